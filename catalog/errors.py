@@ -1,0 +1,51 @@
+"""Errors that reach a user; each message ends with how to mend it.
+
+PourcheckError
+├─ InputError           what, where (file, row, field), how to mend
+│  └─ UnknownName       a product or well that is not in the catalog
+└─ CatalogError         which database, what, how to mend
+"""
+
+from __future__ import annotations
+
+
+class PourcheckError(Exception):
+    """Base of everything that pourcheck raises on purpose."""
+
+
+class InputError(PourcheckError):
+    """Input that cannot be read or makes no sense.
+
+    Args: what: the fault; where: field, file or row; mend: what to write instead.
+    """
+
+    def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
+        self.what, self.where, self.mend = what, where, mend
+        super().__init__("".join([f"{where}: " if where else "", what, f"; {mend}" if mend else ""]))
+
+    def at(self, where: str) -> InputError:
+        """The same fault, with the place it was found in put in front."""
+        place = f"{where}, {self.where}" if self.where else where
+        return InputError(self.what, where=place, mend=self.mend)
+
+
+class UnknownName(InputError):
+    """A name that the catalog does not hold; `nearest` are names that it does hold."""
+
+    def __init__(self, kind: str, name: str, nearest: list[str]) -> None:
+        self.name, self.nearest = name, nearest
+        offered = "nearest: " + ", ".join(nearest) if nearest else "try: pourcheck find"
+        super().__init__(f'unknown {kind} "{name}"', mend=offered)
+
+    def at(self, where: str) -> InputError:
+        """An unknown name names itself; the place adds nothing for the reader."""
+        del where
+        return self
+
+
+class CatalogError(PourcheckError):
+    """A database that cannot be opened, read or written."""
+
+    def __init__(self, what: str, *, database: str, mend: str) -> None:
+        self.database = database
+        super().__init__(f"{database}: {what}; {mend}")

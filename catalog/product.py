@@ -1,0 +1,183 @@
+"""What is in the bottle: a product or generic material, every number with its source."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from .nutrients import NUTRIENTS, percent_from_species
+from .species import SPECIES, imbalance, molar_mass_g_per_mol
+
+Form = Literal["dry", "liquid"]
+Kind = Literal["material", "product"]
+Dissolving = Literal["complete", "leaves-residue", "insoluble", "slow-release", "suspension"]
+Hazard = Literal["acid", "alkali", "oxidiser", "hypochlorite", "ammonia-gas", "sulfite-gas"]
+
+#: Other numbers that a product may carry: name -> unit.
+NUMBERS: dict[str, str] = {
+    "solution_ph": "pH",
+    "heat_of_solution": "kJ/mol",
+    "salt_index": "1",
+    "insolubles": "percent",
+    "salt_out_temperature": "degC",
+}
+
+
+def slug(name: str) -> str:
+    """Kebab-case identifier of a name: "Potassium nitrate, 13-0-44" -> "potassium-nitrate-13-0-44"."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
+
+
+def _known_species(name: str) -> str:
+    if name not in SPECIES:
+        raise ValueError(f'species "{name}" is not known; known: {", ".join(SPECIES)}')
+    return name
+
+
+def _known_nutrient(key: str) -> str:
+    if key not in NUTRIENTS:
+        raise ValueError(f'nutrient "{key}" is not known; known: {", ".join(NUTRIENTS)}')
+    return key
+
+
+SpeciesName = Annotated[str, AfterValidator(_known_species)]
+NutrientKey = Annotated[str, AfterValidator(_known_nutrient)]
+
+
+class Record(BaseModel):
+    """Base of the catalog's values: unknown fields are refused, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Source(Record):
+    """Where a number comes from. seen: was the source read, or is it recalled or computed?"""
+
+    citation: str = Field(min_length=1)
+    seen: Literal["yes", "partly", "no", "computed", "invented", "label"]
+
+
+class Sourced(Record):
+    """A number with the key of its source."""
+
+    value: float = Field(allow_inf_nan=False)
+    source: str = Field(min_length=1)
+    note: str = ""
+
+
+class Content(Record):
+    """One chemical in a material: its formula, share of the mass and what it dissolves to.
+
+    dissolves_to: moles of each species per mole of formula; must balance in elements and charge.
+    """
+
+    formula: str
+    mass_fraction: Sourced
+    dissolves_to: dict[SpeciesName, float] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _balanced(self) -> Self:
+        if not 0 < self.mass_fraction.value <= 1:
+            raise ValueError(f"mass fraction of {self.formula} must lie in 0..1")
+        if left := imbalance(self.formula, self.dissolves_to):
+            off = ", ".join(f"{what} {amount:+g}" for what, amount in left.items())
+            raise ValueError(f"{self.formula} does not balance with what it dissolves to: {off}")
+        return self
+
+
+class SolubilityPoint(Record):
+    """Handbook solubility [g per 100 g water] of `formula` (as written, hydrate or not)."""
+
+    formula: str
+    temperature_c: float = Field(ge=-20, le=110)
+    g_per_100_g_water: float = Field(gt=0)
+    source: str
+
+
+class Density(Record):
+    """Density of a liquid [kg/L] at a temperature [degC]."""
+
+    kg_per_l: float = Field(gt=0.5, lt=3.0)
+    temperature_c: float | None = None
+    source: str
+
+
+class Product(Record):
+    """A product or generic material of the catalog.
+
+    `grade` is the N-P2O5-K2O of the bag, oxide basis. `guaranteed` is percent by mass per nutrient
+    key. A material states its `content`; a product states `derived_from`, names of materials.
+    """
+
+    id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
+    name: str = Field(min_length=1, max_length=120)
+    kind: Kind = "product"
+    form: Form
+    grade: str = ""
+    aliases: tuple[str, ...] = ()
+    invented: bool = False
+    dissolving: Dissolving = "complete"
+    hazards: tuple[Hazard, ...] = ()
+    guaranteed: dict[NutrientKey, Sourced] = Field(default_factory=dict)
+    derived_from: tuple[str, ...] = ()
+    content: tuple[Content, ...] = ()
+    density: Density | None = None
+    solubility: tuple[SolubilityPoint, ...] = ()
+    numbers: dict[str, Sourced] = Field(default_factory=dict)
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if total := sum(c.mass_fraction.value for c in self.content):
+            if total > 1.0005:
+                raise ValueError(f"contents add up to {total:.3f} of the mass, more than 1")
+        for key, number in self.guaranteed.items():
+            if not 0 <= number.value <= 100:
+                raise ValueError(f"guaranteed {key} must lie in 0..100 percent, not {number.value:g}")
+        if unknown := set(self.numbers) - set(NUMBERS):
+            raise ValueError(f"numbers not known: {', '.join(sorted(unknown))}; known: {', '.join(NUMBERS)}")
+        if self.grade:
+            parse_grade(self.grade)
+        return self
+
+    @property
+    def grade_percent(self) -> tuple[float, float, float] | None:
+        """N, P2O5, K2O percent of the grade, or None where no grade is given."""
+        return parse_grade(self.grade) if self.grade else None
+
+    def percent(self, nutrient: str) -> float | None:
+        """Percent of a nutrient: from the formula, else guaranteed, else from the grade, else None."""
+        if self.content:
+            return percent_from_species(nutrient, self.species_mol_per_kg())
+        if nutrient in self.guaranteed:
+            return self.guaranteed[nutrient].value
+        place = {"n": 0, "p2o5": 1, "k2o": 2}.get(nutrient)
+        return self.grade_percent[place] if self.grade_percent and place is not None else None
+
+    def species_mol_per_kg(self) -> dict[str, float]:
+        """Moles of each species per kg of a material of known content [mol/kg]; empty without one."""
+        moles: dict[str, float] = {}
+        for part in self.content:
+            units = 1000.0 * part.mass_fraction.value / molar_mass_g_per_mol(part.formula)
+            for name, count in part.dissolves_to.items():
+                moles[name] = moles.get(name, 0.0) + units * count
+        return moles
+
+
+_GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)")
+
+
+def parse_grade(text: str) -> tuple[float, float, float]:
+    """N, P2O5 and K2O percent of a grade such as "10-0-10".
+
+    Raises: ValueError: not three numbers, or they add up to more than 100 %.
+    """
+    match = _GRADE.fullmatch(text.strip())
+    if not match:
+        raise ValueError(f'grade "{text}" is not N-P2O5-K2O; write for example 10-0-10')
+    n, p, k = (float(part) for part in match.groups())
+    if n + p + k > 100:
+        raise ValueError(f'grade "{text}" adds up to more than 100 %')
+    return n, p, k

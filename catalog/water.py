@@ -1,0 +1,74 @@
+"""Water tests: what a lab or a test strip says of a well, in the units that they print."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from pydantic import Field, model_validator
+
+from .product import Record
+from .units import READINGS, concentration_mol_per_l, temperature_c
+
+#: Items of a water test that are concentrations, in the order in which they are shown.
+CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
+
+
+class WaterTest(Record):
+    """A water test; every item may be missing, and a missing item is swept, never taken as zero.
+
+    Concentrations are text with a unit ("95 mg/L", "210 mg/L CaCO3", "12 gpg", "3 meq/L").
+    Hardness stands for calcium and magnesium that were not split.
+    """
+
+    id: str = ""
+    name: str = ""
+    invented: bool = False
+    notes: str = ""
+    source: str = ""
+    tested_on: str | None = None
+    ph: float | None = Field(default=None, ge=3.0, le=11.0)
+    calcium: str | None = None
+    magnesium: str | None = None
+    hardness: str | None = None
+    alkalinity: str | None = None
+    bicarbonate: str | None = None
+    sodium: str | None = None
+    potassium: str | None = None
+    chloride: str | None = None
+    sulfate: str | None = None
+    nitrate: str | None = None
+    phosphate: str | None = None
+    iron: str | None = None
+    manganese: str | None = None
+    sulfide: str | None = None
+    boron: str | None = None
+    silica: str | None = None
+    fluoride: str | None = None
+    temperature: str | None = None
+    suspended_solids: str | None = None
+    dissolved_solids: str | None = None
+    bacteria: str | None = None
+
+    @model_validator(mode="after")
+    def _readable(self) -> Self:
+        self.concentrations_mol_per_l()
+        if self.temperature is not None:
+            temperature_c(self.temperature, "temperature")
+        if self.alkalinity is not None and self.bicarbonate is not None:
+            raise ValueError("alkalinity and bicarbonate are both given; give one of them")
+        return self
+
+    def concentrations_mol_per_l(self) -> dict[str, float]:
+        """Each measured item [mol/L]; alkalinity in mol of charge per litre, bicarbonate read as such."""
+        found: dict[str, float] = {}
+        for item in CONCENTRATION_ITEMS:
+            text = getattr(self, item)
+            if text is not None:
+                key = "alkalinity" if item == "bicarbonate" else item
+                found[key] = concentration_mol_per_l(item, text, item)
+        return found
+
+    @property
+    def temperature_c(self) -> float | None:
+        """Temperature of the water [degC] where it is known."""
+        return None if self.temperature is None else temperature_c(self.temperature, "temperature")
