@@ -1,0 +1,1 @@
+"""Aqueous chemistry in batches: activities, speciation, solids. Knows nothing of fertilizer labels."""
