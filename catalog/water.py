@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Self
+from typing import Any, Self
 
 from pydantic import Field, model_validator
 
 from .product import Record
-from .units import READINGS, concentration_mol_per_l, temperature_c
+from .units import READINGS, concentration_mol_per_l, named_quantities, temperature_c
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
 CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
@@ -48,6 +48,11 @@ class WaterTest(Record):
     suspended_solids: str | None = None
     dissolved_solids: str | None = None
     bacteria: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named_units(cls, data: Any) -> Any:
+        return named_quantities(data, cls.model_fields)
 
     @model_validator(mode="after")
     def _readable(self) -> Self:

@@ -1,0 +1,172 @@
+"""A question answered by chemistry, over many scenarios at once: bucket, line and plain water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
+from .chemistry.constants import Constants, Floats, load
+from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol
+from .chemistry.speciate import Solution, equilibrate
+from .question import (
+    SPECIES_OF_ITEM, Columns, Poured, Question, displaced_l, mol_per_l,
+)
+
+WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
+#: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
+LEAST_ALKALINITY_EQ_PER_L = 1e-7
+
+
+@dataclass(frozen=True)
+class Case:
+    """B scenarios of one question. Rules read it; the solutions are computed when first asked for."""
+
+    question: Question
+    columns: Columns
+
+    @property
+    def size(self) -> int:
+        """Number of scenarios."""
+        return len(self.columns["amount_factor"])
+
+    @property
+    def poured(self) -> tuple[Poured, ...]:
+        """The products of the pour."""
+        return self.question.poured
+
+    @cached_property
+    def constants(self) -> Constants:
+        """The chemistry's constants."""
+        return load()
+
+    def column(self, name: str) -> Floats:
+        """A column of the scenarios, in its column unit."""
+        return self.columns[name]
+
+    @cached_property
+    def injection_ratio(self) -> Floats:
+        """Parts of water per part of stock, (B,)."""
+        return self.columns["injection_ratio"]
+
+    @cached_property
+    def line_temperature_c(self) -> Floats:
+        """Temperature of the line: never colder than the water that fills it, (B,) [degC]."""
+        own = self.columns["line_temperature_c"]
+        if "line_temperature_c" in self.question.fixed:
+            return own
+        return np.maximum(own, self.columns["water_temperature_c"])
+
+    @cached_property
+    def water(self) -> Solution:
+        """The source water at its own temperature, (B,)."""
+        masters = self.constants.masters
+        totals = np.zeros((self.size, len(masters)))
+        for item, species in SPECIES_OF_ITEM.items():
+            if item in self.columns:
+                totals[:, masters.index(species)] = mol_per_l(item, self.columns[item])
+        if "hardness" in self.columns:
+            hardness = mol_per_l("hardness", self.columns["hardness"])
+            share = self.columns["calcium_share_of_hardness"]
+            totals[:, masters.index("Ca+2")] = hardness * share
+            totals[:, masters.index("Mg+2")] = hardness * (1.0 - share)
+        alkalinity = mol_per_l("alkalinity", self.columns["alkalinity"])
+        return equilibrate(
+            totals,
+            self.columns["water_temperature_c"],
+            ph=self.columns["ph"],
+            alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
+        )
+
+    @cached_property
+    def water_in_line(self) -> Solution:
+        """The water alone at the line's temperature, nothing injected, (B,)."""
+        return equilibrate(
+            self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES
+        )
+
+    @cached_property
+    def product_mol(self) -> Floats:
+        """Moles of each master from the products in the bucket, (B, N)."""
+        return self._products[0]
+
+    @cached_property
+    def bucket_water_kg(self) -> Floats:
+        """Water in the bucket: filled up, and brought by the products as water or crystal water, (B,)."""
+        factor = self.columns["amount_factor"]
+        filled = self.question.bucket_l - factor * displaced_l(self.poured)
+        return np.maximum(filled, 0.05 * self.question.bucket_l) + self._products[1]
+
+    @cached_property
+    def _products(self) -> tuple[Floats, Floats]:
+        """Moles of each master (B, N), and water [kg] that the products bring (B,)."""
+        masters = self.constants.masters
+        moles, water_kg = np.zeros((self.size, len(masters))), np.zeros(self.size)
+        for i, item in enumerate(self.poured):
+            if not item.composition.mixtures:
+                continue
+            tables = []
+            for mixture in item.composition.mixtures:
+                row = np.zeros(len(masters) + 1)
+                for name, amount in mixture.species_mol_per_kg.items():
+                    if name == "H2O":
+                        row[-1] += amount * WATER_KG_PER_MOL
+                    else:
+                        row[masters.index(name)] += amount
+                if item.product.form == "liquid":
+                    row[-1] += self._liquid_water_share(item, mixture.sources)
+                tables.append(row)
+            table = np.array(tables)
+            chosen = self.columns.get(f"label_{i}")
+            pick = np.zeros(self.size, dtype=int) if chosen is None else chosen.astype(int)
+            mass = item.mass_kg * self.columns["amount_factor"]
+            moles += mass[:, None] * table[pick, :-1]
+            water_kg += mass * table[pick, -1]
+        return moles, water_kg
+
+    @staticmethod
+    def _liquid_water_share(item: Poured, sources: dict[str, float]) -> float:
+        """kg of plain water per kg of a liquid: what its dissolved chemicals leave."""
+        if item.product.content:
+            return max(0.0, 1.0 - sum(c.mass_fraction.value for c in item.product.content))
+        return max(0.0, 1.0 - sum(sources.values()))
+
+    @cached_property
+    def bucket_totals(self) -> Floats:
+        """Moles of each master per kg of the bucket's water, (B, N)."""
+        return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg
+
+    @cached_property
+    def bucket(self) -> Solution:
+        """The bucket at its temperature, with what forms there, (B,)."""
+        return equilibrate(self.bucket_totals, self.columns["bucket_temperature_c"], BUCKET_PHASES)
+
+    @cached_property
+    def line(self) -> Solution:
+        """The line: stock in its water, everything that was poured dissolved, (B,)."""
+        stock_kg = self.bucket_water_kg / self.question.bucket_l
+        ratio = self.injection_ratio
+        totals = (
+            self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
+        ) / (stock_kg + ratio)[:, None]
+        return equilibrate(totals, self.line_temperature_c, LINE_PHASES)
+
+    def solution(self, where: str) -> Solution:
+        """The "bucket" or the "line"."""
+        return self.bucket if where == "bucket" else self.line
+
+    def total_mg_per_l(self, where: str, species: str) -> Floats:
+        """A species' total in bucket or line [mg/L], (B,); 1 kg of water counts as 1 L."""
+        index = self.constants.master(species)
+        return self.solution(where).totals_mol_per_kg[:, index] * 1000.0 * species_molar_mass_g_per_mol(species)
+
+    def precipitated_mg_per_l(self, where: str, phase: str) -> Floats:
+        """What comes out of a phase [mg/L], (B,)."""
+        return self.solution(where).precipitated(phase) * mg_per_mol(phase)
+
+    def has(self, *species: str) -> bool:
+        """True when any product brings one of these species."""
+        masters = [self.constants.master(name) for name in species]
+        return bool(np.any(self.product_mol[:, masters] > 0))

@@ -1,0 +1,210 @@
+"""A pour: products and amounts, bucket, water, injection, and what is known of the site.
+
+Text as the user wrote it; `rules.case` turns it into numbers. Every quantity is text with a unit, or
+a plain number under a name that states the unit (`volume_l = 19`).
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from ..catalog import InputError, Product, Sourced, WaterTest, slug
+from ..catalog import units
+from ..catalog.nutrients import NUTRIENTS, nutrient_named
+from ..catalog.product import Density, Form
+from ..catalog.seeds import input_error
+
+Phosphorus = Literal["high", "medium", "low"]
+INLINE_SOURCE = "stated-in-the-pour"
+
+
+class Part(BaseModel):
+    """Base of the pour's tables: unknown fields are refused, unit-named plain numbers are read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named_units(cls, data: Any) -> Any:
+        return units.named_quantities(data, cls.model_fields)
+
+
+class PouredProduct(Part):
+    """A product and how much of it: by its name in the catalog, or described inline by its label."""
+
+    name: str = Field(min_length=1, description="name, id or alias in the catalog, or any name if inline")
+    amount: str = Field(description='mass or volume, such as "2 lb" or "8 fl oz"')
+    grade: str | None = Field(default=None, description="inline: N-P2O5-K2O of the label")
+    form: Form | None = Field(default=None, description='inline: "dry" or "liquid"')
+    guaranteed: dict[str, float] | None = Field(default=None, description="inline: percent per nutrient")
+    derived_from: tuple[str, ...] | None = Field(default=None, description="inline: sources on the label")
+    density: str | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
+
+    @field_validator("guaranteed")
+    @classmethod
+    def _nutrients(cls, value: dict[str, float] | None) -> dict[str, float] | None:
+        if value is None:
+            return None
+        known: dict[str, float] = {}
+        for name, percent in value.items():
+            key = nutrient_named(name)
+            if key is None:
+                raise ValueError(f'nutrient "{name}" is not known; known: {", ".join(NUTRIENTS)}')
+            known[key] = percent
+        return known
+
+    @property
+    def inline(self) -> bool:
+        """True when the product is described here instead of named from the catalog."""
+        return any(v is not None for v in (self.grade, self.guaranteed, self.derived_from))
+
+    def described(self) -> Product:
+        """The product that an inline description stands for. Raises: InputError."""
+        liquid = self.form == "liquid" or (self.form is None and units.is_volume(self.amount, "amount"))
+        density = None
+        if self.density is not None:
+            density = Density(kg_per_l=units.density_kg_per_l(self.density, "density"), source=INLINE_SOURCE)
+        try:
+            return Product(
+                id=slug(self.name) or "product",
+                name=self.name,
+                form="liquid" if liquid else "dry",
+                grade=self.grade or "",
+                guaranteed={
+                    key: Sourced(value=value, source=INLINE_SOURCE)
+                    for key, value in (self.guaranteed or {}).items()
+                },
+                derived_from=self.derived_from or (),
+                density=density,
+            )
+        except ValidationError as error:
+            raise input_error(error, self.name) from None
+
+
+class Bucket(Part):
+    """The stock bucket."""
+
+    volume: str = Field(description='made-up volume, such as "5 gal"')
+    temperature: str | None = Field(default=None, description="of the water before dissolving")
+
+
+class Injection(Part):
+    """How the stock meets the water: a ratio, or a suction rate with the flow of the water."""
+
+    ratio: str | None = Field(default=None, description='stock to water, such as "1:100"')
+    suction: str | None = None
+    flow: str | None = None
+    charge: str | None = None
+    inject: str | None = None
+    flush: str | None = None
+    line_temperature: str | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.ratio is not None and (self.suction is not None or self.flow is not None):
+            raise ValueError("ratio is given and so is suction or flow; give the ratio, or the other two")
+        if (self.suction is None) != (self.flow is None):
+            raise ValueError("suction and flow go together; give both, or the ratio")
+        return self
+
+    def parts_of_water(self) -> float | None:
+        """Parts of water per part of stock; None where it is not stated."""
+        if self.ratio is not None:
+            return units.injection_ratio(self.ratio, "injection.ratio")
+        if self.suction is None or self.flow is None:
+            return None
+        suction = units.flow_l_per_min(self.suction, "injection.suction")
+        flow = units.flow_l_per_min(self.flow, "injection.flow")
+        parts = flow / suction
+        if not 1 <= parts <= 10_000:
+            raise InputError(
+                f"flow over suction is {parts:.3g}, not an injection ratio",
+                where="injection", mend="check both rates",
+            )
+        return parts
+
+
+class Drip(Part):
+    """The drip system, as far as it is known."""
+
+    emitter_flow: str | None = None
+    emitter_spacing: str | None = None
+    lateral_length: str | None = None
+    inside_diameter: str | None = None
+    laterals: int | None = Field(default=None, ge=1)
+    main_volume: str | None = None
+
+
+class Soil(Part):
+    """What a soil test says: phosphorus as a class."""
+
+    phosphorus: Phosphorus | None = None
+
+
+class Site(Part):
+    """Equipment at the injector."""
+
+    backflow_preventer: bool | None = None
+    chlorination: bool | None = None
+    filter_mesh: int | None = Field(default=None, ge=1, le=1000)
+
+
+class WaterInPour(WaterTest):
+    """A well named from the catalog, or a water test written here; both: the items here replace."""
+
+
+class Pour(Part):
+    """Everything a check is asked about."""
+
+    product: tuple[PouredProduct, ...] = Field(min_length=1)
+    bucket: Bucket
+    water: WaterInPour | None = None
+    injection: Injection = Injection()
+    drip: Drip | None = None
+    soil: Soil = Soil()
+    site: Site = Site()
+    region: str | None = None
+
+    @classmethod
+    def parse(cls, data: Mapping[str, Any], where: str = "pour") -> Pour:
+        """A pour from plain data. Raises: InputError: place, field, how to mend it."""
+        if "products" in data and "product" not in data:
+            raise InputError("products is not a field that is known here", where=where, mend="write product")
+        try:
+            return cls.model_validate(dict(data))
+        except ValidationError as error:
+            raise input_error(error, where) from None
+        except InputError as error:
+            raise error.at(where) from None
+
+    @classmethod
+    def read(cls, text: str, where: str = "pour") -> Pour:
+        """A pour from TOML or JSON text. Raises: InputError."""
+        try:
+            data = json.loads(text) if text.lstrip().startswith("{") else tomllib.loads(text)
+        except (json.JSONDecodeError, tomllib.TOMLDecodeError) as error:
+            raise InputError(f"cannot be read: {error}", where=where, mend="mend the TOML or JSON") from None
+        except RecursionError:
+            raise InputError("is nested too deeply", where=where, mend="write a plain pour") from None
+        if not isinstance(data, dict):
+            raise InputError("is not a table", where=where, mend="write fields with values")
+        return cls.parse(data, where)
+
+    @classmethod
+    def load(cls, path: Path) -> Pour:
+        """A pour from a file. Raises: InputError: it cannot be read, or what is wrong in it."""
+        try:
+            text = path.read_text("utf-8-sig")
+        except OSError as error:
+            raise InputError(
+                f"cannot be read ({error.strerror})", where=str(path), mend="check the file name"
+            ) from None
+        except UnicodeDecodeError:
+            raise InputError("is not UTF-8 text", where=str(path), mend="save it as UTF-8") from None
+        return cls.read(text, str(path))

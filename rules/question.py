@@ -1,0 +1,261 @@
+"""A pour as a question in numbers: what is fixed, what is not known and over which range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..catalog import Catalog, InputError, Product, WaterTest, units
+from ..catalog.composition import Composition, composition
+from ..catalog.units import concentration_mol_per_l
+from .chemistry.constants import Floats
+from .policy import Unknown, default_unknowns
+from .pour import Pour, PouredProduct, WaterInPour
+
+#: Species of each water-test item.
+SPECIES_OF_ITEM = {
+    "calcium": "Ca+2", "magnesium": "Mg+2", "sodium": "Na+", "potassium": "K+", "chloride": "Cl-",
+    "sulfate": "SO4-2", "nitrate": "NO3-", "phosphate": "PO4-3", "iron": "Fe+2", "manganese": "Mn+2",
+    "boron": "H3BO3", "silica": "H4SiO4", "fluoride": "F-",
+}
+#: Items that take no part in any computed solid at the levels that untested water holds; they are
+#: set to zero when not tested, and the answer says so.
+SPECTATORS = ("potassium", "nitrate", "phosphate", "boron", "fluoride")
+#: Volume that a dissolved dry product takes up [L/kg]; common practice, no source. The high end of
+#: fertilizer salts is used: less water in the bucket is the cautious side.
+DISPLACED_L_PER_KG = 0.65
+#: A bucket must keep this share of its volume as water to be called a solution.
+LEAST_WATER_SHARE = 0.3
+#: What an injector at a farm is filled with; more than this is a typing error.
+MOST_BUCKET_L = 20_000.0
+
+Columns = dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class Poured:
+    """A product in the bucket. mass_kg: as poured; composition: what it dissolves to."""
+
+    product: Product
+    mass_kg: float
+    composition: Composition
+    amount: str
+
+
+@dataclass(frozen=True)
+class Question:
+    """The pour in numbers.
+
+    fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
+    ("label_0") are whole numbers that choose among the mixtures a label allows. Units: parts of
+    water, degC, pH, and mg/L for water items (alkalinity mg/L CaCO3).
+    """
+
+    pour: Pour
+    poured: tuple[Poured, ...]
+    bucket_l: float
+    water: WaterTest | None
+    fixed: dict[str, float]
+    unknowns: tuple[Unknown, ...]
+    mixtures: dict[str, int]
+    assumed: list[str] = field(default_factory=list)
+
+    def nominal(self) -> dict[str, float]:
+        """One scenario: what is stated, and the middle of each range that is not."""
+        return {
+            **self.fixed,
+            **{unknown.name: middle(unknown) for unknown in self.unknowns},
+            **dict.fromkeys(self.mixtures, 0.0),
+        }
+
+    def columns(self, rows: int, **changed: Floats | float) -> Columns:
+        """`rows` copies of the nominal scenario with some columns replaced."""
+        base = {name: np.full(rows, value) for name, value in self.nominal().items()}
+        for name, values in changed.items():
+            base[name] = np.broadcast_to(np.asarray(values, dtype=float), (rows,)).copy()
+        return base
+
+
+def middle(unknown: Unknown) -> float:
+    """Middle of a range, on the scale on which it is swept."""
+    return float(from_unit(unknown, np.array([0.5]))[0])
+
+
+def from_unit(unknown: Unknown, share: Floats) -> Floats:
+    """Values of an unknown at shares 0..1 of its range: amounts by their square root, so that low
+    values, where verdicts turn, are not skipped; temperatures and pH evenly."""
+    if unknown.unit in {"degC", "pH", "mol/mol"}:
+        return np.asarray(unknown.low + share * (unknown.high - unknown.low))
+    low, high = np.sqrt(unknown.low), np.sqrt(unknown.high)
+    return np.asarray((low + share * (high - low)) ** 2)
+
+
+def mol_per_l(item: str, value: Floats) -> Floats:
+    """Concentrations of a water item [mol/L, alkalinity mol of charge] from column units."""
+    unit = "mg/L CaCO3" if item == "alkalinity" else "mg/L"
+    return np.asarray(value * concentration_mol_per_l(item, f"1 {unit}"))
+
+
+def ask(pour: Pour, catalog: Catalog) -> Question:
+    """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
+    poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
+    bucket_l = units.volume_l(pour.bucket.volume, "bucket.volume")
+    if bucket_l > MOST_BUCKET_L:
+        raise InputError(
+            f'"{pour.bucket.volume}" is no bucket', where="bucket.volume", mend="check the unit"
+        )
+    _fits(poured, bucket_l, pour.bucket.volume)
+    water = _water(pour.water, catalog)
+    fixed: dict[str, float] = {"amount_factor": 1.0}
+    unknown_names: list[str] = []
+    assumed: list[str] = []
+    _water_columns(water, fixed, unknown_names, assumed)
+    _operation_columns(pour, water, fixed, unknown_names)
+    table = default_unknowns()
+    unknowns = []
+    for name in unknown_names:
+        unknown = table[name]
+        if name == "line_temperature_c" and "water_temperature_c" in fixed:
+            low = min(fixed["water_temperature_c"], unknown.high)
+            unknown = Unknown(
+                name, low, unknown.high, unknown.unit, unknown.find_out, unknown.source
+            )
+        unknowns.append(unknown)
+        assumed.append(f"{spoken(name)} not stated: swept {unknown.low:.3g} to {unknown.high:.3g} {unknown.unit}")
+    mixtures = {
+        f"label_{i}": len(p.composition.mixtures)
+        for i, p in enumerate(poured)
+        if len(p.composition.mixtures) > 1
+    }
+    assumed.append(
+        "bucket filled with this water up to its volume; dissolved products take up "
+        f"{DISPLACED_L_PER_KG:g} L per kg; ratio is stock to water"
+    )
+    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, assumed)
+
+
+def spoken(name: str) -> str:
+    """An input's name in words."""
+    plain = name.removesuffix("_c").replace("_", " ")
+    return {"ph": "water pH"}.get(plain, plain if " " in plain else f"water {plain}")
+
+
+def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
+    product = item.described() if item.inline else catalog.product(item.name)
+    where = f"product {row} ({product.name}), amount"
+    stated = item.density
+    density = (
+        units.density_kg_per_l(stated, f"product {row} ({product.name}), density")
+        if stated is not None
+        else (product.density.kg_per_l if product.density else None)
+    )
+    if units.is_volume(item.amount, where) and product.form == "dry" and stated is None:
+        raise InputError(
+            f'"{item.amount}" is a volume of a dry product', where=where, mend="weigh it: write lb, oz, kg or g"
+        )
+    mass_kg = units.mass_kg(item.amount, density, where)
+    return Poured(product, mass_kg, composition(product, catalog.product), item.amount)
+
+
+def displaced_l(poured: tuple[Poured, ...]) -> float:
+    """Volume of the bucket that the products take up [L]."""
+    total = 0.0
+    for item in poured:
+        density = item.product.density
+        if item.product.form == "liquid" and density is not None:
+            total += item.mass_kg / density.kg_per_l
+        else:
+            total += item.mass_kg * DISPLACED_L_PER_KG
+    return total
+
+
+def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str) -> None:
+    taken = displaced_l(poured)
+    if taken > bucket_l * (1.0 - LEAST_WATER_SHARE):
+        biggest = max(poured, key=lambda item: item.mass_kg)
+        raise InputError(
+            f'"{biggest.amount}" of {biggest.product.name} does not leave enough water in a bucket of {volume}',
+            where="bucket.volume", mend="check amount and unit, or take a larger bucket",
+        )
+
+
+def _water(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
+    if item is None:
+        return None
+    own = item.model_dump(exclude_none=True, exclude={"id", "name", "invented", "notes", "source"})
+    name = item.name or item.id
+    if not name:
+        return item
+    if own:
+        try:
+            known = catalog.water(name).model_dump(exclude_none=True)
+        except InputError:
+            return item  # a test written out in full, under a name of its own
+        if {"alkalinity", "bicarbonate"} & own.keys():
+            known.pop("alkalinity", None)
+            known.pop("bicarbonate", None)
+        return WaterTest.model_validate({**known, **own})
+    return catalog.water(name)
+
+
+def _water_columns(
+    water: WaterTest | None, fixed: dict[str, float], unknown: list[str], assumed: list[str]
+) -> None:
+    known = water.concentrations_mol_per_l() if water else {}
+    hardness = known.pop("hardness", None)
+    if hardness is not None:
+        for item, other in (("calcium", "magnesium"), ("magnesium", "calcium")):
+            if item not in known and other in known:
+                if known[other] > hardness:
+                    raise InputError(
+                        f"{other} alone is more than the hardness", where="water", mend="check both"
+                    )
+                known[item] = hardness - known[other]
+        if "calcium" not in known and "magnesium" not in known:
+            fixed["hardness"] = float(hardness / mol_per_l("hardness", np.array(1.0)))
+            unknown.append("calcium_share_of_hardness")
+    for item, value in known.items():
+        fixed[item] = float(value / mol_per_l(item, np.array(1.0)))
+    table = default_unknowns()
+    ask_for = ("alkalinity", "calcium", "magnesium", "sulfate", "sodium", "chloride", "iron",
+               "manganese", "silica")
+    for item in ask_for:
+        if item in fixed or (item in {"calcium", "magnesium"} and "hardness" in fixed):
+            continue
+        assert item in table
+        unknown.append(item)
+    if water is not None and water.ph is not None:
+        fixed["ph"] = water.ph
+    else:
+        unknown.append("ph")
+    if water is not None and water.temperature_c is not None:
+        fixed["water_temperature_c"] = water.temperature_c
+    else:
+        unknown.append("water_temperature_c")
+    left_out = [item for item in SPECTATORS if item not in fixed]
+    if left_out:
+        assumed.append(f"not tested, taken as none (no part in any solid here): {', '.join(left_out)}")
+
+
+def _operation_columns(
+    pour: Pour, water: WaterTest | None, fixed: dict[str, float], unknown: list[str]
+) -> None:
+    del water
+    parts = pour.injection.parts_of_water()
+    if parts is None:
+        unknown.append("injection_ratio")
+    else:
+        fixed["injection_ratio"] = parts
+    for name, text, where in (
+        ("bucket_temperature_c", pour.bucket.temperature, "bucket.temperature"),
+        ("line_temperature_c", pour.injection.line_temperature, "injection.line_temperature"),
+    ):
+        if text is None:
+            unknown.append(name)
+        else:
+            fixed[name] = units.temperature_c(text, where)
+    for name in ("charge", "inject", "flush"):
+        text = getattr(pour.injection, name)
+        if text is not None:
+            units.time_min(text, f"injection.{name}")
