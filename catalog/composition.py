@@ -22,7 +22,7 @@ from .product import Product
 #: more: labels are rounded and sources are technical grades (common practice, no source).
 MET_WITHIN_PERCENT, MET_WITHIN_SHARE = 0.5, 0.06
 #: Dry mass that the sources leave unexplained is filler, which may not dissolve.
-UNEXPLAINED_DRY_SHARE = 0.05
+UNEXPLAINED_DRY_SHARE = 0.10
 
 Resolve = Callable[[str], Product]
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..catalog import Catalog, InputError, Product, WaterTest, units
+from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, units
 from ..catalog.composition import Composition, composition
 from ..catalog.units import concentration_mol_per_l
 from .chemistry.constants import Floats
@@ -35,12 +36,14 @@ Columns = dict[str, Floats]
 
 @dataclass(frozen=True)
 class Poured:
-    """A product in the bucket. mass_kg: as poured; composition: what it dissolves to."""
+    """A product in the bucket. mass_kg: as poured; composition: what it dissolves to; sources_of_label:
+    the materials that its label names, as far as the catalog has them."""
 
     product: Product
     mass_kg: float
     composition: Composition
     amount: str
+    sources_of_label: tuple[Product, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,12 @@ class Question:
     fixed: dict[str, float]
     unknowns: tuple[Unknown, ...]
     mixtures: dict[str, int]
+    materials: dict[str, Product]
     assumed: list[str] = field(default_factory=list)
+
+    def material(self, material_id: str) -> Product:
+        """A material that a product is made of."""
+        return self.materials[material_id]
 
     def nominal(self) -> dict[str, float]:
         """One scenario: what is stated, and the middle of each range that is not."""
@@ -132,7 +140,11 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         "bucket filled with this water up to its volume; dissolved products take up "
         f"{DISPLACED_L_PER_KG:g} L per kg; ratio is stock to water"
     )
-    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, assumed)
+    materials = {item.product.id: item.product for item in poured}
+    materials |= {source.id: source for item in poured for source in item.sources_of_label}
+    return Question(
+        pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, assumed
+    )
 
 
 def spoken(name: str) -> str:
@@ -155,7 +167,12 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
             f'"{item.amount}" is a volume of a dry product', where=where, mend="weigh it: write lb, oz, kg or g"
         )
     mass_kg = units.mass_kg(item.amount, density, where)
-    return Poured(product, mass_kg, composition(product, catalog.product), item.amount)
+    sources = []
+    for name in product.derived_from:
+        with suppress(UnknownName):
+            sources.append(catalog.product(name))
+    known = composition(product, catalog.product)
+    return Poured(product, mass_kg, known, item.amount, tuple(sources))
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:

@@ -18,13 +18,15 @@ LINE_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Fe(OH)3_a", "Streng
 
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """A solid. onset_si: saturation index at which it starts; band_si: uncertainty of that index."""
+    """A solid. onset_si: saturation index at which it starts; above surely_above_si it forms, below
+    surely_below_si it does not, whichever constant in print is right; in between it is open."""
 
     name: str
     spoken: str
     pace: Literal["minutes", "hours", "days"]
     onset_si: float
-    band_si: float
+    surely_above_si: float
+    surely_below_si: float
     source: str
 
 

@@ -31,7 +31,8 @@ class Solution:
 
     temperature_c (B,); totals_mol_per_kg (B, N), dissolved and solid; molality (B, S) [mol/kg
     water]; ln_activity (B, N); ionic_strength (B,) [mol/kg]; saturation_index (B, P) of every phase
-    (-inf where an ingredient is absent); precipitated_mol_per_kg (B, P); converged (B,).
+    (-inf where an ingredient is absent); precipitated_mol_per_kg (B, P); converged (B,);
+    supersaturated: the state before solids formed, where solids were allowed and did.
     """
 
     constants: Constants
@@ -45,6 +46,12 @@ class Solution:
     saturation_index: Floats
     precipitated_mol_per_kg: Floats
     converged: np.ndarray
+    supersaturated: Solution | None = None
+
+    @property
+    def before_solids(self) -> Solution:
+        """The same solutions before anything came out."""
+        return self.supersaturated or self
 
     @property
     def ph(self) -> Floats:
@@ -426,4 +433,5 @@ def _with_solids(
         saturation_index=merged(before.saturation_index, after.saturation_index),
         precipitated_mol_per_kg=merged(before.precipitated_mol_per_kg, precipitated),
         converged=merged(before.converged, inner.converged),
+        supersaturated=before,
     )

@@ -1,0 +1,1 @@
+"""The rules, one module per family; `registry.rules` lists them."""

@@ -1,0 +1,476 @@
+"""Rules of the bucket: what stays on the bottom, and what two right bottles make together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ...catalog.species import elements_of, molar_mass_g_per_mol
+from ..case import Case
+from ..chemistry.activity import VALID_UP_TO_MOL_PER_KG
+from ..chemistry.constants import Floats
+from ..chemistry.phases import phases
+from ..registry import Level, Levels, Outcome, Rule
+
+#: Half-width in SI within which the bucket model cannot tell, by ionic strength [mol/kg]: dilute; up
+#: to the model's limit; beyond it, where coefficients are held and the result is an estimate. The
+#: last two are compared with a Pitzer model in the tests.
+BAND_SI = ((0.1, 0.05), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
+JAR_TEST = (
+    "Jar test: mix it at the line's dilution with your own water, cover it, and look after 2 hours and next "
+    "morning; cloud, flakes or film means no."
+)
+TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
+#: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
+#: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
+UNLISTED_G_PER_KG = 10.0
+MODEL_NOTE = "Bucket model: dilute-solution activities, valid to an ionic strength of 0.5 mol/kg"
+
+
+def band_si(case: Case) -> Floats:
+    """Half-width of what the bucket's activity model leaves open, (B,) in SI."""
+    strength = case.bucket.before_solids.ionic_strength
+    return np.select([strength <= limit for limit, _ in BAND_SI], [band for _, band in BAND_SI])
+
+
+def solid_levels(
+    si: Floats, phase: str, amount: Floats, least_mg_per_l: float, band: Floats | float = 0.0
+) -> Levels:
+    """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
+
+    band: half-width of the model's own uncertainty; amount: what equilibrium makes of it [mg/L];
+    under least_mg_per_l it is not worth a word.
+    """
+    entry = phases()[phase]
+    surely = si > np.maximum(band, entry.surely_above_si)
+    surely_not = si < -np.maximum(band, -entry.surely_below_si)
+    level = np.full(len(si), int(Level.UNKNOWN))
+    level[surely_not | ((si > 0) & (amount < least_mg_per_l))] = Level.NONE
+    level[surely & (amount >= least_mg_per_l)] = Level.STOP
+    return level
+
+
+def _solid_in_bucket(
+    case: Case, phase: str, ingredients: tuple[str, ...], what: str, least_mg_per_l: float, do: tuple[str, ...]
+) -> Outcome | None:
+    """A solid that needs every ingredient, at least one of them from a product."""
+    if not any(case.has(name) for name in ingredients):
+        return None
+    solution = case.bucket
+    si = solution.before_solids.si(phase)
+    amount = case.precipitated_mg_per_l("bucket", phase)
+    band = band_si(case)
+    level = solid_levels(si, phase, amount, least_mg_per_l, band)
+    if not np.any(level):
+        return None
+    spoken = phases()[phase].spoken
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.STOP:
+            return (
+                f"{what} in the bucket: {n['precipitated_g_per_l']:.3g} g/L of {spoken} comes out "
+                f"(saturation index {n['saturation_index']:+.2f})."
+            )
+        return (
+            f"{what} in the bucket: {spoken} is too close to call (saturation index "
+            f"{n['saturation_index']:+.2f}; model and constants leave it open)."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "saturation_index": si,
+            "model_band_si": band,
+            "precipitated_g_per_l": amount / 1000.0,
+            "bucket_ph": solution.before_solids.ph,
+            "bucket_ionic_strength_mol_per_kg": solution.before_solids.ionic_strength,
+        },
+        do=do,
+        severity=si,
+    )
+
+
+def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Floats) -> Floats:
+    """Handbook solubility at each temperature [g per 100 g water]: log-linear between the points.
+
+    Outside the curve it goes on along its last stretch downwards in temperature, and is held at the
+    last point upwards. points: (degC, g per 100 g), ascending.
+    """
+    t = np.array([p[0] for p in points])
+    ln_s = np.log([p[1] for p in points])
+    value = np.interp(temperature_c, t, ln_s)
+    if len(points) > 1:
+        slope = (ln_s[1] - ln_s[0]) / (t[1] - t[0])
+        below = temperature_c < t[0]
+        value = np.where(below, ln_s[0] + np.minimum(slope * (temperature_c - t[0]), 0.0), value)
+    return np.asarray(np.exp(value))
+
+
+def _formula_share(salt: str, basis: str) -> float | None:
+    """g of `basis` (perhaps anhydrous, perhaps of a part of a double salt) per g of `salt`."""
+    own, of = elements_of(salt), elements_of(basis)
+    marks = [symbol for symbol in of if symbol not in {"H", "O"}]
+    metals = [symbol for symbol in marks if symbol not in {"N", "S", "P", "C"}]
+    lead = (metals or marks)[0]
+    if lead not in own:
+        return None
+    return own[lead] / of[lead] * molar_mass_g_per_mol(basis) / molar_mass_g_per_mol(salt)
+
+
+def _more_than_dissolves(case: Case) -> Outcome | None:
+    temperature = case.column("bucket_temperature_c")
+    water_g = case.bucket_water_kg * 1000.0
+    shares: dict[str, Floats] = {}
+    limits: dict[str, Floats] = {}
+    unlisted: list[str] = []
+    for item in case.poured:
+        for mixture in item.composition.mixtures[:1]:
+            for source_id, part in mixture.sources.items():
+                material = case.question.material(source_id)
+                if item.product.form == "liquid" and item.product.id == source_id:
+                    continue  # already a solution; it only gets thinner
+                if not material.solubility:
+                    strength = item.mass_kg * part * 1000.0 / float(np.min(case.bucket_water_kg))
+                    if material.form == "dry" and strength > UNLISTED_G_PER_KG:
+                        unlisted.append(material.name)
+                    continue
+                basis = material.solubility[0].formula
+                points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility if p.formula == basis]
+                content = material.content[0]
+                converted = _formula_share(content.formula, basis)
+                if converted is None:
+                    unlisted.append(material.name)
+                    continue
+                grams = item.mass_kg * 1000.0 * part * content.mass_fraction.value * converted
+                limit = solubility_g_per_100_g(points, temperature) / 100.0 * water_g
+                used = grams * case.column("amount_factor") / limit
+                shares[material.name] = shares.get(material.name, np.zeros(case.size)) + used
+                limits[material.name] = limit / water_g * 1000.0
+    if not shares and not unlisted:
+        return None
+    total = np.sum(list(shares.values()), axis=0) if shares else np.zeros(case.size)
+    most = np.max(list(shares.values()), axis=0) if shares else np.zeros(case.size)
+    worst = max(shares, key=lambda name: float(np.max(shares[name]))) if shares else ""
+    level = np.full(case.size, int(Level.NONE))
+    level[total > 0.8] = Level.CAUTION
+    level[(total > 1.0) & (len(shares) > 1)] = Level.UNKNOWN
+    level[most > 1.0] = Level.STOP
+    if unlisted:
+        level = np.maximum(level, int(Level.UNKNOWN))
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.STOP:
+            return (
+                f"More {worst} than dissolves: {100 * n['share_of_solubility_worst']:.0f} % of what the water holds at "
+                f"{n['bucket_temperature_c']:.0f} degC; the rest stays on the bottom."
+            )
+        if unlisted and total.max() <= 0.8:
+            return f"No solubility is on record for {', '.join(sorted(set(unlisted)))}."
+        if n["level"] == Level.UNKNOWN:
+            return (
+                f"Each product would dissolve alone, but together they use {100 * n['share_of_solubility_sum']:.0f} % of "
+                f"what the water holds at {n['bucket_temperature_c']:.0f} degC."
+            )
+        return (
+            f"Near the limit: {100 * n['share_of_solubility_sum']:.0f} % of what the water holds at "
+            f"{n['bucket_temperature_c']:.0f} degC. Dissolving cools the bucket, and it may not all go in."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "share_of_solubility_worst": most,
+            "share_of_solubility_sum": total,
+            "bucket_temperature_c": temperature,
+        },
+        do=(
+            "Pour less, or use more water or warmer water, and stir until the bottom is clear.",
+            "Draw from above the bottom, through a screen.",
+        ),
+        severity=np.maximum(total, most),
+    )
+
+
+def _calcium_meets_sulfate(case: Case) -> Outcome | None:
+    return _solid_in_bucket(
+        case, "Gypsum", ("Ca+2", "SO4-2"), "Calcium meets sulfate", 50.0,
+        (TWO_BUCKETS, "Or take a source of the same nutrient without sulfate (or without calcium)."),
+    )
+
+
+def _calcium_meets_phosphate(case: Case) -> Outcome | None:
+    return _solid_in_bucket(
+        case, "Brushite", ("Ca+2", "PO4-3"), "Calcium meets phosphate", 10.0,
+        (TWO_BUCKETS, "Or leave the phosphate out: see the swap."),
+    )
+
+
+def _struvite(case: Case) -> Outcome | None:
+    return _solid_in_bucket(
+        case, "Struvite", ("Mg+2", "NH4+", "PO4-3"), "Ammonium, magnesium and phosphate meet", 10.0,
+        (TWO_BUCKETS, "Or keep the bucket acid: monoammonium instead of diammonium phosphate."),
+    )
+
+
+def _newberyite(case: Case) -> Outcome | None:
+    return _solid_in_bucket(
+        case, "Newberyite", ("Mg+2", "PO4-3"), "Magnesium meets phosphate", 50.0,
+        (TWO_BUCKETS, JAR_TEST),
+    )
+
+
+def _lime_in_bucket(case: Case) -> Outcome | None:
+    if not case.has("Ca+2", "CO3-2") and not np.any(case.product_mol[:, case.constants.master("H+")] < 0):
+        return None
+    solution = case.bucket
+    si, amount = solution.before_solids.si("Calcite"), case.precipitated_mg_per_l("bucket", "Calcite")
+    level = np.full(case.size, int(Level.NONE))
+    level[(si > 0.5) & (amount > 10.0)] = Level.CAUTION
+    level[(si > 1.0) & (amount > 300.0)] = Level.STOP
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of calcite can come out "
+        f"(saturation index {n['saturation_index']:+.2f}).",
+        numbers={
+            "saturation_index": si,
+            "precipitated_g_per_l": amount / 1000.0,
+            "bucket_ph": solution.before_solids.ph,
+        },
+        do=(
+            "Let it settle over night and draw off the clear part through a screen, or mix with rain or soft water.",
+            "Keep carbonates and hydroxides out of a bucket with calcium.",
+        ),
+        severity=si,
+    )
+
+
+#: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
+_METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
+
+
+def _metal_meets_phosphate(case: Case) -> Outcome | None:
+    if not case.has("PO4-3"):
+        return None
+    levels, indices, names = [], [], []
+    for species, phase in _METAL_PHOSPHATES.items():
+        if not case.has(species):
+            continue
+        si = case.bucket.before_solids.si(phase)
+        levels.append(solid_levels(si, phase, np.full(case.size, np.inf), 0.0, band_si(case)))
+        indices.append(si)
+        names.append(phases()[phase].spoken)
+    if not levels or not np.any(levels):
+        return None
+    worst = int(np.argmax([float(np.max(level)) + 1e-3 * float(np.max(si))
+                           for level, si in zip(levels, indices, strict=True)]))
+    return Outcome(
+        np.max(levels, axis=0),
+        lambda n: f"A trace metal meets phosphate in the bucket: {names[worst]}, saturation index "
+        f"{n['saturation_index']:+.1f}" + (
+            "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
+        ),
+        numbers={"saturation_index": indices[worst]},
+        do=(TWO_BUCKETS, "Or take the metal as a chelate (EDTA, DTPA) that suits the pH."),
+        severity=indices[worst],
+    )
+
+
+def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
+    if not case.has("S2O3-2"):
+        return None
+    ph = case.bucket.before_solids.ph
+    acid = any("acid" in item.product.hazards for item in case.poured)
+    level = np.where(ph < 6.0, int(Level.STOP), int(Level.NONE))
+    if acid:
+        level = np.full(case.size, int(Level.STOP))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
+        "dioxide gas below about pH 6.",
+        numbers={"bucket_ph": ph, "limit_ph": 6.0},
+        do=(TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
+        severity=-ph,
+    )
+
+
+def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
+    if not (case.has("P2O7-4") and case.has("Ca+2")):
+        return None
+    return Outcome(
+        np.full(case.size, int(Level.STOP)),
+        lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
+        do=(TWO_BUCKETS,),
+    )
+
+
+def _silicate_gels(case: Case) -> Outcome | None:
+    if not any("H4SiO4" in m.species_mol_per_kg for p in case.poured for m in p.composition.mixtures):
+        return None
+    ph = case.bucket.before_solids.ph
+    level = np.where(ph < 9.0, int(Level.STOP), int(Level.NONE))
+    if case.has("Ca+2", "Mg+2"):
+        level = np.full(case.size, int(Level.STOP))
+    elif len(case.poured) > 1:
+        level = np.maximum(level, int(Level.UNKNOWN))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
+        "magnesium at any pH.",
+        numbers={"bucket_ph": ph, "limit_ph": 9.0},
+        do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
+        severity=-ph,
+    )
+
+
+def _not_computed(case: Case) -> Outcome | None:
+    lost = ~(case.bucket.converged & case.line.converged & case.water_in_line.converged)
+    if not np.any(lost):
+        return None
+    return Outcome(
+        np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
+        lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
+        do=("Check amounts and water test for a typing error.", JAR_TEST),
+    )
+
+
+_HANDBOOK = "solubility curves of the materials (each point with its source in the catalog)"
+_GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
+
+RULES = (
+    Rule(
+        name="more-than-dissolves",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Is there more of a product than the bucket's water can hold at its temperature?",
+        plain="Cold water holds less. What does not dissolve settles, and is drawn in at the end of the bucket.",
+        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature. Several salts: each "
+        "share of its own limit, and their sum; between the two the answer is left open.",
+        cure="Less product, more or warmer water.",
+        sources=(_HANDBOOK,),
+        check=_more_than_dissolves,
+    ),
+    Rule(
+        name="calcium-meets-sulfate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
+        plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
+        chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.4 g/L. Ion pairs and activities "
+        "are counted.",
+        cure="Two buckets, or a source without one of the two.",
+        sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
+        check=_calcium_meets_sulfate,
+    ),
+    Rule(
+        name="calcium-meets-phosphate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
+        plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
+        chemistry="Brushite CaHPO4.2H2O forms first below about pH 7; log K -18.995 (with PO4-3 and H+). Acid holds it "
+        "back, so pH is computed from the products.",
+        cure="Two buckets; no phosphate with calcium.",
+        sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
+        check=_calcium_meets_phosphate,
+    ),
+    Rule(
+        name="ammonium-magnesium-phosphate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
+        plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
+        chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
+        cure="Two buckets, or keep the bucket acid.",
+        sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+        check=_struvite,
+    ),
+    Rule(
+        name="magnesium-meets-phosphate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does magnesium meet enough phosphate to make newberyite?",
+        plain="Magnesium and phosphate concentrates can drop a white powder over days.",
+        chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
+        cure="Two buckets.",
+        sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
+        check=_newberyite,
+    ),
+    Rule(
+        name="lime-in-bucket",
+        family="bucket",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does the bucket go over the solubility of lime?",
+        plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
+        chemistry="Calcite, log K -8.48, closed to the air. Up to about 100 mg/L the water's own alkalinity is the limit.",
+        cure="Settle and draw off clear; soft water; no carbonate with calcium.",
+        sources=("minteq.v4.dat (NIST 46); " + MODEL_NOTE, "limits 10 and 300 mg/L: design choice, no source"),
+        check=_lime_in_bucket,
+    ),
+    Rule(
+        name="metal-meets-phosphate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does an unchelated zinc, iron or copper meet phosphate?",
+        plain="Zinc, iron and copper sulfates drop out with phosphate.",
+        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+        "answer is left open within that.",
+        cure="Two buckets, or chelates.",
+        sources=("minteq.v4.dat (NIST 46) and the spread between shipped databases", "Trade notes: unchelated metals"),
+        check=_metal_meets_phosphate,
+    ),
+    Rule(
+        name="thiosulfate-meets-acid",
+        family="bucket",
+        levels=(Level.STOP,),
+        asks="Is a thiosulfate in a bucket below pH 6?",
+        plain="Acid turns thiosulfate to sulfur mud and choking gas.",
+        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6, fast below 5. Kinetics, not equilibrium: a limit is used.",
+        cure="Two buckets; no acid.",
+        sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
+        check=_thiosulfate_meets_acid,
+    ),
+    Rule(
+        name="polyphosphate-meets-calcium",
+        family="bucket",
+        levels=(Level.STOP,),
+        asks="Does a polyphosphate meet a calcium product?",
+        plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
+        chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
+        cure="Two buckets.",
+        sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
+        check=_polyphosphate_meets_calcium,
+    ),
+    Rule(
+        name="silicate-gels",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
+        plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
+        chemistry="Silicic acid polymerises below about pH 9; kinetics, not equilibrium: a limit is used.",
+        cure="Alone, diluted, flushed.",
+        sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
+        check=_silicate_gels,
+    ),
+    Rule(
+        name="not-computed",
+        family="bucket",
+        levels=(Level.UNKNOWN,),
+        asks="Did the chemistry solver find the answer?",
+        plain="When the numbers cannot be found, the answer is unknown and never clear.",
+        chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
+        cure="Check the input; jar test.",
+        sources=("design choice",),
+        check=_not_computed,
+    ),
+)

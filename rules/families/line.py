@@ -1,0 +1,370 @@
+"""Rules of the line: the stock, diluted into the grower's own water, up to the last emitter."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ...catalog.species import molar_mass_g_per_mol
+from ..case import Case
+from ..chemistry.phases import phases
+from ..registry import Level, Outcome, Rule
+from .bucket import JAR_TEST, solid_levels
+
+#: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
+HARD_CALCIUM_MG_PER_L = 50.0
+#: ... with bicarbonate above this [mg/L CaCO3] (150 mg/L HCO3).
+HARD_ALKALINITY_MG_PER_L_CACO3 = 123.0
+#: Iron classes of water for drip [mg/L]: moderate from, severe from.
+IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
+#: Lime: scale-forming from this index; expected to cloud the line as it runs from this one.
+LIME_SCALES_SI, LIME_CLOUDS_SI = 0.5, 1.0
+#: Amounts below this [mg/L] are not worth a word.
+LEAST_MG_PER_L = 1.0
+
+_FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
+
+
+def _phosphate(case: Case) -> Outcome | None:
+    if not case.has("PO4-3"):
+        return None
+    mixed = case.line.before_solids
+    brushite, octacalcium = mixed.si("Brushite"), mixed.si("OCP")
+    fresh, aged = mixed.si("ACP1"), mixed.si("ACP2")
+    amount = case.precipitated_mg_per_l("line", "Brushite")
+    table = phases()
+    level = solid_levels(brushite, "Brushite", amount, LEAST_MG_PER_L)
+    slow = (octacalcium > table["OCP"].surely_above_si) & (aged > table["ACP2"].surely_above_si)
+    level = np.maximum(level, np.where(slow, int(Level.CAUTION), 0))
+    level = np.maximum(level, np.where(fresh > table["ACP1"].surely_above_si, int(Level.STOP), 0))
+    # Where the slow phosphates are surely over their solubility and the water is over the published
+    # limit for phosphate, practice has decided what equilibrium with the fast one leaves open.
+    calcium = case.total_mg_per_l("line", "Ca+2")
+    hard = (calcium > HARD_CALCIUM_MG_PER_L) & (
+        case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3
+    )
+    level = np.maximum(level, np.where(slow & hard, int(Level.STOP), 0))
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        over = f"saturation index {n['brushite_saturation_index']:+.2f}, pH {n['line_ph']:.1f}"
+        if n["level"] == Level.STOP and n["precipitated_mg_per_l"] >= LEAST_MG_PER_L:
+            return (
+                f"Phosphate meets the calcium of the water: {n['precipitated_mg_per_l']:.0f} mg/L of calcium phosphate "
+                f"can come out in the line ({over})."
+            )
+        if n["level"] == Level.STOP:
+            return (
+                f"Phosphate in hard water: slower calcium phosphates are over their solubility (octacalcium phosphate "
+                f"{n['octacalcium_saturation_index']:+.2f}; brushite {over}) and the water is over the published limit."
+            )
+        if n["level"] == Level.UNKNOWN:
+            return f"Calcium phosphate in the line is too close to call ({over})."
+        return (
+            "What stands in the line can still drop a slow calcium phosphate (octacalcium phosphate index "
+            f"{n['octacalcium_saturation_index']:+.2f}); brushite stays dissolved ({over})."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "brushite_saturation_index": brushite,
+            "octacalcium_saturation_index": octacalcium,
+            "precipitated_mg_per_l": amount,
+            "line_ph": mixed.ph,
+            "line_calcium_mg_per_l": calcium,
+            "line_phosphate_mg_per_l": case.total_mg_per_l("line", "PO4-3"),
+        },
+        do=(
+            "Leave phosphorus out of this drip: take the swap below, or put phosphate on the soil.",
+            "Where phosphorus is needed, only an acid source that keeps the whole line below pH 4-6 holds it; ask an "
+            "adviser.",
+            _FLUSH,
+        ),
+        severity=brushite,
+    )
+
+
+def _sulfate(case: Case) -> Outcome | None:
+    if not case.has("SO4-2", "Ca+2", "S2O3-2"):
+        return None
+    mixed = case.line.before_solids
+    si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
+    level = solid_levels(si, "Gypsum", amount, LEAST_MG_PER_L)
+    level = np.maximum(level, np.where((si > -0.3) & (level == 0), int(Level.CAUTION), 0))
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        index = f"saturation index {n['saturation_index']:+.2f}"
+        if n["level"] == Level.STOP:
+            return f"Gypsum in the line: {n['precipitated_mg_per_l']:.0f} mg/L comes out ({index})."
+        if n["level"] == Level.UNKNOWN:
+            return f"Gypsum in the line is too close to call ({index})."
+        return f"The line is within a factor of two of gypsum ({index}); a drying emitter passes it."
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "saturation_index": si,
+            "precipitated_mg_per_l": amount,
+            "line_calcium_mg_per_l": case.total_mg_per_l("line", "Ca+2"),
+            "line_sulfate_mg_per_l": case.total_mg_per_l("line", "SO4-2"),
+        },
+        do=("Take a source without sulfate (nitrate or chloride), or dilute further.", _FLUSH),
+        severity=si,
+    )
+
+
+def _lime(case: Case) -> Outcome | None:
+    mixed, plain = case.line.before_solids, case.water_in_line.before_solids
+    si, before = mixed.si("Calcite"), plain.si("Calcite")
+    raised = si - before
+    amount = case.precipitated_mg_per_l("line", "Calcite")
+    level = np.full(case.size, int(Level.NONE))
+    level[si > 0.05] = Level.NOTE
+    level[(si > LIME_SCALES_SI) | ((si > 0.05) & (raised > 0.1))] = Level.CAUTION
+    level[(si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si) & (raised > 0.1) & (amount >= LEAST_MG_PER_L)] = Level.STOP
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        index = f"calcite index {n['saturation_index']:+.2f} at {n['line_temperature_c']:.0f} degC"
+        own = f"the water alone has {n['water_alone_saturation_index']:+.2f}"
+        if n["level"] == Level.STOP:
+            return f"The pour makes the water drop lime: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
+        if n["level"] == Level.CAUTION:
+            return f"Lime scale: {index}; {own}. It builds up slowly and where the line is warm."
+        return f"The water is slightly over lime saturation: {index}; {own}."
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "saturation_index": si,
+            "water_alone_saturation_index": before,
+            "precipitated_mg_per_l": amount,
+            "line_ph": mixed.ph,
+            "line_temperature_c": case.line_temperature_c,
+        },
+        do=(
+            _FLUSH,
+            "Shade or bury the tube; an acid-forming feed or a licensed acid treatment takes lime down.",
+        ),
+        severity=si,
+    )
+
+
+def _struvite(case: Case) -> Outcome | None:
+    if not case.has("PO4-3", "NH4+", "Mg+2"):
+        return None
+    si = case.line.before_solids.si("Struvite")
+    amount = case.precipitated_mg_per_l("line", "Struvite")
+    level = solid_levels(si, "Struvite", amount, LEAST_MG_PER_L)
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"Struvite in the line: index {n['saturation_index']:+.2f} (constants in print differ by 0.5), up to "
+        f"{n['precipitated_mg_per_l']:.0f} mg/L.",
+        numbers={"saturation_index": si, "precipitated_mg_per_l": amount},
+        do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", _FLUSH),
+        severity=si,
+    )
+
+
+def _iron(case: Case) -> Outcome | None:
+    iron = case.column("iron")
+    ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
+    phosphate = case.has("PO4-3")
+    level = np.full(case.size, int(Level.NONE))
+    level[iron >= IRON_MODERATE_MG_PER_L] = Level.CAUTION
+    level[iron >= IRON_SEVERE_MG_PER_L] = Level.STOP
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        kind = "severe" if n["water_iron_mg_per_l"] >= IRON_SEVERE_MG_PER_L else "moderate"
+        tail = " Phosphate makes iron phosphate of it at once." if phosphate else ""
+        return (
+            f"Iron in the water, {n['water_iron_mg_per_l']:.2g} mg/L ({kind} clogging class): air turns it to "
+            f"{n['ochre_mg_per_l']:.2g} mg/L of ochre, and slime feeds on it.{tail}"
+        )
+
+    mixed = case.line.before_solids
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "water_iron_mg_per_l": iron,
+            "ochre_mg_per_l": ochre,
+            "siderite_saturation_index": np.maximum(mixed.si("Siderite"), -99.0),
+            "vivianite_saturation_index": np.maximum(mixed.si("Vivianite"), -99.0),
+        },
+        do=(
+            "Take the iron out first: aerate and settle, or oxidise and filter; ask an adviser.",
+            "Keep phosphate out of this water.",
+        ),
+        severity=iron,
+    )
+
+
+def _polyphosphate(case: Case) -> Outcome | None:
+    if not case.has("P2O7-4"):
+        return None
+    calcium = case.total_mg_per_l("line", "Ca+2")
+    level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
+    level = np.where(calcium < 10.0, int(Level.CAUTION), level)
+    return Outcome(
+        level,
+        lambda n: f"Polyphosphate with {n['line_calcium_mg_per_l']:.0f} mg/L calcium in the line: it can gel, and the "
+        "model has no constants for it.",
+        numbers={"line_calcium_mg_per_l": calcium, "limit_calcium_mg_per_l": HARD_CALCIUM_MG_PER_L},
+        do=("Take a phosphate-free feed, or put it on the soil.", JAR_TEST),
+        severity=calcium,
+    )
+
+
+#: Upper pH limit of a chelate: the lowest that any writer gives.
+_CHELATES = {"FeDtpa-2": ("iron DTPA", 6.5), "FeEddha-": ("iron EDDHA", 8.5)}
+_EDTA_IRON_LIMIT_PH = 6.0
+_EDDHA_LOW_PH = 4.0
+
+
+def _chelate(case: Case) -> Outcome | None:
+    line_ph, bucket_ph = case.line.before_solids.ph, case.bucket.before_solids.ph
+    level = np.full(case.size, int(Level.NONE))
+    named: list[str] = []
+    limits: list[float] = []
+    for species, (spoken, limit) in _CHELATES.items():
+        if case.has(species):
+            named.append(spoken)
+            limits.append(limit)
+            level[line_ph > limit] = Level.CAUTION
+            if species == "FeEddha-":
+                level[bucket_ph < _EDDHA_LOW_PH] = Level.STOP
+    if case.has("Edta-4") and case.has("Fe+3", "Fe+2"):
+        named.append("iron EDTA")
+        limits.append(_EDTA_IRON_LIMIT_PH)
+        level[line_ph > _EDTA_IRON_LIMIT_PH] = Level.CAUTION
+    if not named or not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
+        f"{n['bucket_ph']:.1f}. Iron that the chelate lets go drops as rust.",
+        numbers={"line_ph": line_ph, "bucket_ph": bucket_ph, "limit_ph": min(limits)},
+        do=("Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.", _FLUSH),
+        severity=line_ph,
+    )
+
+
+RULES = (
+    Rule(
+        name="phosphate-meets-hard-water",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does phosphate meet enough calcium in the line to come out?",
+        plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
+        "weeks to bring it back, if at all.",
+        chemistry="Brushite (log K -18.995) forms in minutes below pH 7, fresh amorphous calcium phosphate above. The line's "
+        "pH comes from the proton balance of water and fertilizer. Slower phosphates (octacalcium, aged amorphous) are a "
+        "caution about standing water, and a stop where the water is also over the published limits.",
+        cure="No phosphate through this drip: swap, or soil application.",
+        sources=(
+            "minteq.v4.dat (NIST 46) constants in PHREEQC's ion-pair and activity model",
+            "from memory: Florida and California guidance: no neutral phosphate above 50 mg/L calcium",
+            "Rottenberg, notes on fertilizer interaction: calcium 60, bicarbonate 150 mg/L",
+            "Auburn ANR-0653: advises against phosphorus through drip",
+        ),
+        check=_phosphate,
+    ),
+    Rule(
+        name="sulfate-meets-hard-water",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Do sulfate and calcium in the line go over gypsum?",
+        plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
+        chemistry="CaSO4.2H2O, log K -4.61; within 0.05 of saturation the model cannot tell.",
+        cure="Nitrate or chloride sources, more dilution.",
+        sources=(
+            "minteq.v4.dat (NIST 46)",
+            "IASRI e-course: sulfate fertilizers can drop gypsum in high-calcium water",
+        ),
+        check=_sulfate,
+    ),
+    Rule(
+        name="lime-in-line",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the pour push the water over lime, or does the water scale by itself?",
+        plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
+        chemistry="Calcite index of line and of plain water, closed to air, at the line's temperature. From 0.5 it is called "
+        "scale-forming; near 1 and above it can cloud within minutes.",
+        cure="Acid-forming feeds, cooler line, flush.",
+        sources=(
+            "minteq.v4.dat (NIST 46)",
+            "from memory: Langelier index classes, 0.5 and above scale-forming; 1.0 for clouding: design choice",
+        ),
+        check=_lime,
+    ),
+    Rule(
+        name="struvite-in-line",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does the line go over struvite?",
+        plain="Ammonium, magnesium and phosphate in alkaline water make struvite scale.",
+        chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
+        cure="Acid phosphate, or no magnesium with it.",
+        sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+        check=_struvite,
+    ),
+    Rule(
+        name="iron-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does the water carry iron?",
+        plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
+        chemistry="Fe2+ oxidises to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
+        cure="Remove iron before the drip.",
+        sources=(
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+            "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
+        ),
+        check=_iron,
+    ),
+    Rule(
+        name="polyphosphate-meets-hard-water",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does polyphosphate go into water with calcium?",
+        plain="10-34-0 at low dose gels in hard water.",
+        chemistry="Calcium polyphosphates; hydrolysis to orthophosphate goes on in the line. No constants in the model.",
+        cure="No polyphosphate through this drip.",
+        sources=(
+            "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
+            "from memory: Florida and California guidance: none above 50 mg/L calcium",
+        ),
+        check=_polyphosphate,
+    ),
+    Rule(
+        name="chelate-outside-its-ph",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Is an iron chelate outside the pH at which it holds?",
+        plain="Each chelate lets its iron go above a pH of its own.",
+        chemistry="EDTA to 6, DTPA to 6.5, EDDHA to 8.5: the lowest limits in print; EDDHA falls out below about 4. "
+        "Calcium and zinc compete. Kinetics: a limit is used.",
+        cure="The chelate that suits the pH.",
+        sources=(
+            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
+            "Turkish chelate maker page: EDDHA to 8.5",
+            "UK soluble-fertilizer supplier note: EDDHA from about 4",
+        ),
+        check=_chelate,
+    ),
+)

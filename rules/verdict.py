@@ -1,0 +1,124 @@
+"""What a check answers: the verdict, findings, numbers, margin, swaps and assumptions."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = "pourcheck.verdict/1"
+
+Answer = Literal["clear", "caution", "unknown", "stop"]
+FindingLevel = Literal["note", "caution", "unknown", "stop"]
+Where = Literal["label", "bucket", "line", "equipment", "soil", "people"]
+
+
+class Result(BaseModel):
+    """Base of a verdict's tables."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Finding(Result):
+    """One rule's finding. because: the numbers behind it, unit in the name; `_low`/`_high` where the
+    number differs over what is not known; `_turns_at` where the verdict turns."""
+
+    rule: str
+    level: FindingLevel
+    where: Where
+    message: str
+    because: dict[str, float] = Field(default_factory=dict)
+    do: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+
+class SolidState(Result):
+    """A solid in bucket or line. saturation_index: before anything comes out; precipitated_mg_per_l:
+    at equilibrium, null for solids that are too slow to be let form; onset: saturation index at which
+    it starts; low, high: the same numbers where swept."""
+
+    solid: str
+    saturation_index: float
+    precipitated_mg_per_l: float | None
+    onset: float
+    low: dict[str, float] = Field(default_factory=dict)
+    high: dict[str, float] = Field(default_factory=dict)
+
+
+class SolutionState(Result):
+    """Bucket or line at the best estimate of what is not known; low, high: the range where swept.
+
+    within_validity: false where the solution is stronger than the activity model is good for; the
+    numbers are then estimates and the rules widen their bands.
+    """
+
+    temperature_c: float
+    ph: float
+    ionic_strength_mol_per_kg: float
+    ec_ms_per_cm: float | None
+    ions_mg_per_l: dict[str, float]
+    solids: tuple[SolidState, ...]
+    model: str
+    within_validity: bool
+    low: dict[str, float] = Field(default_factory=dict)
+    high: dict[str, float] = Field(default_factory=dict)
+
+
+class SwapProduct(Result):
+    """A product of a swap and how much of it."""
+
+    name: str
+    amount: str
+    kg: float
+
+
+class Swap(Result):
+    """Products without phosphorus for the same nitrogen and potassium, checked in the same pour."""
+
+    replaces: tuple[str, ...]
+    products: tuple[SwapProduct, ...]
+    nitrogen_kg: float
+    potash_kg: float
+    verdict: Answer
+    summary: str
+
+
+class Margin(Result):
+    """Value at which the verdict turns, each with the rest as stated; null where no value turns it.
+
+    A verdict of clear or caution turns where it would become stop or unknown; stop turns where it
+    would no longer be stop. All null for an unknown verdict: its findings say where it turns.
+    """
+
+    amount_factor: float | None = None
+    injection_ratio: float | None = None
+    water_calcium_mg_per_l: float | None = None
+    water_alkalinity_mg_per_l_caco3: float | None = None
+    water_ph: float | None = None
+    temperature_c: float | None = Field(default=None, description="of the line")
+    bucket_temperature_c: float | None = None
+
+
+class Verdict(Result):
+    """The answer to a pour."""
+
+    schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
+    verdict: Answer
+    summary: str
+    findings: tuple[Finding, ...]
+    bucket: SolutionState | None
+    line: SolutionState | None
+    margin: Margin
+    swaps: tuple[Swap, ...]
+    assumed: tuple[str, ...]
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    def to_json(self) -> str:
+        """The verdict as JSON text of the published schema."""
+        return self.model_dump_json(by_alias=True, indent=2)
+
+    def exit_code(self, fail_on: Answer = "unknown") -> int:
+        """0 or 1: 1 for a verdict as bad as `fail_on` or worse (stop > unknown > caution > clear)."""
+        order = ("clear", "caution", "unknown", "stop")
+        return int(order.index(self.verdict) >= order.index(fail_on))
