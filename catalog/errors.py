@@ -34,7 +34,7 @@ class UnknownName(InputError):
 
     def __init__(self, kind: str, name: str, nearest: list[str]) -> None:
         self.name, self.nearest = name, nearest
-        offered = "nearest: " + ", ".join(nearest) if nearest else "try: pourcheck find"
+        offered = "nearest: " + ", ".join(f'"{n}"' for n in nearest) if nearest else "try: pourcheck find"
         super().__init__(f'unknown {kind} "{name}"', mend=offered)
 
     def at(self, where: str) -> InputError:

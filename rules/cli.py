@@ -1,0 +1,307 @@
+"""Command line: parses, calls the library, renders. Exit 0 clear or caution, 1 stop or unknown, 2 bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from ..catalog import Catalog, InputError, PourcheckError, UnknownName
+from .pour import Pour
+
+app = typer.Typer(
+    name="pourcheck",
+    help="May this fertilizer go through the drip, with this water, at this rate? If not, what instead?",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Database = Annotated[
+    str | None, typer.Option("--db", help="Catalog: a file or SQLAlchemy URL [env: POURCHECK_DB].")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Items = Annotated[
+    list[str], typer.Argument(help='Products as "name=amount", or one pour file (TOML or JSON, - for stdin).')
+]
+BucketOption = Annotated[str | None, typer.Option("--bucket", help='Volume of the bucket, "5 gal".')]
+WaterOption = Annotated[
+    str | None,
+    typer.Option("--water", help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".'),
+]
+Inject = Annotated[str | None, typer.Option("--inject", help='Injection ratio, stock to water, "1:100".')]
+BucketTemp = Annotated[str | None, typer.Option("--bucket-temp", help='Of the bucket, "50 degF".')]
+LineTemp = Annotated[str | None, typer.Option("--line-temp", help='Of the line, "30 degC".')]
+SoilPhosphorus = Annotated[
+    Literal["high", "medium", "low"] | None, typer.Option("--soil-phosphorus", help="Soil test class.")
+]
+Backflow = Annotated[
+    bool | None, typer.Option("--backflow/--no-backflow", help="Is a backflow preventer fitted?")
+]
+Chlorination = Annotated[
+    bool | None, typer.Option("--chlorination/--no-chlorination", help="Is the system chlorinated?")
+]
+
+
+def _pour(
+    items: list[str], bucket: str | None, water: str | None, inject: str | None, bucket_temp: str | None,
+    line_temp: str | None, soil: str | None, backflow: bool | None, chlorination: bool | None,
+) -> Pour:
+    """The pour that the arguments describe; options replace what a pour file says."""
+    where = "arguments"
+    data: dict[str, Any]
+    if len(items) == 1 and "=" not in items[0]:
+        where = "stdin" if items[0] == "-" else items[0]
+        pour = Pour.read(sys.stdin.read(), where) if items[0] == "-" else Pour.load(_existing(items[0]))
+        data = pour.model_dump(exclude_none=True)
+    else:
+        data = {"product": [_item(text) for text in items]}
+    for table, field, value in (
+        ("bucket", "volume", bucket), ("bucket", "temperature", bucket_temp), ("injection", "ratio", inject),
+        ("injection", "line_temperature", line_temp), ("soil", "phosphorus", soil),
+        ("site", "backflow_preventer", backflow), ("site", "chlorination", chlorination),
+    ):
+        if value is not None:
+            data.setdefault(table, {})[field] = value
+    if inject is not None:
+        data["injection"].pop("suction", None)
+        data["injection"].pop("flow", None)
+    if water is not None:
+        data["water"] = _water(water)
+    if "volume" not in data.get("bucket", {}):
+        raise InputError("the volume of the bucket is missing", mend='add --bucket "5 gal"')
+    return Pour.parse(data, where)
+
+
+def _existing(text: str) -> Path:
+    path = Path(text)
+    if not path.exists():
+        raise InputError(
+            f'"{text}" is neither a pour file nor "name=amount"', mend='write for example "calcium nitrate=2 lb"'
+        )
+    return path
+
+
+def _item(text: str) -> dict[str, str]:
+    name, sign, amount = text.rpartition("=")
+    if not sign or not name.strip() or not amount.strip():
+        raise InputError(f'"{text}" is not "name=amount"', mend='write for example "calcium nitrate=2 lb"')
+    return {"name": name.strip(), "amount": amount.strip()}
+
+
+def _water(text: str) -> dict[str, Any]:
+    if "=" not in text:
+        return {"name": text.strip()}
+    out: dict[str, Any] = {}
+    for part in text.split(","):
+        key, sign, value = part.partition("=")
+        if not sign or not value.strip():
+            raise InputError(f'"{part.strip()}" in --water is not "item=value"', mend='write "calcium=95 mg/L"')
+        name = key.strip().lower().replace(" ", "_")
+        if name == "ph":
+            try:
+                out[name] = float(value)
+            except ValueError:
+                raise InputError(f'"{value.strip()}" is not a pH', where="--water", mend="write ph=7.6") from None
+        else:
+            out[name] = value.strip()
+    return out
+
+
+@app.command()
+def check(
+    items: Items,
+    bucket: BucketOption = None,
+    water: WaterOption = None,
+    inject: Inject = None,
+    bucket_temp: BucketTemp = None,
+    line_temp: LineTemp = None,
+    soil_phosphorus: SoilPhosphorus = None,
+    backflow: Backflow = None,
+    chlorination: Chlorination = None,
+    as_json: AsJson = False,
+    more: Annotated[bool, typer.Option("--more", help="Also sources, ranges and dissolved amounts.")] = False,
+    fail_on: Annotated[
+        Literal["caution", "unknown", "stop"], typer.Option("--fail-on", help="Exit 1 from this verdict on.")
+    ] = "unknown",
+    db: Database = None,
+) -> None:
+    """Check a pour: may it go through the drip?"""
+    pour = _pour(
+        items, bucket, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination
+    )
+    from .check import check as run
+
+    with Catalog.open(db) as catalog:
+        verdict = run(pour, catalog)
+    if as_json:
+        _print(verdict.to_json())
+    else:
+        from .present.terminal import console, print_verdict
+
+        print_verdict(verdict, pour, console(), more=more)
+    raise typer.Exit(verdict.exit_code(fail_on))
+
+
+@app.command()
+def swap(
+    items: Items,
+    bucket: BucketOption = None,
+    water: WaterOption = None,
+    inject: Inject = None,
+    bucket_temp: BucketTemp = None,
+    line_temp: LineTemp = None,
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
+    pour = _pour(items, bucket, water, inject, bucket_temp, line_temp, None, None, None)
+    from .swap import swap as run
+
+    with Catalog.open(db) as catalog:
+        swaps = run(pour, catalog)
+    if as_json:
+        _print(json.dumps([s.model_dump() for s in swaps], indent=2))
+    else:
+        from .present.terminal import console, print_swaps
+
+        print_swaps(swaps, console())
+
+
+@app.command()
+def find(
+    query: Annotated[list[str], typer.Argument(help='A name (typing errors allowed), a grade "10-0-10", a nutrient.')],
+    limit: Annotated[int, typer.Option("--limit", min=1, max=500, help="How many at most.")] = 10,
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Find products by name, grade or nutrient."""
+    words = " ".join(query)
+    with Catalog.open(db) as catalog:
+        matches = catalog.find(words, limit)
+    if as_json:
+        rows = [
+            {"id": m.product.id, "name": m.product.name, "grade": m.product.grade, "form": m.product.form,
+             "why": m.why, "score": round(m.score, 1)}
+            for m in matches
+        ]
+        _print(json.dumps(rows, indent=2))
+    elif matches:
+        from .present.terminal import console, print_matches
+
+        print_matches(matches, console())
+    if not matches:
+        if not as_json:
+            _print(f'Nothing in the catalog is like "{words}".')
+        raise typer.Exit(1)
+
+
+@app.command()
+def show(
+    name: Annotated[list[str], typer.Argument(help="Name, id or alias of a product, or a well.")],
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Show a product or a well with every number and its source."""
+    words = " ".join(name)
+    from .present.terminal import console, print_product, print_water
+
+    with Catalog.open(db) as catalog:
+        try:
+            product = catalog.product(words)
+        except UnknownName as unknown:
+            try:
+                water = catalog.water(words)
+            except UnknownName:
+                raise unknown from None
+            if as_json:
+                _print(water.model_dump_json(indent=2, exclude_none=True))
+            else:
+                print_water(water, console())
+            return
+        if as_json:
+            _print(product.model_dump_json(indent=2))
+        else:
+            print_product(product, catalog, console())
+
+
+@app.command()
+def rules(as_json: AsJson = False) -> None:
+    """List the rules."""
+    from .registry import rules as table
+
+    if as_json:
+        rows = [
+            {"name": r.name, "family": r.family, "levels": [level.name.lower() for level in r.levels], "asks": r.asks}
+            for r in table()
+        ]
+        _print(json.dumps(rows, indent=2))
+    else:
+        from .present.terminal import console, print_rules
+
+        print_rules(table(), console())
+
+
+@app.command()
+def explain(name: Annotated[str, typer.Argument(help="A rule's name.")]) -> None:
+    """Explain a rule: plain words, chemistry, cure, sources."""
+    from .present.terminal import console, print_rule
+    from .registry import rule_named
+
+    print_rule(rule_named(name), console())
+
+
+@app.command()
+def schema(kind: Annotated[Literal["pour", "verdict", "product", "water"], typer.Argument()]) -> None:
+    """Print a JSON Schema."""
+    from ..catalog import Product, WaterTest
+    from .verdict import Verdict
+
+    model = {"pour": Pour, "verdict": Verdict, "product": Product, "water": WaterTest}[kind]
+    mode: Literal["serialization", "validation"] = "serialization" if kind == "verdict" else "validation"
+    _print(json.dumps({"$schema": "https://json-schema.org/draft/2020-12/schema", **model.model_json_schema(mode=mode)}, indent=2))
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(text + "\n")
+
+
+def main() -> None:
+    """Entry point: every fault is one line on standard error and exit code 2."""
+    try:
+        code = app(standalone_mode=False)
+        sys.stdout.flush()
+    except PourcheckError as error:
+        code = _fault(str(error))
+    except (KeyboardInterrupt, EOFError):
+        code = 130
+    except BrokenPipeError:
+        # The reader has gone (a pager, head): not a fault. Keep the exit quiet.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except Exception as error:
+        code = _other(error)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _other(error: Exception) -> int:
+    """Faults of the command line itself, and our own."""
+    shown = getattr(error, "format_message", None)
+    if callable(shown):
+        command = getattr(getattr(error, "ctx", None), "command_path", "pourcheck")
+        return _fault(f"{str(shown()).rstrip('.')}; see {command} --help")
+    if os.environ.get("POURCHECK_DEBUG"):
+        raise error
+    return _fault(
+        f"internal fault ({type(error).__name__}: {error}); set POURCHECK_DEBUG=1 to see where, and report it"
+    )
+
+
+def _fault(text: str) -> int:
+    sys.stderr.write("pourcheck: " + " ".join(text.split()) + "\n")
+    return 2

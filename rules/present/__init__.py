@@ -1,0 +1,1 @@
+"""Verdicts and catalog entries as text for a terminal."""
