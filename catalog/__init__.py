@@ -7,6 +7,19 @@ from .store import Catalog
 from .water import WaterTest
 
 __all__ = [
-    "Catalog", "CatalogError", "Content", "Density", "InputError", "Match", "PourcheckError", "Product",
-    "SolubilityPoint", "Source", "Sourced", "UnknownName", "WaterTest", "parse_grade", "slug",
+    "Catalog",
+    "CatalogError",
+    "Content",
+    "Density",
+    "InputError",
+    "Match",
+    "PourcheckError",
+    "Product",
+    "SolubilityPoint",
+    "Source",
+    "Sourced",
+    "UnknownName",
+    "WaterTest",
+    "parse_grade",
+    "slug",
 ]

@@ -64,8 +64,11 @@ def composition(product: Product, resolve: Resolve) -> Composition:
         try:
             material = resolve(name)
         except UnknownName as error:
-            gaps.append(f'its source "{name}" is not in the catalog ({error.nearest[0]}?)'
-                        if error.nearest else f'its source "{name}" is not in the catalog')
+            gaps.append(
+                f'its source "{name}" is not in the catalog ({error.nearest[0]}?)'
+                if error.nearest
+                else f'its source "{name}" is not in the catalog'
+            )
             continue
         if material.content:
             materials.append(material)
@@ -88,9 +91,7 @@ def label_percents(product: Product) -> dict[str, float]:
     return stated
 
 
-def _solve(
-    product: Product, materials: Sequence[Product]
-) -> tuple[list[NDArray[np.float64]], list[str]]:
+def _solve(product: Product, materials: Sequence[Product]) -> tuple[list[NDArray[np.float64]], list[str]]:
     from scipy.optimize import nnls
 
     stated = label_percents(product)
@@ -104,9 +105,7 @@ def _solve(
     faults = []
     for key, made, wanted in zip(keys, table @ share, aim, strict=True):
         if abs(made - wanted) > max(MET_WITHIN_PERCENT, MET_WITHIN_SHARE * wanted):
-            faults.append(
-                f"its sources make {made:.3g} % {NUTRIENTS[key].label}, the label says {wanted:.3g} %"
-            )
+            faults.append(f"its sources make {made:.3g} % {NUTRIENTS[key].label}, the label says {wanted:.3g} %")
     total = float(np.sum(share))
     if total > 1.02:
         faults.append(f"its sources would need {100 * total:.0f} % of the mass to make the label")

@@ -28,9 +28,7 @@ _N_FORMS = {"NO3-": 1.0, "NH4+": 1.0, "urea": 2.0}
 _TABLE = (
     Nutrient("n", "Total nitrogen (N)", "N", _N_FORMS, ("nitrogen", "total nitrogen")),
     Nutrient("n_nitrate", "Nitrate nitrogen", "N", {"NO3-": 1.0}, ("nitrate nitrogen", "nitrate")),
-    Nutrient(
-        "n_ammonium", "Ammoniacal nitrogen", "N", {"NH4+": 1.0}, ("ammoniacal nitrogen", "ammonium")
-    ),
+    Nutrient("n_ammonium", "Ammoniacal nitrogen", "N", {"NH4+": 1.0}, ("ammoniacal nitrogen", "ammonium")),
     Nutrient("n_urea", "Urea nitrogen", "N", {"urea": 2.0}, ("urea nitrogen",)),
     Nutrient(
         "p2o5",
@@ -42,9 +40,7 @@ _TABLE = (
     Nutrient("k2o", "Soluble potash (K2O)", "K2O", {"K+": 0.5}, ("potash", "potassium", "k")),
     Nutrient("ca", "Calcium (Ca)", "Ca", {"Ca+2": 1.0}, ("calcium",)),
     Nutrient("mg", "Magnesium (Mg)", "Mg", {"Mg+2": 1.0}, ("magnesium",)),
-    Nutrient(
-        "s", "Sulfur (S)", "S", {"SO4-2": 1.0, "S2O3-2": 2.0}, ("sulfur", "sulphur", "sulfate")
-    ),
+    Nutrient("s", "Sulfur (S)", "S", {"SO4-2": 1.0, "S2O3-2": 2.0}, ("sulfur", "sulphur", "sulfate")),
     Nutrient("cl", "Chlorine (Cl)", "Cl", {"Cl-": 1.0}, ("chlorine", "chloride")),
     Nutrient("na", "Sodium (Na)", "Na", {"Na+": 1.0}, ("sodium",)),
     Nutrient("b", "Boron (B)", "B", {"H3BO3": 1.0}, ("boron",)),

@@ -130,9 +130,8 @@ class Product(Record):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if total := sum(c.mass_fraction.value for c in self.content):
-            if total > 1.0005:
-                raise ValueError(f"contents add up to {total:.3f} of the mass, more than 1")
+        if (total := sum(c.mass_fraction.value for c in self.content)) and total > 1.0005:
+            raise ValueError(f"contents add up to {total:.3f} of the mass, more than 1")
         for key, number in self.guaranteed.items():
             if not 0 <= number.value <= 100:
                 raise ValueError(f"guaranteed {key} must lie in 0..100 percent, not {number.value:g}")

@@ -70,11 +70,7 @@ def _by_nutrient(products: Iterable[Product], nutrient: str) -> list[Match]:
 
 
 def _by_name(products: Sequence[Product], query: str) -> list[Match]:
-    choices = {
-        (i, name): folded
-        for i, product in enumerate(products)
-        for folded, name in names_of(product).items()
-    }
+    choices = {(i, name): folded for i, product in enumerate(products) for folded, name in names_of(product).items()}
     best: dict[int, tuple[float, str]] = {}
     for _, score, (i, name) in process.extract(
         fold(query), choices, scorer=fuzz.WRatio, score_cutoff=NAME_CUTOFF, limit=None

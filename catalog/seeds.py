@@ -73,7 +73,5 @@ def seed_products() -> list[Product]:
 def seed_waters() -> list[WaterTest]:
     """The invented wells of the Tarn Valley."""
     return [
-        parse(WaterTest, read_toml(file), file.name)
-        for file in _files("tarn_valley")
-        if file.name.startswith("well-")
+        parse(WaterTest, read_toml(file), file.name) for file in _files("tarn_valley") if file.name.startswith("well-")
     ]

@@ -18,8 +18,19 @@ from . import search, seeds
 from .errors import CatalogError, InputError, UnknownName
 from .product import Product, Source
 from .tables import (
-    CHILDREN, SCHEMA_VERSION, MetaRow, ProductRow, SourceRow, WaterRow, fold, names_of, product_of,
-    product_rows, source_of, water_of, water_row,
+    CHILDREN,
+    SCHEMA_VERSION,
+    MetaRow,
+    ProductRow,
+    SourceRow,
+    WaterRow,
+    fold,
+    names_of,
+    product_of,
+    product_rows,
+    source_of,
+    water_of,
+    water_row,
 )
 from .water import WaterTest
 
@@ -51,12 +62,14 @@ def _engine(database: str) -> Engine:
         ) from None
     except (NoSuchModuleError, ModuleNotFoundError):
         raise CatalogError(
-            "has no driver installed", database=_shown(database),
+            "has no driver installed",
+            database=_shown(database),
             mend='install it, for PostgreSQL: pip install "pourcheck[postgresql]"',
         ) from None
     except OSError as error:
         raise CatalogError(
-            f"cannot make its folder ({error.strerror})", database=database,
+            f"cannot make its folder ({error.strerror})",
+            database=database,
             mend="choose another place with --db",
         ) from None
     if engine.dialect.name == "sqlite":
@@ -119,7 +132,8 @@ class Catalog:
         except SQLAlchemyError as error:
             reason = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
             raise CatalogError(
-                f"cannot be used ({reason})", database=self.database,
+                f"cannot be used ({reason})",
+                database=self.database,
                 mend="check that it is a pourcheck catalog that you may write to, or choose another with --db",
             ) from None
 
@@ -130,7 +144,8 @@ class Catalog:
                 if version.value != str(SCHEMA_VERSION):
                     raise CatalogError(
                         f"is a catalog of version {version.value}, this program reads {SCHEMA_VERSION}",
-                        database=self.database, mend="choose another with --db",
+                        database=self.database,
+                        mend="choose another with --db",
                     )
                 return
             try:
@@ -201,9 +216,7 @@ class Catalog:
         taken = {n: self._ids[n] for n in names_of(product) if self._load() and n in self._ids}
         for name, owner in taken.items():
             if owner != product.id:
-                raise InputError(
-                    f'the name "{name}" belongs to {owner}', where=product.id, mend="choose another name"
-                )
+                raise InputError(f'the name "{name}" belongs to {owner}', where=product.id, mend="choose another name")
             if not replace:
                 raise InputError("is already in the catalog", where=product.id, mend="edit it instead")
         with self._translated(), Session(self._engine) as session:

@@ -127,7 +127,12 @@ class WaterRow(SQLModel, table=True):
 
 
 CHILDREN: tuple[type[SQLModel], ...] = (
-    NameRow, DerivedFromRow, ContentSpeciesRow, ContentRow, SolubilityRow, NumberRow,
+    NameRow,
+    DerivedFromRow,
+    ContentSpeciesRow,
+    ContentRow,
+    SolubilityRow,
+    NumberRow,
 )
 
 
@@ -146,8 +151,13 @@ def product_rows(product: Product) -> list[SQLModel]:
     density = product.density
     rows: list[SQLModel] = [
         ProductRow(
-            id=product.id, name=product.name, kind=product.kind, form=product.form,
-            grade=product.grade, dissolving=product.dissolving, invented=product.invented,
+            id=product.id,
+            name=product.name,
+            kind=product.kind,
+            form=product.form,
+            grade=product.grade,
+            dissolving=product.dissolving,
+            invented=product.invented,
             hazards=list(product.hazards),
             density_kg_per_l=density.kg_per_l if density else None,
             density_temperature_c=density.temperature_c if density else None,
@@ -167,8 +177,12 @@ def product_rows(product: Product) -> list[SQLModel]:
         share = part.mass_fraction
         rows.append(
             ContentRow(
-                product_id=product.id, position=i, formula=part.formula,
-                mass_fraction=share.value, source=share.source, note=share.note,
+                product_id=product.id,
+                position=i,
+                formula=part.formula,
+                mass_fraction=share.value,
+                source=share.source,
+                note=share.note,
             )
         )
         rows += [
@@ -191,9 +205,7 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
     """The product that a row and its child rows hold (children in order of position)."""
     numbers: dict[str, dict[str, Sourced]] = {"guaranteed": {}, "number": {}}
     for number in children.get(NumberRow, []):
-        numbers[number.group][number.key] = Sourced(
-            value=number.value, source=number.source, note=number.note
-        )
+        numbers[number.group][number.key] = Sourced(value=number.value, source=number.source, note=number.note)
     species: dict[int, dict[str, float]] = {}
     for item in children.get(ContentSpeciesRow, []):
         species.setdefault(item.position, {})[item.species] = item.moles
@@ -206,13 +218,20 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
         )
     own = {fold(row.id), fold(row.name)}
     return Product.model_validate(
-        dict(
-            id=row.id, name=row.name, kind=row.kind, form=row.form, grade=row.grade,
-            dissolving=row.dissolving, invented=row.invented, hazards=tuple(row.hazards),
-            notes=row.notes, density=density,
-            aliases=tuple(n.name for n in children.get(NameRow, []) if n.folded not in own),
-            derived_from=tuple(d.material for d in children.get(DerivedFromRow, [])),
-            content=tuple(
+        {
+            "id": row.id,
+            "name": row.name,
+            "kind": row.kind,
+            "form": row.form,
+            "grade": row.grade,
+            "dissolving": row.dissolving,
+            "invented": row.invented,
+            "hazards": tuple(row.hazards),
+            "notes": row.notes,
+            "density": density,
+            "aliases": tuple(n.name for n in children.get(NameRow, []) if n.folded not in own),
+            "derived_from": tuple(d.material for d in children.get(DerivedFromRow, [])),
+            "content": tuple(
                 Content(
                     formula=part.formula,
                     mass_fraction=Sourced(value=part.mass_fraction, source=part.source, note=part.note),
@@ -220,15 +239,18 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
                 )
                 for part in children.get(ContentRow, [])
             ),
-            solubility=tuple(
+            "solubility": tuple(
                 SolubilityPoint(
-                    formula=p.formula, temperature_c=p.temperature_c,
-                    g_per_100_g_water=p.g_per_100_g_water, source=p.source,
+                    formula=p.formula,
+                    temperature_c=p.temperature_c,
+                    g_per_100_g_water=p.g_per_100_g_water,
+                    source=p.source,
                 )
                 for p in children.get(SolubilityRow, [])
             ),
-            guaranteed=numbers["guaranteed"], numbers=numbers["number"],
-        )
+            "guaranteed": numbers["guaranteed"],
+            "numbers": numbers["number"],
+        }
     )
 
 
@@ -245,6 +267,4 @@ def water_row(water: WaterTest) -> WaterRow:
 
 def water_of(row: WaterRow) -> WaterTest:
     """The water test that a row holds."""
-    return WaterTest.model_validate(
-        {"id": row.id, "name": row.name, "invented": row.invented, **row.items}
-    )
+    return WaterTest.model_validate({"id": row.id, "name": row.name, "invented": row.invented, **row.items})

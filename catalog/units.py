@@ -95,9 +95,7 @@ def split_number(text: str, where: str = "") -> tuple[float, str]:
         raise InputError(f'"{text}" is not a quantity', where=where, mend='write for example "2 lb"')
     unit = match["unit"].strip()
     if unit.startswith((",", ".")):
-        raise InputError(
-            f'"{text}" has a comma that may be a decimal point', where=where, mend="write 1.5 or 1500"
-        )
+        raise InputError(f'"{text}" has a comma that may be a decimal point', where=where, mend="write 1.5 or 1500")
     if match["top"]:
         if int(match["bottom"]) == 0:
             raise InputError(f'"{text}" divides by zero', where=where, mend='write for example "1/2 lb"')
@@ -122,15 +120,11 @@ def _convert(text: str, target: str, mend: str, where: str) -> float:
         written = ureg.Unit(_SPELLED.get(unit.lower(), unit))
         return float(ureg.Quantity(value, written).to(target).magnitude)
     except (pint.PintError, ValueError, TypeError, AttributeError, AssertionError, SyntaxError):
-        raise InputError(
-            f'"{text}" is not in a unit that fits here', where=where, mend=mend
-        ) from None
+        raise InputError(f'"{text}" is not in a unit that fits here', where=where, mend=mend) from None
     except Exception as error:  # pint's tokenizer raises its own family for garbage
         if type(error).__module__.split(".")[0] not in {"pint", "tokenize"}:
             raise
-        raise InputError(
-            f'"{text}" is not in a unit that fits here', where=where, mend=mend
-        ) from None
+        raise InputError(f'"{text}" is not in a unit that fits here', where=where, mend=mend) from None
 
 
 def temperature_c(text: str, where: str = "") -> float:
@@ -218,9 +212,7 @@ def injection_ratio(text: str, where: str = "") -> float:
     """Parts of water per part of stock from "1:100"; from 1:1 to 1:10000."""
     match = re.fullmatch(r"\s*1\s*:\s*(\d+(?:\.\d+)?)\s*", text)
     if not match or not 1 <= float(match[1]) <= 10_000:
-        raise InputError(
-            f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water'
-        )
+        raise InputError(f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water')
     return float(match[1])
 
 

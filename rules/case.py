@@ -12,7 +12,12 @@ from .chemistry.constants import Constants, Floats, load
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol
 from .chemistry.speciate import Solution, equilibrate
 from .question import (
-    SPECIES_OF_ITEM, Columns, Poured, Question, displaced_l, mol_per_l,
+    SPECIES_OF_ITEM,
+    Columns,
+    Poured,
+    Question,
+    displaced_l,
+    mol_per_l,
 )
 
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
@@ -83,9 +88,7 @@ class Case:
     @cached_property
     def water_in_line(self) -> Solution:
         """The water alone at the line's temperature, nothing injected, (B,)."""
-        return equilibrate(
-            self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES
-        )
+        return equilibrate(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
 
     @cached_property
     def product_mol(self) -> Floats:
@@ -148,9 +151,9 @@ class Case:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         stock_kg = self.bucket_water_kg / self.question.bucket_l
         ratio = self.injection_ratio
-        totals = (
-            self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
-        ) / (stock_kg + ratio)[:, None]
+        totals = (self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]) / (
+            stock_kg + ratio
+        )[:, None]
         return equilibrate(totals, self.line_temperature_c, LINE_PHASES)
 
     def solution(self, where: str) -> Solution:

@@ -19,15 +19,24 @@ from .registry import Level, Levels, Outcome, Rule, rules
 from .verdict import Answer, Finding, Margin, SolidState, SolutionState, Swap, Verdict
 
 _ANSWER: dict[int, Answer] = {
-    Level.NONE: "clear", Level.NOTE: "clear", Level.CAUTION: "caution", Level.UNKNOWN: "unknown",
+    Level.NONE: "clear",
+    Level.NOTE: "clear",
+    Level.CAUTION: "caution",
+    Level.UNKNOWN: "unknown",
     Level.STOP: "stop",
 }
 _FINDING = {Level.NOTE: "note", Level.CAUTION: "caution", Level.UNKNOWN: "unknown", Level.STOP: "stop"}
 #: Rules whose trouble is that phosphorus is in the pour: for these a swap is looked for.
 _PHOSPHORUS_RULES = {
-    "phosphate-meets-hard-water", "calcium-meets-phosphate", "phosphorus-where-soil-has-plenty",
-    "struvite-in-line", "ammonium-magnesium-phosphate", "magnesium-meets-phosphate",
-    "metal-meets-phosphate", "polyphosphate-meets-hard-water", "polyphosphate-meets-calcium",
+    "phosphate-meets-hard-water",
+    "calcium-meets-phosphate",
+    "phosphorus-where-soil-has-plenty",
+    "struvite-in-line",
+    "ammonium-magnesium-phosphate",
+    "magnesium-meets-phosphate",
+    "metal-meets-phosphate",
+    "polyphosphate-meets-hard-water",
+    "polyphosphate-meets-calcium",
     "iron-in-water",
 }
 
@@ -112,9 +121,7 @@ def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
     return "Nothing that is checked here stands against it."
 
 
-def _finding(
-    question: Question, rule: Rule, outcome: Outcome, columns: Mapping[str, Floats], details: bool
-) -> Finding:
+def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[str, Floats], details: bool) -> Finding:
     level = overall(outcome.level)
     row = _row_to_show(outcome, level)
     shown = Level(int(outcome.level[row]))

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
+from pydantic import BaseModel
 
 from ..catalog import Catalog, InputError, PourcheckError, UnknownName
 from .pour import Pour
@@ -22,9 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-Database = Annotated[
-    str | None, typer.Option("--db", help="Catalog: a file or SQLAlchemy URL [env: POURCHECK_DB].")
-]
+Database = Annotated[str | None, typer.Option("--db", help="Catalog: a file or SQLAlchemy URL [env: POURCHECK_DB].")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Items = Annotated[
     list[str], typer.Argument(help='Products as "name=amount", or one pour file (TOML or JSON, - for stdin).')
@@ -40,17 +39,22 @@ LineTemp = Annotated[str | None, typer.Option("--line-temp", help='Of the line, 
 SoilPhosphorus = Annotated[
     Literal["high", "medium", "low"] | None, typer.Option("--soil-phosphorus", help="Soil test class.")
 ]
-Backflow = Annotated[
-    bool | None, typer.Option("--backflow/--no-backflow", help="Is a backflow preventer fitted?")
-]
+Backflow = Annotated[bool | None, typer.Option("--backflow/--no-backflow", help="Is a backflow preventer fitted?")]
 Chlorination = Annotated[
     bool | None, typer.Option("--chlorination/--no-chlorination", help="Is the system chlorinated?")
 ]
 
 
 def _pour(
-    items: list[str], bucket: str | None, water: str | None, inject: str | None, bucket_temp: str | None,
-    line_temp: str | None, soil: str | None, backflow: bool | None, chlorination: bool | None,
+    items: list[str],
+    bucket: str | None,
+    water: str | None,
+    inject: str | None,
+    bucket_temp: str | None,
+    line_temp: str | None,
+    soil: str | None,
+    backflow: bool | None,
+    chlorination: bool | None,
 ) -> Pour:
     """The pour that the arguments describe; options replace what a pour file says."""
     where = "arguments"
@@ -62,9 +66,13 @@ def _pour(
     else:
         data = {"product": [_item(text) for text in items]}
     for table, field, value in (
-        ("bucket", "volume", bucket), ("bucket", "temperature", bucket_temp), ("injection", "ratio", inject),
-        ("injection", "line_temperature", line_temp), ("soil", "phosphorus", soil),
-        ("site", "backflow_preventer", backflow), ("site", "chlorination", chlorination),
+        ("bucket", "volume", bucket),
+        ("bucket", "temperature", bucket_temp),
+        ("injection", "ratio", inject),
+        ("injection", "line_temperature", line_temp),
+        ("soil", "phosphorus", soil),
+        ("site", "backflow_preventer", backflow),
+        ("site", "chlorination", chlorination),
     ):
         if value is not None:
             data.setdefault(table, {})[field] = value
@@ -82,7 +90,8 @@ def _existing(text: str) -> Path:
     path = Path(text)
     if not path.exists():
         raise InputError(
-            f'"{text}" is neither a pour file nor "name=amount"', mend='write for example "calcium nitrate=2 lb"'
+            f'"{text}" is neither a pour file nor "name=amount"',
+            mend='write for example "calcium nitrate=2 lb"',
         )
     return path
 
@@ -132,9 +141,7 @@ def check(
     db: Database = None,
 ) -> None:
     """Check a pour: may it go through the drip?"""
-    pour = _pour(
-        items, bucket, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination
-    )
+    pour = _pour(items, bucket, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination)
     from .check import check as run
 
     with Catalog.open(db) as catalog:
@@ -186,8 +193,14 @@ def find(
         matches = catalog.find(words, limit)
     if as_json:
         rows = [
-            {"id": m.product.id, "name": m.product.name, "grade": m.product.grade, "form": m.product.form,
-             "why": m.why, "score": round(m.score, 1)}
+            {
+                "id": m.product.id,
+                "name": m.product.name,
+                "grade": m.product.grade,
+                "form": m.product.form,
+                "why": m.why,
+                "score": round(m.score, 1),
+            }
             for m in matches
         ]
         _print(json.dumps(rows, indent=2))
@@ -237,7 +250,12 @@ def rules(as_json: AsJson = False) -> None:
 
     if as_json:
         rows = [
-            {"name": r.name, "family": r.family, "levels": [level.name.lower() for level in r.levels], "asks": r.asks}
+            {
+                "name": r.name,
+                "family": r.family,
+                "levels": [level.name.lower() for level in r.levels],
+                "asks": r.asks,
+            }
             for r in table()
         ]
         _print(json.dumps(rows, indent=2))
@@ -262,9 +280,22 @@ def schema(kind: Annotated[Literal["pour", "verdict", "product", "water"], typer
     from ..catalog import Product, WaterTest
     from .verdict import Verdict
 
-    model = {"pour": Pour, "verdict": Verdict, "product": Product, "water": WaterTest}[kind]
+    models: dict[str, type[BaseModel]] = {
+        "pour": Pour,
+        "verdict": Verdict,
+        "product": Product,
+        "water": WaterTest,
+    }
     mode: Literal["serialization", "validation"] = "serialization" if kind == "verdict" else "validation"
-    _print(json.dumps({"$schema": "https://json-schema.org/draft/2020-12/schema", **model.model_json_schema(mode=mode)}, indent=2))
+    _print(
+        json.dumps(
+            {
+                "$schema": "https://json-schema.org/draft/2020-12/schema",
+                **models[kind].model_json_schema(mode=mode),
+            },
+            indent=2,
+        )
+    )
 
 
 def _print(text: str) -> None:

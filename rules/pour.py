@@ -14,8 +14,7 @@ from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from ..catalog import InputError, Product, Sourced, WaterTest, slug
-from ..catalog import units
+from ..catalog import InputError, Product, Sourced, WaterTest, slug, units
 from ..catalog.nutrients import NUTRIENTS, nutrient_named
 from ..catalog.product import Density, Form
 from ..catalog.seeds import input_error
@@ -77,8 +76,7 @@ class PouredProduct(Part):
                 form="liquid" if liquid else "dry",
                 grade=self.grade or "",
                 guaranteed={
-                    key: Sourced(value=value, source=INLINE_SOURCE)
-                    for key, value in (self.guaranteed or {}).items()
+                    key: Sourced(value=value, source=INLINE_SOURCE) for key, value in (self.guaranteed or {}).items()
                 },
                 derived_from=self.derived_from or (),
                 density=density,
@@ -125,7 +123,8 @@ class Injection(Part):
         if not 1 <= parts <= 10_000:
             raise InputError(
                 f"flow over suction is {parts:.3g}, not an injection ratio",
-                where="injection", mend="check both rates",
+                where="injection",
+                mend="check both rates",
             )
         return parts
 

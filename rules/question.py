@@ -16,9 +16,19 @@ from .pour import Pour, PouredProduct, WaterInPour
 
 #: Species of each water-test item.
 SPECIES_OF_ITEM = {
-    "calcium": "Ca+2", "magnesium": "Mg+2", "sodium": "Na+", "potassium": "K+", "chloride": "Cl-",
-    "sulfate": "SO4-2", "nitrate": "NO3-", "phosphate": "PO4-3", "iron": "Fe+2", "manganese": "Mn+2",
-    "boron": "H3BO3", "silica": "H4SiO4", "fluoride": "F-",
+    "calcium": "Ca+2",
+    "magnesium": "Mg+2",
+    "sodium": "Na+",
+    "potassium": "K+",
+    "chloride": "Cl-",
+    "sulfate": "SO4-2",
+    "nitrate": "NO3-",
+    "phosphate": "PO4-3",
+    "iron": "Fe+2",
+    "manganese": "Mn+2",
+    "boron": "H3BO3",
+    "silica": "H4SiO4",
+    "fluoride": "F-",
 }
 #: Items that take no part in any computed solid at the levels that untested water holds; they are
 #: set to zero when not tested, and the answer says so.
@@ -110,9 +120,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     bucket_l = units.volume_l(pour.bucket.volume, "bucket.volume")
     if bucket_l > MOST_BUCKET_L:
-        raise InputError(
-            f'"{pour.bucket.volume}" is no bucket', where="bucket.volume", mend="check the unit"
-        )
+        raise InputError(f'"{pour.bucket.volume}" is no bucket', where="bucket.volume", mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.volume)
     water = _water(pour.water, catalog)
     fixed: dict[str, float] = {"amount_factor": 1.0}
@@ -126,15 +134,11 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         unknown = table[name]
         if name == "line_temperature_c" and "water_temperature_c" in fixed:
             low = min(fixed["water_temperature_c"], unknown.high)
-            unknown = Unknown(
-                name, low, unknown.high, unknown.unit, unknown.find_out, unknown.source
-            )
+            unknown = Unknown(name, low, unknown.high, unknown.unit, unknown.find_out, unknown.source)
         unknowns.append(unknown)
         assumed.append(f"{spoken(name)} not stated: swept {unknown.low:.3g} to {unknown.high:.3g} {unknown.unit}")
     mixtures = {
-        f"label_{i}": len(p.composition.mixtures)
-        for i, p in enumerate(poured)
-        if len(p.composition.mixtures) > 1
+        f"label_{i}": len(p.composition.mixtures) for i, p in enumerate(poured) if len(p.composition.mixtures) > 1
     }
     assumed.append(
         "bucket filled with this water up to its volume; dissolved products take up "
@@ -142,9 +146,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     )
     materials = {item.product.id: item.product for item in poured}
     materials |= {source.id: source for item in poured for source in item.sources_of_label}
-    return Question(
-        pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, assumed
-    )
+    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, assumed)
 
 
 def spoken(name: str) -> str:
@@ -164,7 +166,9 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     )
     if units.is_volume(item.amount, where) and product.form == "dry" and stated is None:
         raise InputError(
-            f'"{item.amount}" is a volume of a dry product', where=where, mend="weigh it: write lb, oz, kg or g"
+            f'"{item.amount}" is a volume of a dry product',
+            where=where,
+            mend="weigh it: write lb, oz, kg or g",
         )
     mass_kg = units.mass_kg(item.amount, density, where)
     sources = []
@@ -193,7 +197,8 @@ def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str) -> None:
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
             f'"{biggest.amount}" of {biggest.product.name} does not leave enough water in a bucket of {volume}',
-            where="bucket.volume", mend="check amount and unit, or take a larger bucket",
+            where="bucket.volume",
+            mend="check amount and unit, or take a larger bucket",
         )
 
 
@@ -216,18 +221,14 @@ def _water(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
     return catalog.water(name)
 
 
-def _water_columns(
-    water: WaterTest | None, fixed: dict[str, float], unknown: list[str], assumed: list[str]
-) -> None:
+def _water_columns(water: WaterTest | None, fixed: dict[str, float], unknown: list[str], assumed: list[str]) -> None:
     known = water.concentrations_mol_per_l() if water else {}
     hardness = known.pop("hardness", None)
     if hardness is not None:
         for item, other in (("calcium", "magnesium"), ("magnesium", "calcium")):
             if item not in known and other in known:
                 if known[other] > hardness:
-                    raise InputError(
-                        f"{other} alone is more than the hardness", where="water", mend="check both"
-                    )
+                    raise InputError(f"{other} alone is more than the hardness", where="water", mend="check both")
                 known[item] = hardness - known[other]
         if "calcium" not in known and "magnesium" not in known:
             fixed["hardness"] = float(hardness / mol_per_l("hardness", np.array(1.0)))
@@ -235,8 +236,17 @@ def _water_columns(
     for item, value in known.items():
         fixed[item] = float(value / mol_per_l(item, np.array(1.0)))
     table = default_unknowns()
-    ask_for = ("alkalinity", "calcium", "magnesium", "sulfate", "sodium", "chloride", "iron",
-               "manganese", "silica")
+    ask_for = (
+        "alkalinity",
+        "calcium",
+        "magnesium",
+        "sulfate",
+        "sodium",
+        "chloride",
+        "iron",
+        "manganese",
+        "silica",
+    )
     for item in ask_for:
         if item in fixed or (item in {"calcium", "magnesium"} and "hardness" in fixed):
             continue
@@ -255,9 +265,7 @@ def _water_columns(
         assumed.append(f"not tested, taken as none (no part in any solid here): {', '.join(left_out)}")
 
 
-def _operation_columns(
-    pour: Pour, water: WaterTest | None, fixed: dict[str, float], unknown: list[str]
-) -> None:
+def _operation_columns(pour: Pour, water: WaterTest | None, fixed: dict[str, float], unknown: list[str]) -> None:
     del water
     parts = pour.injection.parts_of_water()
     if parts is None:

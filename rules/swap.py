@@ -35,15 +35,11 @@ def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
     names = tuple(item.product.name for item in guilty)
     nitrogen = sum(item.mass_kg * (item.product.percent("n") or 0.0) / 100.0 for item in guilty)
     potash = sum(item.mass_kg * (item.product.percent("k2o") or 0.0) / 100.0 for item in guilty)
-    stays = [
-        line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty
-    ]
+    stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
     metric = not any(word in item.amount for item in guilty for word in ("lb", "oz", "gal", "pint", "quart"))
     offered: list[Swap] = []
     for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
-        lines = [
-            PouredProduct(name=p.name, amount=f"{kg!r} kg") for p, kg in recipe
-        ]
+        lines = [PouredProduct(name=p.name, amount=f"{kg!r} kg") for p, kg in recipe]
         try:
             verdict = _checked(pour, [*stays, *lines], catalog)
         except InputError:
@@ -54,8 +50,7 @@ def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
             Swap(
                 replaces=names,
                 products=tuple(
-                    SwapProduct(name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}"))
-                    for p, kg in recipe
+                    SwapProduct(name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}")) for p, kg in recipe
                 ),
                 nitrogen_kg=float(f"{nitrogen:.4g}"),
                 potash_kg=float(f"{potash:.4g}"),
@@ -104,9 +99,7 @@ def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
     return found
 
 
-def _recipes(
-    catalog: Catalog, nitrogen_kg: float, potash_kg: float
-) -> Iterator[list[tuple[Product, float]]]:
+def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator[list[tuple[Product, float]]]:
     """Amounts [kg] of one product, else of two, that bring the nitrogen and potash; the least first."""
     total = nitrogen_kg + potash_kg
     if total <= 0:
@@ -130,5 +123,3 @@ def _recipes(
                 pairs.append([(a, kg_a), (b, kg_b)])
     for recipes in (singles, pairs):
         yield from sorted(recipes, key=lambda r: (sum(kg for _, kg in r), r[0][0].id))
-
-

@@ -94,7 +94,11 @@ class Turn:
     def key(self) -> str:
         """Name of the turning value, unit included."""
         unit = {
-            "mg/L": "_mg_per_l", "mg/L CaCO3": "_mg_per_l_caco3", "degC": "", "pH": "", "mol/mol": "",
+            "mg/L": "_mg_per_l",
+            "mg/L CaCO3": "_mg_per_l_caco3",
+            "degC": "",
+            "pH": "",
+            "mol/mol": "",
         }.get(self.unknown.unit, "")
         name = spoken(self.unknown.name).lower().replace(" ", "_")
         name = name + "_c" if self.unknown.unit == "degC" else name
@@ -158,9 +162,7 @@ def _turn(
     at = float(finer[step] if rising else finer[step + 1])
     middles = 0.5 * (grid[first[rows]] + grid[first[rows] + 1])
     spans = np.where(first[rows] == first[lead], at, middles)
-    return Turn(
-        unknown, at, min(at, float(np.min(spans))), max(at, float(np.max(spans))), rising, share
-    )
+    return Turn(unknown, at, min(at, float(np.min(spans))), max(at, float(np.max(spans))), rising, share)
 
 
 #: Margins: name -> (column, lowest, highest, on a ratio scale).
@@ -199,15 +201,20 @@ def margin(question: Question, columns: Columns, stopped: bool) -> dict[str, flo
     for name, (column, low, high, ratio) in _MARGINS.items():
         found[name] = None
         if column in columns:
-            found[name] = _swept_margin(
-                question, columns, pick, column, low, high, ratio, stopped, nominal
-            )
+            found[name] = _swept_margin(question, columns, pick, column, low, high, ratio, stopped, nominal)
     return found
 
 
 def _swept_margin(
-    question: Question, columns: Columns, pick: np.ndarray, column: str, low: float, high: float,
-    ratio: bool, stopped: bool, nominal: dict[str, float],
+    question: Question,
+    columns: Columns,
+    pick: np.ndarray,
+    column: str,
+    low: float,
+    high: float,
+    ratio: bool,
+    stopped: bool,
+    nominal: dict[str, float],
 ) -> float | None:
     def turned(values: Floats) -> np.ndarray:
         table = {name: np.repeat(values_[pick], len(values)) for name, values_ in columns.items()}
@@ -220,8 +227,8 @@ def _swept_margin(
     here = nominal[column]
     scale: Callable[[Floats], Floats] = np.log if ratio else np.asarray
     back: Callable[[Floats], Floats] = np.exp if ratio else np.asarray
-    ends = scale(np.array([low, high]))
-    grid = back(np.linspace(ends[0], ends[1], 25))
+    first, last = scale(np.array([low, high]))
+    grid = back(np.linspace(float(first), float(last), 25))
     flags = turned(grid)
     if not np.any(flags):
         return None
@@ -234,11 +241,11 @@ def _swept_margin(
             continue
         before = hit - side
         inner = grid[before] if 0 <= before < len(grid) and not flags[before] else here
-        finer = back(np.linspace(*scale(np.array([inner, grid[hit]])), 25))
+        start, end = scale(np.array([inner, grid[hit]]))
+        finer = back(np.linspace(float(start), float(end), 25))
         fine = turned(finer)
         value = float(finer[int(np.argmax(fine))]) if np.any(fine) else float(grid[hit])
         away = abs(scale(np.array(value)) - scale(np.array(here)))
         if best is None or away < abs(scale(np.array(best)) - scale(np.array(here))):
             best = value
     return best
-

@@ -5,13 +5,29 @@
 """
 
 from .catalog import (
-    Catalog, CatalogError, InputError, PourcheckError, Product, UnknownName, WaterTest,
+    Catalog,
+    CatalogError,
+    InputError,
+    PourcheckError,
+    Product,
+    UnknownName,
+    WaterTest,
 )
 from .rules import Pour, Verdict, check, check_many, swap
 
 __version__ = "0.1.0"
 
 __all__ = [
-    "Catalog", "CatalogError", "InputError", "Pour", "PourcheckError", "Product", "UnknownName", "Verdict",
-    "WaterTest", "check", "check_many", "swap",
+    "Catalog",
+    "CatalogError",
+    "InputError",
+    "Pour",
+    "PourcheckError",
+    "Product",
+    "UnknownName",
+    "Verdict",
+    "WaterTest",
+    "check",
+    "check_many",
+    "swap",
 ]

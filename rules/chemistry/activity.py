@@ -56,9 +56,7 @@ class DebyeHueckel:
 
     def rows(self, keep: np.ndarray) -> DebyeHueckel:
         """The same model for some of the temperatures."""
-        return DebyeHueckel(
-            self.charge_squared, self.ion_a, self.ion_b, self.davies, self.a[keep], self.b[keep]
-        )
+        return DebyeHueckel(self.charge_squared, self.ion_a, self.ion_b, self.davies, self.a[keep], self.b[keep])
 
     def ln_gamma(self, ionic_strength: Floats) -> tuple[Floats, Floats]:
         """ln gamma (B, S) and its derivative by ionic strength, at I (B,) [mol/kg]."""

@@ -15,10 +15,31 @@ from .speciate import Solution
 #: Limiting equivalent conductivities at 25 degC [S cm2/eq]; from memory: CRC Handbook of Chemistry
 #: and Physics, ionic conductivity and diffusion at infinite dilution.
 LIMITING = {
-    "H+": 349.65, "Na+": 50.08, "K+": 73.48, "NH4+": 73.5, "Mg+2": 53.0, "Ca+2": 59.47, "Fe+2": 54.0,
-    "Fe+3": 68.0, "Mn+2": 53.5, "Zn+2": 52.8, "Cu+2": 53.6, "Cl-": 76.31, "NO3-": 71.42, "F-": 55.4,
-    "SO4-2": 80.0, "HSO4-": 52.0, "HCO3-": 44.5, "CO3-2": 69.3, "OH-": 198.0, "H2PO4-": 36.0,
-    "HPO4-2": 57.0, "PO4-3": 92.8, "CH3COO-": 40.9, "S2O3-2": 85.0, "MoO4-2": 74.5,
+    "H+": 349.65,
+    "Na+": 50.08,
+    "K+": 73.48,
+    "NH4+": 73.5,
+    "Mg+2": 53.0,
+    "Ca+2": 59.47,
+    "Fe+2": 54.0,
+    "Fe+3": 68.0,
+    "Mn+2": 53.5,
+    "Zn+2": 52.8,
+    "Cu+2": 53.6,
+    "Cl-": 76.31,
+    "NO3-": 71.42,
+    "F-": 55.4,
+    "SO4-2": 80.0,
+    "HSO4-": 52.0,
+    "HCO3-": 44.5,
+    "CO3-2": 69.3,
+    "OH-": 198.0,
+    "H2PO4-": 36.0,
+    "HPO4-2": 57.0,
+    "PO4-3": 92.8,
+    "CH3COO-": 40.9,
+    "S2O3-2": 85.0,
+    "MoO4-2": 74.5,
 }
 #: For ions without a value: a middling one (common practice, no source).
 OTHER = 45.0

@@ -142,7 +142,7 @@ def equilibrate(
     state = _newton(batch, ph, alkalinity_eq_per_kg, start)
     solution = _collect(batch, totals, temperature_c, state, ph is not None)
     if phases:
-        solution = _with_solids(batch, solution, state, phases, ph)
+        solution = _with_solids(batch, solution, phases, ph)
     return solution
 
 
@@ -154,9 +154,7 @@ class _State:
     amounts: Floats | None = None
 
 
-def _newton(
-    batch: _Batch, ph: Floats | None, alkalinity: Floats | None, start: Solution | None
-) -> _State:
+def _newton(batch: _Batch, ph: Floats | None, alkalinity: Floats | None, start: Solution | None) -> _State:
     totals = np.maximum(batch.totals, _TINY_MOL_PER_KG)
     if start is not None:
         lam = start.ln_activity[:, batch.masters].copy()
@@ -239,9 +237,7 @@ def _iterate(
         gained = np.maximum(c @ batch.nu_h_up + up + np.maximum(-total[:, h], 0.0), 1e-300)
         lost = np.maximum(c @ batch.nu_h_down + down + np.maximum(total[:, h], 0.0), 1e-300)
         residual[:, h] = np.log(gained) - np.log(lost)
-        jacobian[:, h, :] = (c @ batch.h_up_pairs) / gained[:, None] - (
-            c @ batch.h_down_pairs
-        ) / lost[:, None]
+        jacobian[:, h, :] = (c @ batch.h_up_pairs) / gained[:, None] - (c @ batch.h_down_pairs) / lost[:, None]
         drift[:, h] = (c * slope) @ batch.nu_h_up / gained - (c * slope) @ batch.nu_h_down / lost
         # A solid's amount answers its saturation; substituting it keeps the system n by n.
         if solids and x is not None:
@@ -261,9 +257,7 @@ def _iterate(
         else:
             rhs = -residual
         if alkalinity is not None:
-            _carbonate_from_alkalinity(
-                jacobian, residual, drift, co3, c, slope, batch, alk_species, alkalinity[rows]
-            )
+            _carbonate_from_alkalinity(jacobian, residual, drift, co3, c, slope, batch, alk_species, alkalinity[rows])
             rhs = -residual
         if ph_fixed:
             jacobian[:, h, :] = 0.0
@@ -293,9 +287,7 @@ def _iterate(
                 with np.errstate(divide="ignore", invalid="ignore"):
                     room = np.where(delta < 0, -value / delta, np.inf)
                 alpha = np.minimum(alpha, 0.98 * np.min(room, axis=1))
-            done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (
-                np.max(x * s / solids.cap[rows], axis=1) < 1e-11
-            )
+            done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (np.max(x * s / solids.cap[rows], axis=1) < 1e-11)
             solids.x[rows] = x + alpha[:, None] * dx
             solids.s[rows] = s + alpha[:, None] * ds
             now = np.mean(solids.x[rows] * solids.s[rows] / solids.cap[rows], axis=1)
@@ -308,8 +300,15 @@ def _iterate(
 
 
 def _carbonate_from_alkalinity(
-    jacobian: Floats, residual: Floats, drift: Floats, co3: int, c: Floats, slope: Floats,
-    batch: _Batch, alk_species: Floats, alkalinity: Floats,
+    jacobian: Floats,
+    residual: Floats,
+    drift: Floats,
+    co3: int,
+    c: Floats,
+    slope: Floats,
+    batch: _Batch,
+    alk_species: Floats,
+    alkalinity: Floats,
 ) -> None:
     """Replace the carbonate balance by: alkalinity of the carbonate species makes up what is missing."""
     holds = batch.nu[:, co3] > 0
@@ -341,9 +340,7 @@ def _ln_water_activity(batch: _Batch, lam: Floats, ln_gamma: Floats, ln_k: Float
     return np.asarray(np.log(np.clip(1.0 - 0.017 * np.sum(c, axis=1), 0.3, 1.0)))
 
 
-def _collect(
-    batch: _Batch, totals: Floats, temperature_c: Floats, state: _State, ph_fixed: bool
-) -> Solution:
+def _collect(batch: _Batch, totals: Floats, temperature_c: Floats, state: _State, ph_fixed: bool) -> Solution:
     constants = batch.constants
     ln_gamma, _ = batch.activity.ln_gamma(state.ionic_strength)
     ln_aw = _ln_water_activity(batch, state.lam, ln_gamma, batch.ln_k)
@@ -377,23 +374,24 @@ def _collect(
     )
 
 
-def _with_solids(
-    batch: _Batch, before: Solution, state: _State, phases: Sequence[str], ph: Floats | None
-) -> Solution:
+def _with_solids(batch: _Batch, before: Solution, phases: Sequence[str], ph: Floats | None) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
     constants = batch.constants
     possible = [
-        p for p in map(constants.phase, phases)
+        p
+        for p in map(constants.phase, phases)
         if not np.any(np.delete(constants.phase_stoich[p], batch.masters) != 0.0)
     ]
-    needs = np.flatnonzero(
-        np.any(before.saturation_index[:, possible] > 1e-9, axis=1) & before.converged
-    ) if possible else np.zeros(0, dtype=int)
+    needs = (
+        np.flatnonzero(np.any(before.saturation_index[:, possible] > 1e-9, axis=1) & before.converged)
+        if possible
+        else np.zeros(0, dtype=int)
+    )
     if not len(needs):
         return before
     part = _Batch(constants, before.totals_mol_per_kg[needs], before.temperature_c[needs])
     ln_k = constants.phase_ln_k(part.temperature_k)[:, possible]
-    nu = constants.phase_stoich[np.ix_(possible, part.masters)]
+    nu = constants.phase_stoich[np.ix_(np.array(possible), part.masters)]
     lam = before.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)
     under = ln_k - lam @ nu.T

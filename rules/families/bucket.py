@@ -34,9 +34,7 @@ def band_si(case: Case) -> Floats:
     return np.select([strength <= limit for limit, _ in BAND_SI], [band for _, band in BAND_SI])
 
 
-def solid_levels(
-    si: Floats, phase: str, amount: Floats, least_mg_per_l: float, band: Floats | float = 0.0
-) -> Levels:
+def solid_levels(si: Floats, phase: str, amount: Floats, least_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
     """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
 
     band: half-width of the model's own uncertainty; amount: what equilibrium makes of it [mg/L];
@@ -52,7 +50,12 @@ def solid_levels(
 
 
 def _solid_in_bucket(
-    case: Case, phase: str, ingredients: tuple[str, ...], what: str, least_mg_per_l: float, do: tuple[str, ...]
+    case: Case,
+    phase: str,
+    ingredients: tuple[str, ...],
+    what: str,
+    least_mg_per_l: float,
+    do: tuple[str, ...],
 ) -> Outcome | None:
     """A solid that needs every ingredient, at least one of them from a product."""
     if not any(case.has(name) for name in ingredients):
@@ -198,28 +201,44 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
 
 def _calcium_meets_sulfate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
-        case, "Gypsum", ("Ca+2", "SO4-2"), "Calcium meets sulfate", 50.0,
+        case,
+        "Gypsum",
+        ("Ca+2", "SO4-2"),
+        "Calcium meets sulfate",
+        50.0,
         (TWO_BUCKETS, "Or take a source of the same nutrient without sulfate (or without calcium)."),
     )
 
 
 def _calcium_meets_phosphate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
-        case, "Brushite", ("Ca+2", "PO4-3"), "Calcium meets phosphate", 10.0,
+        case,
+        "Brushite",
+        ("Ca+2", "PO4-3"),
+        "Calcium meets phosphate",
+        10.0,
         (TWO_BUCKETS, "Or leave the phosphate out: see the swap."),
     )
 
 
 def _struvite(case: Case) -> Outcome | None:
     return _solid_in_bucket(
-        case, "Struvite", ("Mg+2", "NH4+", "PO4-3"), "Ammonium, magnesium and phosphate meet", 10.0,
+        case,
+        "Struvite",
+        ("Mg+2", "NH4+", "PO4-3"),
+        "Ammonium, magnesium and phosphate meet",
+        10.0,
         (TWO_BUCKETS, "Or keep the bucket acid: monoammonium instead of diammonium phosphate."),
     )
 
 
 def _newberyite(case: Case) -> Outcome | None:
     return _solid_in_bucket(
-        case, "Newberyite", ("Mg+2", "PO4-3"), "Magnesium meets phosphate", 50.0,
+        case,
+        "Newberyite",
+        ("Mg+2", "PO4-3"),
+        "Magnesium meets phosphate",
+        50.0,
         (TWO_BUCKETS, JAR_TEST),
     )
 
@@ -236,8 +255,10 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
         return None
     return Outcome(
         level,
-        lambda n: f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of calcite can come out "
-        f"(saturation index {n['saturation_index']:+.2f}).",
+        lambda n: (
+            f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of calcite can come out "
+            f"(saturation index {n['saturation_index']:+.2f})."
+        ),
         numbers={
             "saturation_index": si,
             "precipitated_g_per_l": amount / 1000.0,
@@ -268,13 +289,15 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
         names.append(phases()[phase].spoken)
     if not levels or not np.any(levels):
         return None
-    worst = int(np.argmax([float(np.max(level)) + 1e-3 * float(np.max(si))
-                           for level, si in zip(levels, indices, strict=True)]))
+    worst = int(
+        np.argmax([float(np.max(level)) + 1e-3 * float(np.max(si)) for level, si in zip(levels, indices, strict=True)])
+    )
     return Outcome(
         np.max(levels, axis=0),
-        lambda n: f"A trace metal meets phosphate in the bucket: {names[worst]}, saturation index "
-        f"{n['saturation_index']:+.1f}" + (
-            "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
+        lambda n: (
+            f"A trace metal meets phosphate in the bucket: {names[worst]}, saturation index "
+            f"{n['saturation_index']:+.1f}"
+            + ("." if n["level"] == Level.STOP else "; constants in print differ too much to tell.")
         ),
         numbers={"saturation_index": indices[worst]},
         do=(TWO_BUCKETS, "Or take the metal as a chelate (EDTA, DTPA) that suits the pH."),
@@ -294,8 +317,10 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
         return None
     return Outcome(
         level,
-        lambda n: f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
-        "dioxide gas below about pH 6.",
+        lambda n: (
+            f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
+            "dioxide gas below about pH 6."
+        ),
         numbers={"bucket_ph": ph, "limit_ph": 6.0},
         do=(TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
         severity=-ph,
@@ -325,8 +350,10 @@ def _silicate_gels(case: Case) -> Outcome | None:
         return None
     return Outcome(
         level,
-        lambda n: f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
-        "magnesium at any pH.",
+        lambda n: (
+            f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
+            "magnesium at any pH."
+        ),
         numbers={"bucket_ph": ph, "limit_ph": 9.0},
         do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
         severity=-ph,
@@ -414,7 +441,10 @@ RULES = (
         plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
         chemistry="Calcite, log K -8.48, closed to the air. Up to about 100 mg/L the water's own alkalinity is the limit.",
         cure="Settle and draw off clear; soft water; no carbonate with calcium.",
-        sources=("minteq.v4.dat (NIST 46); " + MODEL_NOTE, "limits 10 and 300 mg/L: design choice, no source"),
+        sources=(
+            "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
+            "limits 10 and 300 mg/L: design choice, no source",
+        ),
         check=_lime_in_bucket,
     ),
     Rule(
@@ -426,7 +456,10 @@ RULES = (
         chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
         "answer is left open within that.",
         cure="Two buckets, or chelates.",
-        sources=("minteq.v4.dat (NIST 46) and the spread between shipped databases", "Trade notes: unchelated metals"),
+        sources=(
+            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
+            "Trade notes: unchelated metals",
+        ),
         check=_metal_meets_phosphate,
     ),
     Rule(

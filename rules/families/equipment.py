@@ -23,7 +23,9 @@ def _backflow(case: Case) -> Outcome | None:
         )
     return Outcome(
         same(case, Level.STOP),
-        lambda _: "No backflow preventer: when pressure drops, the stock is sucked into the well or the drinking water.",
+        lambda _: (
+            "No backflow preventer: when pressure drops, the stock is sucked into the well or the drinking water."
+        ),
         do=do,
     )
 

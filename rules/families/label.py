@@ -76,8 +76,10 @@ def _unknown_sources(case: Case) -> Outcome | None:
         return None
     return Outcome(
         same(case, Level.UNKNOWN),
-        lambda _: "What dissolves is not fully known: " + "; ".join(gaps) + ". It may hold calcium, sulfate or "
-        "phosphate that the label does not show.",
+        lambda _: (
+            "What dissolves is not fully known: " + "; ".join(gaps) + ". It may hold calcium, sulfate or "
+            "phosphate that the label does not show."
+        ),
         do=(
             'Read the "derived from" line of the label and add it, or ask the maker for it.',
             _JAR_TEST,

@@ -41,9 +41,7 @@ def _phosphate(case: Case) -> Outcome | None:
     # Where the slow phosphates are surely over their solubility and the water is over the published
     # limit for phosphate, practice has decided what equilibrium with the fast one leaves open.
     calcium = case.total_mg_per_l("line", "Ca+2")
-    hard = (calcium > HARD_CALCIUM_MG_PER_L) & (
-        case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3
-    )
+    hard = (calcium > HARD_CALCIUM_MG_PER_L) & (case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3)
     level = np.maximum(level, np.where(slow & hard, int(Level.STOP), 0))
     if not np.any(level):
         return None
@@ -128,7 +126,9 @@ def _lime(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NONE))
     level[si > 0.05] = Level.NOTE
     level[(si > LIME_SCALES_SI) | ((si > 0.05) & (raised > 0.1))] = Level.CAUTION
-    level[(si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si) & (raised > 0.1) & (amount >= LEAST_MG_PER_L)] = Level.STOP
+    level[(si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si) & (raised > 0.1) & (amount >= LEAST_MG_PER_L)] = (
+        Level.STOP
+    )
     if not np.any(level):
         return None
 
@@ -169,8 +169,10 @@ def _struvite(case: Case) -> Outcome | None:
         return None
     return Outcome(
         level,
-        lambda n: f"Struvite in the line: index {n['saturation_index']:+.2f} (constants in print differ by 0.5), up to "
-        f"{n['precipitated_mg_per_l']:.0f} mg/L.",
+        lambda n: (
+            f"Struvite in the line: index {n['saturation_index']:+.2f} (constants in print differ by 0.5), up to "
+            f"{n['precipitated_mg_per_l']:.0f} mg/L."
+        ),
         numbers={"saturation_index": si, "precipitated_mg_per_l": amount},
         do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", _FLUSH),
         severity=si,
@@ -221,8 +223,10 @@ def _polyphosphate(case: Case) -> Outcome | None:
     level = np.where(calcium < 10.0, int(Level.CAUTION), level)
     return Outcome(
         level,
-        lambda n: f"Polyphosphate with {n['line_calcium_mg_per_l']:.0f} mg/L calcium in the line: it can gel, and the "
-        "model has no constants for it.",
+        lambda n: (
+            f"Polyphosphate with {n['line_calcium_mg_per_l']:.0f} mg/L calcium in the line: it can gel, and the "
+            "model has no constants for it."
+        ),
         numbers={"line_calcium_mg_per_l": calcium, "limit_calcium_mg_per_l": HARD_CALCIUM_MG_PER_L},
         do=("Take a phosphate-free feed, or put it on the soil.", JAR_TEST),
         severity=calcium,
@@ -255,10 +259,15 @@ def _chelate(case: Case) -> Outcome | None:
         return None
     return Outcome(
         level,
-        lambda n: f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
-        f"{n['bucket_ph']:.1f}. Iron that the chelate lets go drops as rust.",
+        lambda n: (
+            f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
+            f"{n['bucket_ph']:.1f}. Iron that the chelate lets go drops as rust."
+        ),
         numbers={"line_ph": line_ph, "bucket_ph": bucket_ph, "limit_ph": min(limits)},
-        do=("Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.", _FLUSH),
+        do=(
+            "Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",
+            _FLUSH,
+        ),
         severity=line_ph,
     )
 

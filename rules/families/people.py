@@ -78,9 +78,10 @@ def _lifting(case: Case) -> Outcome:
     full_kg = case.question.bucket_l + sum(p.mass_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
-        lambda n: f"The full bucket weighs about {n['full_bucket_kg']:.0f} kg "
-        f"({n['full_bucket_kg'] * 2.20462:.0f} lb)." + (
-            " Mix it where it stays." if n["full_bucket_kg"] > 15 else ""
+        lambda n: (
+            f"The full bucket weighs about {n['full_bucket_kg']:.0f} kg "
+            f"({n['full_bucket_kg'] * 2.20462:.0f} lb)."
+            + (" Mix it where it stays." if n["full_bucket_kg"] > 15 else "")
         ),
         numbers={"full_bucket_kg": full_kg},
         do=("Read the label of every product before you pour.",),

@@ -7,9 +7,7 @@ from ..registry import Level, Outcome, Rule, same
 
 
 def _phosphorus(case: Case) -> Outcome | None:
-    with_phosphorus = [
-        item.product.name for item in case.poured if (item.product.percent("p2o5") or 0.0) > 0.1
-    ]
+    with_phosphorus = [item.product.name for item in case.poured if (item.product.percent("p2o5") or 0.0) > 0.1]
     if not with_phosphorus:
         return None
     soil = case.question.pour.soil.phosphorus

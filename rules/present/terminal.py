@@ -27,9 +27,7 @@ _NEAR_SI = -0.3
 def console(width: int | None = None) -> Console:
     """A console on standard output, at most 80 columns wide."""
     own = Console(highlight=False, markup=False)
-    return Console(
-        highlight=False, markup=False, width=width or min(WIDTH, max(own.width, 40)), soft_wrap=False
-    )
+    return Console(highlight=False, markup=False, width=width or min(WIDTH, max(own.width, 40)), soft_wrap=False)
 
 
 class _Page:
@@ -40,7 +38,10 @@ class _Page:
 
     def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
         wrapped = textwrap.wrap(
-            text, self.out.width, initial_indent=" " * indent, subsequent_indent=" " * (indent + hang),
+            text,
+            self.out.width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + hang),
             break_on_hyphens=False,
         )
         for part in wrapped or [""]:
@@ -140,7 +141,8 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
     page.head("The numbers")
     rows = [["".ljust(0), *(name for name, _ in states)]]
     for label, key, form in (
-        ("temperature, degC", "temperature_c", ".0f"), ("pH", "ph", ".1f"),
+        ("temperature, degC", "temperature_c", ".0f"),
+        ("pH", "ph", ".1f"),
         ("ionic strength, mol/kg", "ionic_strength_mol_per_kg", ".2g"),
         ("EC, mS/cm", "ec_ms_per_cm", ".2g"),
     ):
@@ -170,7 +172,8 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
     if weak:
         page.line(
             f"The {' and '.join(weak)} is stronger than the activity model is good for: numbers there are "
-            "estimates, and what is near the edge is called unknown.", 2,
+            "estimates, and what is near the edge is called unknown.",
+            2,
         )
 
 
@@ -272,9 +275,16 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         share = part.mass_fraction
         page.line(f"{part.formula}: {100 * share.value:.4g} % of the mass {mark(share.source)} {share.note}", 2, 4)
     if product.content:
-        page.line("from the formula: " + ", ".join(
-            f"{NUTRIENTS[key].label} {value:.4g}" for key in NUTRIENTS if (value := product.percent(key) or 0) > 0.005
-        ), 2, 4)
+        page.line(
+            "from the formula: "
+            + ", ".join(
+                f"{NUTRIENTS[key].label} {value:.4g}"
+                for key in NUTRIENTS
+                if (value := product.percent(key) or 0) > 0.005
+            ),
+            2,
+            4,
+        )
     if product.derived_from:
         page.line(f"derived from: {', '.join(product.derived_from)}", 2, 4)
     known = composition(product, catalog.product)
@@ -282,10 +292,15 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         page.line(f"not known: {gap}", 2, 4)
     for mixture in known.mixtures:
         page.head("Dissolves to, mol per kg product")
-        page.line(", ".join(
-            f"{SPECIES[name].spoken} {moles:.4g}" for name, moles in mixture.species_mol_per_kg.items()
-            if abs(moles) > 1e-9
-        ), 2, 2)
+        page.line(
+            ", ".join(
+                f"{SPECIES[name].spoken} {moles:.4g}"
+                for name, moles in mixture.species_mol_per_kg.items()
+                if abs(moles) > 1e-9
+            ),
+            2,
+            2,
+        )
         if product.derived_from:
             page.line("made of: " + ", ".join(f"{100 * s:.3g} % {m}" for m, s in mixture.sources.items()), 2, 4)
     if product.density:
@@ -298,7 +313,8 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         for point in product.solubility:
             page.line(
                 f"{point.temperature_c:>3.0f} degC  {point.g_per_100_g_water:g}  as {point.formula} "
-                f"{mark(point.source)}", 2,
+                f"{mark(point.source)}",
+                2,
             )
     if product.numbers:
         page.head("Other numbers")
@@ -320,8 +336,10 @@ def print_water(water: WaterTest, out: Console) -> None:
     out.print(Text(water.name or water.id, style="bold"))
     page.line(f"{water.id}: {'invented demo well' if water.invented else 'well'}. {water.notes}")
     rows: Mapping[str, object] = {
-        "pH": water.ph, **{item: getattr(water, item) for item in CONCENTRATION_ITEMS},
-        "temperature": water.temperature, "tested on": water.tested_on,
+        "pH": water.ph,
+        **{item: getattr(water, item) for item in CONCENTRATION_ITEMS},
+        "temperature": water.temperature,
+        "tested on": water.tested_on,
     }
     for key, value in rows.items():
         if value is not None:
