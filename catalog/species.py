@@ -98,3 +98,14 @@ def imbalance(formula: str, dissolves_to: dict[str, float]) -> dict[str, float]:
             left[symbol] = left.get(symbol, 0.0) - moles * count
     left["charge"] = -charge
     return {what: amount for what, amount in left.items() if abs(amount) > 1e-9}
+
+
+def formula_share(salt: str, basis: str) -> float | None:
+    """g of `basis` (perhaps anhydrous, perhaps of a part of a double salt) per g of `salt`."""
+    own, of = elements_of(salt), elements_of(basis)
+    marks = [symbol for symbol in of if symbol not in {"H", "O"}]
+    metals = [symbol for symbol in marks if symbol not in {"N", "S", "P", "C"}]
+    lead = (metals or marks)[0]
+    if lead not in own:
+        return None
+    return own[lead] / of[lead] * molar_mass_g_per_mol(basis) / molar_mass_g_per_mol(salt)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from .question import (
     mol_per_l,
 )
 
+Where = Literal["bucket", "line"]
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
@@ -156,18 +158,33 @@ class Case:
         )[:, None]
         return equilibrate(totals, self.line_temperature_c, LINE_PHASES)
 
-    def solution(self, where: str) -> Solution:
+    def solution(self, where: Where) -> Solution:
         """The "bucket" or the "line"."""
         return self.bucket if where == "bucket" else self.line
 
-    def total_mg_per_l(self, where: str, species: str) -> Floats:
+    def total_mg_per_l(self, where: Where, species: str) -> Floats:
         """A species' total in bucket or line [mg/L], (B,); 1 kg of water counts as 1 L."""
         index = self.constants.master(species)
         return self.solution(where).totals_mol_per_kg[:, index] * 1000.0 * species_molar_mass_g_per_mol(species)
 
-    def precipitated_mg_per_l(self, where: str, phase: str) -> Floats:
+    def precipitated_mg_per_l(self, where: Where, phase: str) -> Floats:
         """What comes out of a phase [mg/L], (B,)."""
         return self.solution(where).precipitated(phase) * mg_per_mol(phase)
+
+    def most_mg_per_l(self, where: Where, phase: str) -> Floats:
+        """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
+        needs = self.constants.phase_stoich[self.constants.phase(phase)].copy()
+        needs[self.constants.master("H+")] = 0.0
+        used = np.flatnonzero(needs > 0)
+        totals = self.solution(where).totals_mol_per_kg[:, used]
+        return np.asarray(np.min(totals / needs[used], axis=1) * mg_per_mol(phase))
+
+    def unchelated(self, metal: str) -> bool:
+        """True when the products bring more of a metal than EDTA to hold the metals that it holds."""
+        masters = self.constants.masters
+        metals = [masters.index(name) for name in ("Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")]
+        free = np.sum(self.product_mol[:, metals], axis=1) - self.product_mol[:, masters.index("Edta-4")]
+        return self.has(metal) and bool(np.any(free > 1e-6))
 
     def has(self, *species: str) -> bool:
         """True when any product brings one of these species."""

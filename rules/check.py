@@ -9,7 +9,7 @@ import numpy as np
 from ..catalog import Catalog
 from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
 from . import sweep
-from .case import Case
+from .case import Case, Where
 from .chemistry.conductivity import ec_ms_per_cm
 from .chemistry.constants import Floats
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol, phases
@@ -166,7 +166,7 @@ def _row_to_show(outcome: Outcome, level: Level) -> int:
     return int(np.argmax(rank))
 
 
-def _state(case: Case, where: str) -> SolutionState:
+def _state(case: Case, where: Where) -> SolutionState:
     mixed = case.solution(where).before_solids
     constants = case.constants
     ions: dict[str, Floats] = {}

@@ -13,6 +13,7 @@ from ..catalog.units import concentration_mol_per_l
 from .chemistry.constants import Floats
 from .policy import Unknown, default_unknowns
 from .pour import Pour, PouredProduct, WaterInPour
+from .salts import Salt, salts
 
 #: Species of each water-test item.
 SPECIES_OF_ITEM = {
@@ -73,6 +74,7 @@ class Question:
     unknowns: tuple[Unknown, ...]
     mixtures: dict[str, int]
     materials: dict[str, Product]
+    salts: tuple[Salt, ...]
     assumed: list[str] = field(default_factory=list)
 
     def material(self, material_id: str) -> Product:
@@ -146,7 +148,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     )
     materials = {item.product.id: item.product for item in poured}
     materials |= {source.id: source for item in poured for source in item.sources_of_label}
-    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, assumed)
+    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, salts(catalog), assumed)
 
 
 def spoken(name: str) -> str:

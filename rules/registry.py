@@ -47,8 +47,10 @@ class Outcome:
 class Rule:
     """One fault that a pour can have.
 
-    name: kebab-case statement of the fault. asks: the question it answers. plain: for a grower.
-    chemistry: the same for a chemist. cure: what mends it. sources: where limits and facts come from.
+    name: kebab-case statement of the fault. levels: what it can say when everything is known; a range
+    of something not known that holds several of them makes it unknown. asks: the question it answers.
+    plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
+    and facts come from.
     check: None where the rule does not apply at all.
     """
 

@@ -6,17 +6,23 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.species import elements_of, molar_mass_g_per_mol
-from ..case import Case
+from ...catalog.species import formula_share
+from ..case import Case, Where
 from ..chemistry.activity import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.constants import Floats
-from ..chemistry.phases import phases
+from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, phases
 from ..registry import Level, Levels, Outcome, Rule
 
 #: Half-width in SI within which the bucket model cannot tell, by ionic strength [mol/kg]: dilute; up
 #: to the model's limit; beyond it, where coefficients are held and the result is an estimate. The
 #: last two are compared with a Pitzer model in the tests.
 BAND_SI = ((0.1, 0.05), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
+#: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
+#: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
+#: Nakayama); in the line it is what the emitters see. Design choice within that.
+STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
+FORMED: dict[Where, tuple[str, ...]] = {"bucket": BUCKET_PHASES, "line": LINE_PHASES}
+HAZE_MG_PER_L = 10.0
 JAR_TEST = (
     "Jar test: mix it at the line's dilution with your own water, cover it, and look after 2 hours and next "
     "morning; cloud, flakes or film means no."
@@ -34,18 +40,26 @@ def band_si(case: Case) -> Floats:
     return np.select([strength <= limit for limit, _ in BAND_SI], [band for _, band in BAND_SI])
 
 
-def solid_levels(si: Floats, phase: str, amount: Floats, least_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
+def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
     """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
 
-    band: half-width of the model's own uncertainty; amount: what equilibrium makes of it [mg/L];
-    under least_mg_per_l it is not worth a word.
+    Amounts count too: less than the stop amount of bucket or line is CAUTION, less than haze_mg_per_l
+    is not worth a word. Where it is open whether it forms, the amount is the most that it could be
+    if the doubt went against us. band: half-width of the model's own uncertainty in SI.
     """
     entry = phases()[phase]
+    si = case.solution(where).before_solids.si(phase)
+    doubt = np.maximum(band, -entry.surely_below_si)
     surely = si > np.maximum(band, entry.surely_above_si)
-    surely_not = si < -np.maximum(band, -entry.surely_below_si)
-    level = np.full(len(si), int(Level.UNKNOWN))
-    level[surely_not | ((si > 0) & (amount < least_mg_per_l))] = Level.NONE
-    level[surely & (amount >= least_mg_per_l)] = Level.STOP
+    # An index of s takes at most the share 1 - 10^-s of the scarcest ingredient (1:1 salts; less for others).
+    most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
+    formed = case.precipitated_mg_per_l(where, phase) if phase in FORMED[where] else most
+    amount = np.where(surely, formed, most)
+    # A solid that takes days and may not form at all does not hold up a bucket that is used today.
+    doubtful = Level.CAUTION if entry.pace == "days" else Level.UNKNOWN
+    level = np.where(surely, int(Level.STOP), int(doubtful))
+    level[amount < STOP_MG_PER_L[where]] = Level.CAUTION
+    level[amount < haze_mg_per_l] = Level.NONE
     return level
 
 
@@ -54,7 +68,6 @@ def _solid_in_bucket(
     phase: str,
     ingredients: tuple[str, ...],
     what: str,
-    least_mg_per_l: float,
     do: tuple[str, ...],
 ) -> Outcome | None:
     """A solid that needs every ingredient, at least one of them from a product."""
@@ -64,7 +77,7 @@ def _solid_in_bucket(
     si = solution.before_solids.si(phase)
     amount = case.precipitated_mg_per_l("bucket", phase)
     band = band_si(case)
-    level = solid_levels(si, phase, amount, least_mg_per_l, band)
+    level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
     if not np.any(level):
         return None
     spoken = phases()[phase].spoken
@@ -73,6 +86,16 @@ def _solid_in_bucket(
         if n["level"] == Level.STOP:
             return (
                 f"{what} in the bucket: {n['precipitated_g_per_l']:.3g} g/L of {spoken} comes out "
+                f"(saturation index {n['saturation_index']:+.2f})."
+            )
+        if n["level"] == Level.CAUTION and phases()[phase].pace == "days":
+            return (
+                f"{what} in the bucket: {spoken} may come out over days (saturation index "
+                f"{n['saturation_index']:+.2f}). Use it up the same day."
+            )
+        if n["level"] == Level.CAUTION:
+            return (
+                f"{what} in the bucket: at most a haze of {spoken}, under {STOP_MG_PER_L['bucket']:.0f} mg/L "
                 f"(saturation index {n['saturation_index']:+.2f})."
             )
         return (
@@ -111,17 +134,6 @@ def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Flo
     return np.asarray(np.exp(value))
 
 
-def _formula_share(salt: str, basis: str) -> float | None:
-    """g of `basis` (perhaps anhydrous, perhaps of a part of a double salt) per g of `salt`."""
-    own, of = elements_of(salt), elements_of(basis)
-    marks = [symbol for symbol in of if symbol not in {"H", "O"}]
-    metals = [symbol for symbol in marks if symbol not in {"N", "S", "P", "C"}]
-    lead = (metals or marks)[0]
-    if lead not in own:
-        return None
-    return own[lead] / of[lead] * molar_mass_g_per_mol(basis) / molar_mass_g_per_mol(salt)
-
-
 def _more_than_dissolves(case: Case) -> Outcome | None:
     temperature = case.column("bucket_temperature_c")
     water_g = case.bucket_water_kg * 1000.0
@@ -142,7 +154,7 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
                 basis = material.solubility[0].formula
                 points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility if p.formula == basis]
                 content = material.content[0]
-                converted = _formula_share(content.formula, basis)
+                converted = formula_share(content.formula, basis)
                 if converted is None:
                     unlisted.append(material.name)
                     continue
@@ -158,7 +170,6 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     worst = max(shares, key=lambda name: float(np.max(shares[name]))) if shares else ""
     level = np.full(case.size, int(Level.NONE))
     level[total > 0.8] = Level.CAUTION
-    level[(total > 1.0) & (len(shares) > 1)] = Level.UNKNOWN
     level[most > 1.0] = Level.STOP
     if unlisted:
         level = np.maximum(level, int(Level.UNKNOWN))
@@ -173,11 +184,6 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
             )
         if unlisted and total.max() <= 0.8:
             return f"No solubility is on record for {', '.join(sorted(set(unlisted)))}."
-        if n["level"] == Level.UNKNOWN:
-            return (
-                f"Each product would dissolve alone, but together they use {100 * n['share_of_solubility_sum']:.0f} % of "
-                f"what the water holds at {n['bucket_temperature_c']:.0f} degC."
-            )
         return (
             f"Near the limit: {100 * n['share_of_solubility_sum']:.0f} % of what the water holds at "
             f"{n['bucket_temperature_c']:.0f} degC. Dissolving cools the bucket, and it may not all go in."
@@ -199,13 +205,59 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     )
 
 
+def _salts_out(case: Case) -> Outcome | None:
+    sources = {name for item in case.poured for m in item.composition.mixtures for name in m.sources}
+    if len(sources) < 2:
+        return None
+    temperature = case.column("bucket_temperature_c")
+    masters = case.constants.masters
+    poured = case.product_mol
+    molality = case.bucket_totals.copy()
+    phosphate, h = masters.index("PO4-3"), masters.index("H+")
+    acid_share = np.clip(poured[:, h] / np.maximum(poured[:, phosphate], 1e-30) - 1.0, 0.0, 1.0)
+    ratios: dict[str, Floats] = {}
+    for salt in case.question.salts:
+        ions, protons = salt.ions, salt.protons_per_phosphate
+        index = [masters.index(name) for name in ions]
+        if np.any(np.max(poured[:, index], axis=0) <= 0):
+            continue
+        strength = molality[:, index].copy()
+        if "PO4-3" in ions:
+            share = acid_share if protons == 2 else 1.0 - acid_share
+            strength[:, list(ions).index("PO4-3")] *= share
+        counts = np.array(list(ions.values()))
+        saturated = salt.saturated_mol_per_kg(solubility_g_per_100_g(list(salt.points), temperature))
+        with np.errstate(divide="ignore"):
+            ln_ratio = np.log(strength) @ counts - np.log(saturated[:, None] * counts) @ counts
+        ratios[salt.name] = ln_ratio / np.sum(counts)
+    if not ratios:
+        return None
+    worst = max(ratios, key=lambda name: float(np.max(ratios[name])))
+    over = np.max(list(ratios.values()), axis=0)
+    level = np.where(over > 0.0, int(Level.UNKNOWN), int(Level.NONE))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"The products can trade ions: {worst} would be at {n['share_of_saturation']:.2g} times its saturation at "
+            f"{n['bucket_temperature_c']:.0f} degC if the solution were ideal, and may settle out."
+        ),
+        numbers={"share_of_saturation": np.exp(over), "bucket_temperature_c": temperature},
+        do=(
+            "Pour less, use more or warmer water, or two buckets.",
+            "Try it in a jar at full strength in the cold: what settles is what the bucket would lose.",
+        ),
+        severity=over,
+    )
+
+
 def _calcium_meets_sulfate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
         "Gypsum",
         ("Ca+2", "SO4-2"),
         "Calcium meets sulfate",
-        50.0,
         (TWO_BUCKETS, "Or take a source of the same nutrient without sulfate (or without calcium)."),
     )
 
@@ -216,7 +268,6 @@ def _calcium_meets_phosphate(case: Case) -> Outcome | None:
         "Brushite",
         ("Ca+2", "PO4-3"),
         "Calcium meets phosphate",
-        10.0,
         (TWO_BUCKETS, "Or leave the phosphate out: see the swap."),
     )
 
@@ -227,7 +278,6 @@ def _struvite(case: Case) -> Outcome | None:
         "Struvite",
         ("Mg+2", "NH4+", "PO4-3"),
         "Ammonium, magnesium and phosphate meet",
-        10.0,
         (TWO_BUCKETS, "Or keep the bucket acid: monoammonium instead of diammonium phosphate."),
     )
 
@@ -238,7 +288,6 @@ def _newberyite(case: Case) -> Outcome | None:
         "Newberyite",
         ("Mg+2", "PO4-3"),
         "Magnesium meets phosphate",
-        50.0,
         (TWO_BUCKETS, JAR_TEST),
     )
 
@@ -279,12 +328,14 @@ _METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H
 def _metal_meets_phosphate(case: Case) -> Outcome | None:
     if not case.has("PO4-3"):
         return None
-    levels, indices, names = [], [], []
+    levels: list[Levels] = []
+    indices: list[Floats] = []
+    names: list[str] = []
     for species, phase in _METAL_PHOSPHATES.items():
-        if not case.has(species):
+        if not case.has(species) or (species == "Fe+3" and not case.unchelated("Fe+3")):
             continue
         si = case.bucket.before_solids.si(phase)
-        levels.append(solid_levels(si, phase, np.full(case.size, np.inf), 0.0, band_si(case)))
+        levels.append(solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case)))
         indices.append(si)
         names.append(phases()[phase].spoken)
     if not levels or not np.any(levels):
@@ -381,16 +432,32 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Is there more of a product than the bucket's water can hold at its temperature?",
         plain="Cold water holds less. What does not dissolve settles, and is drawn in at the end of the bucket.",
-        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature. Several salts: each "
-        "share of its own limit, and their sum; between the two the answer is left open.",
+        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature; a caution from four "
+        "fifths of it, all salts' shares added up. Ions that salts share are salts-out-together's.",
         cure="Less product, more or warmer water.",
         sources=(_HANDBOOK,),
         check=_more_than_dissolves,
     ),
     Rule(
+        name="salts-out-together",
+        family="bucket",
+        levels=(Level.UNKNOWN,),
+        asks="Do the ions of different products make a salt that is over its own solubility?",
+        plain="Potassium chloride and ammonium sulfate each dissolve; in one bucket potassium sulfate can settle out of "
+        "them, the least soluble of the potassium salts.",
+        chemistry="Ion product of every common fertilizer salt against the product at its handbook solubility, activity "
+        "coefficients taken as equal. Mixtures often hold more than that, sometimes less, so it is left open.",
+        cure="Less of it, warmer water, or two buckets.",
+        sources=(
+            _HANDBOOK,
+            "Trade notes: potassium meeting sulfate can drop potassium sulfate, the least soluble of the common potassium salts",
+        ),
+        check=_salts_out,
+    ),
+    Rule(
         name="calcium-meets-sulfate",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
         plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
         chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.4 g/L. Ion pairs and activities "
@@ -402,7 +469,7 @@ RULES = (
     Rule(
         name="calcium-meets-phosphate",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
         plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
         chemistry="Brushite CaHPO4.2H2O forms first below about pH 7; log K -18.995 (with PO4-3 and H+). Acid holds it "
@@ -414,7 +481,7 @@ RULES = (
     Rule(
         name="ammonium-magnesium-phosphate",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
         plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
         chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
@@ -425,7 +492,7 @@ RULES = (
     Rule(
         name="magnesium-meets-phosphate",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.CAUTION),
         asks="Does magnesium meet enough phosphate to make newberyite?",
         plain="Magnesium and phosphate concentrates can drop a white powder over days.",
         chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
@@ -450,7 +517,7 @@ RULES = (
     Rule(
         name="metal-meets-phosphate",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does an unchelated zinc, iron or copper meet phosphate?",
         plain="Zinc, iron and copper sulfates drop out with phosphate.",
         chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "

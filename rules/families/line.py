@@ -34,7 +34,7 @@ def _phosphate(case: Case) -> Outcome | None:
     fresh, aged = mixed.si("ACP1"), mixed.si("ACP2")
     amount = case.precipitated_mg_per_l("line", "Brushite")
     table = phases()
-    level = solid_levels(brushite, "Brushite", amount, LEAST_MG_PER_L)
+    level = solid_levels(case, "line", "Brushite", haze_mg_per_l=LEAST_MG_PER_L)
     slow = (octacalcium > table["OCP"].surely_above_si) & (aged > table["ACP2"].surely_above_si)
     level = np.maximum(level, np.where(slow, int(Level.CAUTION), 0))
     level = np.maximum(level, np.where(fresh > table["ACP1"].surely_above_si, int(Level.STOP), 0))
@@ -91,7 +91,7 @@ def _sulfate(case: Case) -> Outcome | None:
         return None
     mixed = case.line.before_solids
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
-    level = solid_levels(si, "Gypsum", amount, LEAST_MG_PER_L)
+    level = solid_levels(case, "line", "Gypsum", haze_mg_per_l=LEAST_MG_PER_L)
     level = np.maximum(level, np.where((si > -0.3) & (level == 0), int(Level.CAUTION), 0))
     if not np.any(level):
         return None
@@ -164,7 +164,7 @@ def _struvite(case: Case) -> Outcome | None:
         return None
     si = case.line.before_solids.si("Struvite")
     amount = case.precipitated_mg_per_l("line", "Struvite")
-    level = solid_levels(si, "Struvite", amount, LEAST_MG_PER_L)
+    level = solid_levels(case, "line", "Struvite", haze_mg_per_l=LEAST_MG_PER_L)
     if not np.any(level):
         return None
     return Outcome(

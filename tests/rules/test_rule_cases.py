@@ -1,0 +1,81 @@
+"""Every rule against its table of cases (tests/cases/*.toml): fires, stays silent, is unknown."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pourcheck import Catalog, check
+from pourcheck.rules.registry import Level, rules
+
+CASES = [
+    case
+    for file in sorted((Path(__file__).parent.parent / "cases").glob("*.toml"))
+    for case in tomllib.loads(file.read_text("utf-8"))["case"]
+]
+#: Rules that cannot be silent, or that no input can be written for.
+ALWAYS_SPEAKS = {"lifting-and-label"}
+NO_CASE = {"not-computed"}
+
+
+def pour_of(case: dict[str, Any]) -> dict[str, Any]:
+    """The pour that a case describes; 5 gal and 1:100 unless it says otherwise."""
+    products = [dict(zip(("name", "amount"), text.rsplit("=", 1), strict=True)) for text in case.get("pour", [])]
+    pour: dict[str, Any] = {
+        "product": products + case.get("inline", []),
+        "bucket": {"volume": "5 gal"},
+        "injection": {"ratio": case.get("inject", "1:100")},
+    }
+    water = case.get("water", "tarn-soft-well")
+    if water != {}:
+        pour["water"] = {"name": water} if isinstance(water, str) else water
+    for table, field in (("bucket", "bucket_temperature"), ("injection", "line_temperature")):
+        if field in case:
+            pour[table][field.removeprefix("bucket_")] = case[field]
+    return pour | {key: case[key] for key in ("site", "soil") if key in case}
+
+
+@pytest.mark.parametrize("case", CASES, ids=[f"{c['rule']}: {c['name']}" for c in CASES])
+def test_case(case: dict[str, Any], catalog: Catalog) -> None:
+    """A rule says of a pour what its table says."""
+    verdict = check(pour_of(case), catalog, details="turns_at" in case)
+    found = {finding.rule: finding for finding in verdict.findings}
+    expected = case["expect"]
+    got = found[case["rule"]].level if case["rule"] in found else "silent"
+    assert expected == got, found[case["rule"]].message if case["rule"] in found else verdict.summary
+    order = ("silent", "note", "caution", "unknown", "stop")
+    if expected in {"stop", "unknown", "caution"}:
+        overall = verdict.verdict.replace("clear", "silent")
+        assert order.index(overall) >= order.index(expected), "no finding is worse than the verdict"
+        assert found[case["rule"]].do, "a finding says what to do"
+        assert found[case["rule"]].sources, "a finding names its sources"
+    if "turns_at" in case:
+        value = found[case["rule"]].because[case["turns_at"]]
+        assert value == pytest.approx(case.get("near", value), rel=0.03)
+
+
+@pytest.mark.parametrize("rule", rules(), ids=lambda rule: rule.name)
+def test_every_rule_is_complete(rule: Any) -> None:
+    """A rule has words, cure, sources, and cases that fire, stay silent, and are unknown where it can be."""
+    for text in (rule.asks, rule.plain, rule.chemistry, rule.cure, *rule.sources):
+        assert len(text) > 5
+    assert rule.sources
+    assert rule.name == rule.name.lower()
+    if rule.name in NO_CASE:
+        return
+    seen = {case["expect"] for case in CASES if case["rule"] == rule.name}
+    missing = {level.name.lower() for level in rule.levels} - seen
+    assert not missing
+    assert "silent" in seen or rule.name in ALWAYS_SPEAKS
+    assert not seen - {level.name.lower() for level in rule.levels} - {"silent", "unknown"}
+
+
+def test_rule_names_are_unique() -> None:
+    """One rule, one name, one place."""
+    names = [rule.name for rule in rules()]
+    assert len(names) == len(set(names))
+    assert {case["rule"] for case in CASES} <= set(names)
+    assert all(Level.NONE not in rule.levels for rule in rules())
