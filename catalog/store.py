@@ -240,11 +240,12 @@ class Catalog:
 
     def water(self, name: str) -> WaterTest:
         """The water test of this id or name. Raises: UnknownName: none; carries the nearest names."""
-        waters = self.waters()
-        for water in waters:
-            if fold(name) in {fold(water.id), fold(water.name)}:
-                return water
-        raise UnknownName("well", name, _nearest(name, [water.id for water in waters]))
+        with self._translated(), Session(self._engine) as session:
+            rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
+        for row in rows:
+            if fold(name) in {fold(row.id), fold(row.name)}:
+                return water_of(row)
+        raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
 
     def add_water(self, water: WaterTest) -> None:
         """Write a water test. Raises: InputError: it has no id, or the id is taken."""

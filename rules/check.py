@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import AbstractContextManager
+from functools import cache
+from typing import cast
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from ..catalog import Catalog
 from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
@@ -50,7 +54,8 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
     """
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)
-    return _assess(ask(pour, catalog), catalog, details)
+    with _one_thread():
+        return _assess(ask(pour, catalog), catalog, details)
 
 
 def check_many(
@@ -58,6 +63,17 @@ def check_many(
 ) -> list[Verdict]:
     """`check` for each pour, one after the other; `details` as in `check`, off by default."""
     return [check(pour, catalog, details=details) for pour in pours]
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """Linear algebra on one thread: the matrices are small, and threads that wait for each other on a
+    busy machine cost ten times what they save."""
+    return cast(AbstractContextManager[object], _threads().limit(limits=1, user_api="blas"))
 
 
 def overall(level: Levels) -> Level:

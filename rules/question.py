@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
@@ -111,10 +112,16 @@ def from_unit(unknown: Unknown, share: Floats) -> Floats:
     return np.asarray((low + share * (high - low)) ** 2)
 
 
+@cache
+def _mol_per_unit(item: str) -> float:
+    """mol/L (alkalinity: mol of charge) in one column unit of a water item."""
+    unit = "mg/L CaCO3" if item == "alkalinity" else "mg/L"
+    return concentration_mol_per_l(item, f"1 {unit}")
+
+
 def mol_per_l(item: str, value: Floats) -> Floats:
     """Concentrations of a water item [mol/L, alkalinity mol of charge] from column units."""
-    unit = "mg/L CaCO3" if item == "alkalinity" else "mg/L"
-    return np.asarray(value * concentration_mol_per_l(item, f"1 {unit}"))
+    return np.asarray(value * _mol_per_unit(item))
 
 
 def ask(pour: Pour, catalog: Catalog) -> Question:
@@ -233,10 +240,10 @@ def _water_columns(water: WaterTest | None, fixed: dict[str, float], unknown: li
                     raise InputError(f"{other} alone is more than the hardness", where="water", mend="check both")
                 known[item] = hardness - known[other]
         if "calcium" not in known and "magnesium" not in known:
-            fixed["hardness"] = float(hardness / mol_per_l("hardness", np.array(1.0)))
+            fixed["hardness"] = hardness / _mol_per_unit("hardness")
             unknown.append("calcium_share_of_hardness")
     for item, value in known.items():
-        fixed[item] = float(value / mol_per_l(item, np.array(1.0)))
+        fixed[item] = value / _mol_per_unit(item)
     table = default_unknowns()
     ask_for = (
         "alkalinity",

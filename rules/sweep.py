@@ -175,6 +175,8 @@ _MARGINS: dict[str, tuple[str, float, float, bool]] = {
     "temperature_c": ("line_temperature_c", 2.0, 60.0, False),
     "bucket_temperature_c": ("bucket_temperature_c", 1.0, 45.0, False),
 }
+#: Values tried per margin and pass, and scenarios of the unknowns at each.
+MARGIN_POINTS, MARGIN_ROWS = 17, 5
 _NOT_BY_AMOUNT = {"label", "people", "equipment", "soil"}
 
 
@@ -195,7 +197,7 @@ def margin(question: Question, columns: Columns, stopped: bool) -> dict[str, flo
     whatever they are.
     """
     size = len(columns["amount_factor"])
-    pick = np.unique(np.concatenate([[0], np.linspace(0, size - 1, min(size, 7)).astype(int)]))
+    pick = np.unique(np.concatenate([[0], np.linspace(0, size - 1, min(size, MARGIN_ROWS)).astype(int)]))
     nominal = question.nominal()
     found: dict[str, float | None] = {}
     for name, (column, low, high, ratio) in _MARGINS.items():
@@ -228,7 +230,7 @@ def _swept_margin(
     scale: Callable[[Floats], Floats] = np.log if ratio else np.asarray
     back: Callable[[Floats], Floats] = np.exp if ratio else np.asarray
     first, last = scale(np.array([low, high]))
-    grid = back(np.linspace(float(first), float(last), 25))
+    grid = back(np.linspace(float(first), float(last), MARGIN_POINTS))
     flags = turned(grid)
     if not np.any(flags):
         return None
@@ -242,7 +244,7 @@ def _swept_margin(
         before = hit - side
         inner = grid[before] if 0 <= before < len(grid) and not flags[before] else here
         start, end = scale(np.array([inner, grid[hit]]))
-        finer = back(np.linspace(float(start), float(end), 25))
+        finer = back(np.linspace(float(start), float(end), MARGIN_POINTS))
         fine = turned(finer)
         value = float(finer[int(np.argmax(fine))]) if np.any(fine) else float(grid[hit])
         away = abs(scale(np.array(value)) - scale(np.array(here)))
