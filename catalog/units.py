@@ -297,6 +297,26 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     return result
 
 
+def solids_mg_per_l(text: str, where: str = "") -> float:
+    """Suspended or dissolved solids [mg/L], zero or more."""
+    value, unit = split_number(text, where)
+    mend = 'write for example "40 mg/L"'
+    grams = _convert(f"{value!r} {unit.lower().replace('ppm', 'mg/L')}" if unit else text, "gram / liter", mend, where)
+    if not 0 <= grams < 500:
+        raise InputError(f'"{text}" is not possible in water', where=where, mend="check the unit")
+    return grams * 1000.0
+
+
+def count_per_ml(text: str, where: str = "") -> float:
+    """Bacteria [1/mL] from text such as "20000 per mL" or "20000 1/mL"."""
+    value, unit = split_number(text, where)
+    per_ml = {"per ml": 1.0, "1/ml": 1.0, "/ml": 1.0, "cfu/ml": 1.0, "per 100 ml": 0.01, "cfu/100 ml": 0.01}
+    factor = per_ml.get(" ".join(unit.lower().split()))
+    if factor is None or value < 0:
+        raise InputError(f'"{text}" is not a count of bacteria', where=where, mend='write "20000 per mL"')
+    return value * factor
+
+
 def _reading_mend(item: str, reading: Reading) -> str:
     ways = [f"mg/L {basis}" for basis in reading.bases] + ["meq/L"]
     return f"write {item} in " + ", ".join(ways) + (", gpg or dH" if reading.hardness_units else "")

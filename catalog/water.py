@@ -7,10 +7,26 @@ from typing import Any, Self
 from pydantic import Field, model_validator
 
 from .product import Record
-from .units import READINGS, concentration_mol_per_l, named_quantities, temperature_c
+from .units import (
+    READINGS,
+    concentration_mol_per_l,
+    count_per_ml,
+    named_quantities,
+    solids_mg_per_l,
+    temperature_c,
+)
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
 CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
+
+
+#: Items that are not concentrations of a dissolved species, and how each is read.
+OTHER_ITEMS = {
+    "temperature": temperature_c,
+    "suspended_solids": solids_mg_per_l,
+    "dissolved_solids": solids_mg_per_l,
+    "bacteria": count_per_ml,
+}
 
 
 class WaterTest(Record):
@@ -57,11 +73,18 @@ class WaterTest(Record):
     @model_validator(mode="after")
     def _readable(self) -> Self:
         self.concentrations_mol_per_l()
-        if self.temperature is not None:
-            temperature_c(self.temperature, "temperature")
+        for item, read in OTHER_ITEMS.items():
+            text = getattr(self, item)
+            if text is not None:
+                read(text, item)
         if self.alkalinity is not None and self.bicarbonate is not None:
             raise ValueError("alkalinity and bicarbonate are both given; give one of them")
         return self
+
+    def other(self, item: str) -> float | None:
+        """Suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC], where known."""
+        text = getattr(self, item)
+        return None if text is None else OTHER_ITEMS[item](text, item)
 
     def concentrations_mol_per_l(self) -> dict[str, float]:
         """Each measured item [mol/L]; alkalinity in mol of charge per litre, bicarbonate read as such."""
@@ -72,8 +95,3 @@ class WaterTest(Record):
                 key = "alkalinity" if item == "bicarbonate" else item
                 found[key] = concentration_mol_per_l(item, text, item)
         return found
-
-    @property
-    def temperature_c(self) -> float | None:
-        """Temperature of the water [degC] where it is known."""
-        return None if self.temperature is None else temperature_c(self.temperature, "temperature")

@@ -139,6 +139,33 @@ class Case:
         return max(0.0, 1.0 - sum(sources.values()))
 
     @cached_property
+    def cooling_c(self) -> Floats:
+        """How much dissolving cools the bucket at most [degC], (B,); never below zero.
+
+        Heat of solution at infinite dilution over the heat capacity of the water (4.18 kJ/kg) and the
+        dry product (taken as 1.2 kJ/kg; common practice, no source). Heat that is set free is left out.
+        """
+        taken_kj = np.zeros(self.size)
+        for item in self.poured:
+            for mixture in item.composition.mixtures[:1]:
+                for source_id, part in mixture.sources.items():
+                    material = self.question.material(source_id)
+                    heat = material.numbers.get("heat_of_solution")
+                    if heat is None or material.form != "dry" or len(material.content) != 1:
+                        continue
+                    content = material.content[0]
+                    moles = item.mass_kg * part * content.mass_fraction.value * 1000.0
+                    taken_kj += heat.value * moles / molar_mass_g_per_mol(content.formula)
+        dry_kg = sum(item.mass_kg for item in self.poured if item.product.form == "dry")
+        factor = self.columns["amount_factor"]
+        return np.asarray(np.maximum(taken_kj * factor, 0.0) / (4.18 * self.bucket_water_kg + 1.2 * dry_kg * factor))
+
+    @cached_property
+    def cooled_c(self) -> Floats:
+        """Temperature of the bucket right after dissolving [degC], (B,)."""
+        return self.columns["bucket_temperature_c"] - self.cooling_c
+
+    @cached_property
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
         return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg

@@ -153,6 +153,16 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         "bucket filled with this water up to its volume; dissolved products take up "
         f"{DISPLACED_L_PER_KG:g} L per kg; ratio is stock to water"
     )
+    cold = sorted(
+        {
+            source.name
+            for item in poured
+            for source in (item.product, *item.sources_of_label)
+            if source.content and source.form == "dry" and "heat_of_solution" not in source.numbers
+        }
+    )
+    if cold:
+        assumed.append(f"no heat of solution on record, cooling not counted: {', '.join(cold)}")
     materials = {item.product.id: item.product for item in poured}
     materials |= {source.id: source for item in poured for source in item.sources_of_label}
     return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, salts(catalog), assumed)
@@ -265,8 +275,9 @@ def _water_columns(water: WaterTest | None, fixed: dict[str, float], unknown: li
         fixed["ph"] = water.ph
     else:
         unknown.append("ph")
-    if water is not None and water.temperature_c is not None:
-        fixed["water_temperature_c"] = water.temperature_c
+    temperature = water.other("temperature") if water is not None else None
+    if temperature is not None:
+        fixed["water_temperature_c"] = temperature
     else:
         unknown.append("water_temperature_c")
     left_out = [item for item in SPECTATORS if item not in fixed]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.species import formula_share
+from ...catalog.species import SPECIES, formula_share
 from ..case import Case, Where
 from ..chemistry.activity import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.constants import Floats
@@ -134,74 +134,83 @@ def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Flo
     return np.asarray(np.exp(value))
 
 
-def _more_than_dissolves(case: Case) -> Outcome | None:
-    temperature = case.column("bucket_temperature_c")
+def _shares_of_solubility(case: Case, temperature_c: Floats) -> tuple[dict[str, Floats], set[str]]:
+    """Each material's mass over what the water holds of it, (B,), and materials without a curve.
+
+    Where a label allows several mixtures, the one with most of a material counts.
+    """
     water_g = case.bucket_water_kg * 1000.0
     shares: dict[str, Floats] = {}
-    limits: dict[str, Floats] = {}
-    unlisted: list[str] = []
+    unlisted: set[str] = set()
     for item in case.poured:
-        for mixture in item.composition.mixtures[:1]:
+        most: dict[str, float] = {}
+        for mixture in item.composition.mixtures:
             for source_id, part in mixture.sources.items():
-                material = case.question.material(source_id)
-                if item.product.form == "liquid" and item.product.id == source_id:
-                    continue  # already a solution; it only gets thinner
-                if not material.solubility:
-                    strength = item.mass_kg * part * 1000.0 / float(np.min(case.bucket_water_kg))
-                    if material.form == "dry" and strength > UNLISTED_G_PER_KG:
-                        unlisted.append(material.name)
-                    continue
-                basis = material.solubility[0].formula
-                points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility if p.formula == basis]
-                content = material.content[0]
-                converted = formula_share(content.formula, basis)
-                if converted is None:
-                    unlisted.append(material.name)
-                    continue
-                grams = item.mass_kg * 1000.0 * part * content.mass_fraction.value * converted
-                limit = solubility_g_per_100_g(points, temperature) / 100.0 * water_g
-                used = grams * case.column("amount_factor") / limit
-                shares[material.name] = shares.get(material.name, np.zeros(case.size)) + used
-                limits[material.name] = limit / water_g * 1000.0
+                most[source_id] = max(part, most.get(source_id, 0.0))
+        for source_id, part in most.items():
+            material = case.question.material(source_id)
+            if material.form == "liquid":
+                continue  # already a solution; it only gets thinner
+            content = material.content[0]
+            points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility]
+            converted = formula_share(content.formula, material.solubility[0].formula) if points else None
+            grams = item.mass_kg * 1000.0 * part * content.mass_fraction.value * case.column("amount_factor")
+            if converted is None:
+                if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
+                    unlisted.add(material.name)
+                continue
+            limit = solubility_g_per_100_g(points, temperature_c) / 100.0 * water_g
+            shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
+    return shares, unlisted
+
+
+def _more_than_dissolves(case: Case) -> Outcome | None:
+    shares, unlisted = _shares_of_solubility(case, case.column("bucket_temperature_c"))
     if not shares and not unlisted:
         return None
-    total = np.sum(list(shares.values()), axis=0) if shares else np.zeros(case.size)
-    most = np.max(list(shares.values()), axis=0) if shares else np.zeros(case.size)
+    none = np.zeros((1, case.size))
+    most = np.max([*shares.values(), *none], axis=0)
     worst = max(shares, key=lambda name: float(np.max(shares[name]))) if shares else ""
-    level = np.full(case.size, int(Level.NONE))
-    level[total > 0.8] = Level.CAUTION
+    cold_shares, _ = _shares_of_solubility(case, case.cooled_c)
+    cold = np.sum([*cold_shares.values(), *none], axis=0)
+    level = np.full(case.size, int(Level.UNKNOWN if unlisted else Level.NONE))
+    level[cold > 0.8] = np.maximum(level[cold > 0.8], int(Level.CAUTION))
     level[most > 1.0] = Level.STOP
-    if unlisted:
-        level = np.maximum(level, int(Level.UNKNOWN))
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.STOP:
             return (
-                f"More {worst} than dissolves: {100 * n['share_of_solubility_worst']:.0f} % of what the water holds at "
+                f"More {worst} than dissolves: {100 * n['share_of_solubility']:.0f} % of what the water holds at "
                 f"{n['bucket_temperature_c']:.0f} degC; the rest stays on the bottom."
             )
-        if unlisted and total.max() <= 0.8:
-            return f"No solubility is on record for {', '.join(sorted(set(unlisted)))}."
+        if n["level"] == Level.UNKNOWN:
+            return f"No solubility is on record for {', '.join(sorted(unlisted))}."
         return (
-            f"Near the limit: {100 * n['share_of_solubility_sum']:.0f} % of what the water holds at "
-            f"{n['bucket_temperature_c']:.0f} degC. Dissolving cools the bucket, and it may not all go in."
+            f"Dissolving cools the bucket by up to {n['cooling_c']:.0f} degC, and at {n['cooled_bucket_c']:.0f} degC it "
+            f"takes {100 * n['share_of_solubility_cooled']:.0f} % of what the water holds: some stays on the bottom until it "
+            "has warmed."
+            if n["cooling_c"] > 1.0
+            else f"Near the limit: {100 * n['share_of_solubility_cooled']:.0f} % of what the water holds at "
+            f"{n['cooled_bucket_c']:.0f} degC."
         )
 
     return Outcome(
         level,
         message,
         numbers={
-            "share_of_solubility_worst": most,
-            "share_of_solubility_sum": total,
-            "bucket_temperature_c": temperature,
+            "share_of_solubility": most,
+            "share_of_solubility_cooled": cold,
+            "bucket_temperature_c": case.column("bucket_temperature_c"),
+            "cooled_bucket_c": case.cooled_c,
+            "cooling_c": case.cooling_c,
         },
         do=(
-            "Pour less, or use more water or warmer water, and stir until the bottom is clear.",
+            "Pour less, or use more water or warmer water; stir, wait, and look at the bottom before you inject.",
             "Draw from above the bottom, through a screen.",
         ),
-        severity=np.maximum(total, most),
+        severity=np.maximum(cold, most),
     )
 
 
@@ -356,6 +365,61 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
     )
 
 
+#: Hydroxides and carbonates of trace metals: species -> phases.
+_METAL_SOLIDS = {
+    "Zn+2": ("Zn(OH)2_am", "Smithsonite"),
+    "Cu+2": ("CuOH2", "Malachite"),
+    "Mn+2": ("Rhodochrosite",),
+}
+#: Iron that is not chelated and what it may be in the line [mg/L]; the classes of iron in water.
+_IRON_CAUTION_MG_PER_L, _IRON_STOP_MG_PER_L = 0.1, 1.5
+
+
+def _metal_hydroxide(case: Case) -> Outcome | None:
+    level = np.full(case.size, int(Level.NONE))
+    line_ph = case.line.before_solids.ph
+    named = []
+    worst = np.full(case.size, -99.0)
+    for species, solids in _METAL_SOLIDS.items():
+        if not case.unchelated(species):
+            continue
+        for phase in solids:
+            si = np.maximum(case.line.before_solids.si(phase), case.bucket.before_solids.si(phase))
+            amount = case.most_mg_per_l("line", phase)
+            entry = phases()[phase]
+            slow = entry.pace == "days"
+            enough = amount > STOP_MG_PER_L["line"]
+            trouble = (si > entry.surely_below_si) & enough
+            level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
+            if not slow:
+                level[(si > entry.surely_above_si) & enough] = Level.STOP
+            worst = np.maximum(worst, si)
+            if np.any(trouble):
+                named.append(species)
+    if case.unchelated("Fe+2"):
+        masters = case.constants.masters
+        iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
+        in_line = iron / (1.0 + case.injection_ratio) * 55_845.0
+        level[in_line > _IRON_CAUTION_MG_PER_L] = np.maximum(
+            level[in_line > _IRON_CAUTION_MG_PER_L], int(Level.CAUTION)
+        )
+        level[(in_line > _IRON_STOP_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
+        named.append("Fe+2")
+    if not np.any(level):
+        return None
+    spoken = ", ".join(dict.fromkeys(SPECIES[name].spoken for name in named))
+    return Outcome(
+        level,
+        lambda n: (
+            f"Unchelated {spoken} at line pH {n['line_ph']:.1f}: hydroxide or carbonate (iron: rust, once air gets "
+            "at it) settles in the line."
+        ),
+        numbers={"line_ph": line_ph, "saturation_index": worst},
+        do=("Take the metal as a chelate that suits the pH, or spray it on the leaf.", JAR_TEST),
+        severity=line_ph,
+    )
+
+
 def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
     if not case.has("S2O3-2"):
         return None
@@ -432,8 +496,9 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Is there more of a product than the bucket's water can hold at its temperature?",
         plain="Cold water holds less. What does not dissolve settles, and is drawn in at the end of the bucket.",
-        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature; a caution from four "
-        "fifths of it, all salts' shares added up. Ions that salts share are salts-out-together's.",
+        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature. Heats of solution, where on "
+        "record, tell how far it cools at first; a caution from four fifths of what "
+        "the cooled water holds, all salts' shares added up. Ions that salts share are salts-out-together's.",
         cure="Less product, more or warmer water.",
         sources=(_HANDBOOK,),
         check=_more_than_dissolves,
@@ -528,6 +593,21 @@ RULES = (
             "Trade notes: unchelated metals",
         ),
         check=_metal_meets_phosphate,
+    ),
+    Rule(
+        name="metal-hydroxide",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
+        plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
+        chemistry="Hydroxides of zinc and copper by saturation index within 0.5; their carbonates and manganese's are slow and "
+        "a caution; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+        cure="Chelates, or leaf sprays.",
+        sources=(
+            "minteq.v4.dat (NIST 46)",
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
+        ),
+        check=_metal_hydroxide,
     ),
     Rule(
         name="thiosulfate-meets-acid",

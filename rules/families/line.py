@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from ...catalog.species import molar_mass_g_per_mol
+from ...catalog.water import OTHER_ITEMS
 from ..case import Case
 from ..chemistry.phases import phases
-from ..registry import Level, Outcome, Rule
+from ..registry import Level, Outcome, Rule, same
 from .bucket import JAR_TEST, solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
@@ -215,6 +217,85 @@ def _iron(case: Case) -> Outcome | None:
     )
 
 
+@dataclass(frozen=True)
+class _Class:
+    """Clogging classes of one item of a water test: moderate from, severe from."""
+
+    item: str
+    spoken: str
+    unit: str
+    moderate: float
+    severe: float
+    what: str
+    do: str
+
+
+_MANGANESE = _Class(
+    "manganese",
+    "Manganese",
+    "mg/L",
+    0.1,
+    1.5,
+    "it turns to black slime and scale, more slowly than iron",
+    "Oxidise and filter; chlorine alone does not do it. Ask an adviser.",
+)
+_SULFIDE = _Class(
+    "sulfide",
+    "Hydrogen sulfide",
+    "mg/L",
+    0.5,
+    2.0,
+    "sulfur bacteria make white threads of it",
+    "Aerate before the drip, and keep the line clean of slime.",
+)
+_SOLIDS = _Class(
+    "suspended_solids",
+    "Suspended solids",
+    "mg/L",
+    50.0,
+    100.0,
+    "they settle in laterals and emitters",
+    "Settle and filter before the drip.",
+)
+_BACTERIA = _Class(
+    "bacteria",
+    "Bacteria",
+    "per mL",
+    10_000.0,
+    50_000.0,
+    "they grow to slime, and feed makes them grow faster",
+    "Treat the line as the emitter's maker says, as a cycle of its own, never with feed.",
+)
+
+
+def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
+    """A check of one item of the water test against its clogging classes; not tested: a note."""
+
+    def run(case: Case) -> Outcome | None:
+        value = case.question.fixed.get(entry.item)
+        if value is None and case.question.water is not None and entry.item in OTHER_ITEMS:
+            value = case.question.water.other(entry.item)
+        if value is None:
+            return Outcome(
+                same(case, Level.NOTE),
+                lambda _: f"{entry.spoken} in the water: not tested (trouble from {entry.moderate:g} {entry.unit}).",
+                do=(f"Ask for it on the next water test ({entry.unit}).",),
+            )
+        if value < entry.moderate:
+            return None
+        level, kind = (Level.STOP, "severe") if value >= entry.severe else (Level.CAUTION, "moderate")
+        return Outcome(
+            same(case, level),
+            lambda n: (
+                f"{entry.spoken} in the water, {n['in_water']:.3g} {entry.unit} ({kind} clogging class): {entry.what}."
+            ),
+            numbers={"in_water": value, "moderate_from": entry.moderate, "severe_from": entry.severe},
+            do=(entry.do,),
+        )
+
+    return run
+
+
 def _polyphosphate(case: Case) -> Outcome | None:
     if not case.has("P2O7-4"):
         return None
@@ -345,6 +426,53 @@ RULES = (
             "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
         ),
         check=_iron,
+    ),
+    Rule(
+        name="manganese-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry manganese?",
+        plain="Manganese makes black deposits, slower than iron and harder to clean.",
+        chemistry="Mn2+ oxidises to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
+        cure="Remove it before the drip.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_MANGANESE),
+    ),
+    Rule(
+        name="sulfide-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water smell of hydrogen sulfide?",
+        plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
+        chemistry="H2S oxidises to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
+        cure="Aerate.",
+        sources=(
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+            "from memory: US extension reprints begin the moderate class at 0.2 mg/L",
+        ),
+        check=_by_class(_SULFIDE),
+    ),
+    Rule(
+        name="solids-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry silt or sand?",
+        plain="Silt passes a coarse filter and settles where the water is slow.",
+        chemistry="Suspended solids, classes 50 and 100 mg/L.",
+        cure="Settling and a finer filter.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_SOLIDS),
+    ),
+    Rule(
+        name="bacteria-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry many bacteria?",
+        plain="Bacteria make slime, and slime glues silt and lime together.",
+        chemistry="Classes of water: 10,000 and 50,000 per mL.",
+        cure="A treatment of its own.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_BACTERIA),
     ),
     Rule(
         name="polyphosphate-meets-hard-water",

@@ -114,11 +114,21 @@ def line_phreeqc() -> Phreeqc:
     return Phreeqc(line_database())
 
 
-@pytest.fixture(scope="session")
-def pitzer_phreeqc() -> Phreeqc:
-    """PHREEQC with its own pitzer.dat (Harvie, Moller and Weare, J. Phys. Chem. 1984 family)."""
-    database = Path(phreeqpython.__file__).parent / "database" / "pitzer.dat"
+def _shipped_with_phreeqc(name: str) -> Phreeqc:
+    database = Path(phreeqpython.__file__).parent / "database" / name
     return Phreeqc(database.read_text("latin-1"))
+
+
+@pytest.fixture(scope="session")
+def phreeqc_dat() -> Phreeqc:
+    """PHREEQC with its own phreeqc.dat: other constants than the line's."""
+    return _shipped_with_phreeqc("phreeqc.dat")
+
+
+@pytest.fixture(scope="session")
+def pitzer_dat() -> Phreeqc:
+    """PHREEQC with its own pitzer.dat, for strong solutions (Harvie, Moller and Weare 1984)."""
+    return _shipped_with_phreeqc("pitzer.dat")
 
 
 @pytest.fixture(scope="session")

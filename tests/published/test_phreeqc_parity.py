@@ -55,7 +55,7 @@ WATER = {
 }  # fmt: skip
 GYPSUM_FORMERS = ["CaN2O6", "K2SO4", "MgSO4", "Amm2H2SO4", "KCl"]
 IRON, MANGANESE = (0.001, 0.1), (0.0005, 0.03)
-GENERATED = 800
+GENERATED = 1000
 BELOW_IONIC_STRENGTH = 0.1
 
 
@@ -106,7 +106,7 @@ def _generated_cases() -> list[LineCase]:
         choice = GYPSUM_FORMERS if kind == "gypsum" else list(FERTILIZERS)
         chosen = set(random.choice(choice, size=random.integers(1, 4), replace=False).tolist())
         if kind == "struvite":
-            chosen |= {"Amm2H3PO4", "MgSO4"}
+            chosen |= {"Amm2H3PO4", "MgSO4", "KOH"}
         cases.append(
             LineCase(
                 name=f"{kind} line {number}",

@@ -1,0 +1,214 @@
+"""Water, activities, conductivity and the solubilities that everybody knows, against tables.
+
+The source stands beside every number. "From memory" marks a number that was recalled and not looked
+up again for this test.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pourcheck.rules.chemistry.conductivity import ec_ms_per_cm
+from pourcheck.rules.chemistry.constants import load
+from pourcheck.rules.chemistry.speciate import equilibrate
+from pourcheck.rules.chemistry.water_properties import (
+    debye_hueckel,
+    density_kg_per_l,
+    permittivity,
+)
+
+MOLAR_MASS_GYPSUM = 172.17  # CaSO4.2H2O [g/mol], IUPAC atomic weights
+MOLAR_MASS_ANHYDRITE = 136.14  # CaSO4
+MOLAR_MASS_LIME = 100.087  # CaCO3
+WATER_KG_PER_L_25C = 0.99705  # CRC Handbook, from memory
+
+
+def _solution(totals: dict[str, float], temperature_c: float, phases=(), **held):
+    constants = load()
+    row = np.zeros((1, len(constants.masters)))
+    for master, amount in totals.items():
+        row[0, constants.master(master)] = amount
+    held = {name: np.array([value]) for name, value in held.items()}
+    solution = equilibrate(row, np.array([temperature_c]), phases, **held)
+    assert solution.converged[0]
+    return solution
+
+
+def _kelvin(temperature_c: float) -> np.ndarray:
+    return np.array([temperature_c + 273.15])
+
+
+@pytest.mark.parametrize(
+    ("expected", "temperature_c"),
+    # CRC Handbook of Chemistry and Physics, density of water [kg/L]; from memory.
+    [
+        (0.99984, 0),
+        (0.99997, 4),
+        (0.99970, 10),
+        (0.99821, 20),
+        (0.99705, 25),
+        (0.99565, 30),
+        (0.99222, 40),
+    ],
+)
+def test_density_of_water_is_the_table_s(expected, temperature_c):
+    """Density of water to the last printed digit, 0.00001 kg/L."""
+    assert density_kg_per_l(_kelvin(temperature_c))[0] == pytest.approx(expected, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("expected", "temperature_c"),
+    # Fernandez et al., J. Phys. Chem. Ref. Data 26 (1997) 1125 (the IAPWS release); from memory.
+    [(87.90, 0), (80.20, 20), (78.41, 25)],
+)
+def test_permittivity_of_water_is_the_table_s(expected, temperature_c):
+    """Relative permittivity of water within 0.1 %: 0.0008 in log gamma at I = 0.5, z = 2."""
+    assert permittivity(_kelvin(temperature_c))[0] == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize("row", range(9))
+def test_debye_hueckel_slopes_are_phreeqc_s(table, row):
+    """A and B within 0.01 % of PHREEQC 3.7.3 (data/debye_hueckel.csv), 0 to 40 degC."""
+    line = table("debye_hueckel.csv")[row]
+    a, b = debye_hueckel(_kelvin(float(line["temp_C"])))
+    assert a[0] == pytest.approx(float(line["A_log10_kg05_mol05"]), rel=1e-4)
+    assert b[0] == pytest.approx(float(line["B_per_angstrom"]), rel=1e-4)
+
+
+def _pkw(temperature_c: float) -> float:
+    constants = load()
+    hydroxide = constants.species.index("OH-")
+    return -float(constants.ln_k(_kelvin(temperature_c))[0, hydroxide]) / np.log(10.0)
+
+
+@pytest.mark.parametrize("row", range(9))
+def test_temperature_moves_constants_as_in_phreeqc(table, row):
+    """pKw from the line's log K and delta H as in PHREEQC 3.7.3 (data/debye_hueckel.csv)."""
+    line = table("debye_hueckel.csv")[row]
+    assert _pkw(float(line["temp_C"])) == pytest.approx(float(line["pKw"]), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("expected", "temperature_c"),
+    # Harned and Owen, Physical Chemistry of Electrolytic Solutions, pKw; from memory.
+    [
+        (14.5346, 10),
+        (14.3463, 15),
+        (14.1669, 20),
+        (13.9965, 25),
+        (13.8330, 30),
+        (13.6801, 35),
+        (13.5348, 40),
+    ],
+)
+def test_ion_product_of_water_is_the_measured_one(expected, temperature_c):
+    """pKw within 0.02 of the measured value, in the temperatures of irrigation water."""
+    assert _pkw(temperature_c) == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("expected_ms_per_cm", "mol_per_l"),
+    # Potassium chloride conductivity standards at 25 degC (OIML R 56, ASTM D1125); from memory.
+    [(1.413, 0.01), (12.89, 0.1)],
+)
+def test_conductivity_of_potassium_chloride_standards(expected_ms_per_cm, mol_per_l):
+    """EC of the KCl standards within 3 %."""
+    molality = mol_per_l / WATER_KG_PER_L_25C
+    solution = _solution({"K+": molality, "Cl-": molality}, 25.0)
+    assert ec_ms_per_cm(solution)[0] == pytest.approx(expected_ms_per_cm, rel=0.03)
+
+
+def test_gypsum_dissolves_to_about_two_and_a_half_grams():
+    """Pure water at 25 degC holds 2.4 to 2.6 g/L of gypsum (CaSO4.2H2O).
+
+    CRC Handbook and Lange's Handbook, from memory: 2.41 g/L as the dihydrate in older printings,
+    0.205 g of CaSO4 per 100 g of water (2.59 g/L as the dihydrate) in newer ones.
+    """
+    excess = 0.05
+    solution = _solution({"Ca+2": excess, "SO4-2": excess}, 25.0, ("Gypsum",))
+    dissolved = excess - solution.precipitated("Gypsum")[0]
+    assert 2.4 <= dissolved * MOLAR_MASS_GYPSUM * WATER_KG_PER_L_25C <= 2.6
+
+
+@pytest.mark.parametrize(
+    ("dissolved_g_per_l", "temperature_c"),
+    # CaSO4 in a saturated solution; Hulett and Allen, J. Am. Chem. Soc. 24 (1902) 667, as reprinted
+    # in Seidell and Linke, Solubilities; from memory.
+    [(1.928, 10), (2.016, 18), (2.080, 25), (2.090, 30), (2.096, 35)],
+)
+def test_measured_saturated_gypsum_is_saturated(dissolved_g_per_l, temperature_c):
+    """The saturation index of a measured saturated solution is 0 within the rules' margin, 0.05."""
+    density = {10: 0.99970, 18: 0.99860, 25: 0.99705, 30: 0.99565, 35: 0.99403}  # as above
+    molality = dissolved_g_per_l / MOLAR_MASS_ANHYDRITE / density[temperature_c]
+    solution = _solution({"Ca+2": molality, "SO4-2": molality}, temperature_c)
+    assert solution.si("Gypsum")[0] == pytest.approx(0.0, abs=0.05)
+
+
+def test_lime_makes_pure_water_alkaline():
+    """Water with excess calcite, closed to the air, stands at pH 9.9 at 25 degC.
+
+    Stumm and Morgan, Aquatic Chemistry, from memory; to the printed digit.
+    """
+    solution = _solution({"Ca+2": 1e-3, "CO3-2": 1e-3}, 25.0, ("Calcite",))
+    assert solution.ph[0] == pytest.approx(9.9, abs=0.05)
+
+
+#: The closed formula carries an old solubility of calcite and one linear temperature slope. It falls
+#: below the equilibrium in soft and cold water; PHREEQC with its own phreeqc.dat says the same.
+_FORMULA_LOW = pytest.mark.xfail(
+    strict=True, reason="the closed formula is 0.17, 0.19 and 0.32 below the equilibrium here"
+)
+
+
+def _hard_water(row: dict[str, str]) -> dict[str, float]:
+    """Calcium and alkalinity [mol, eq/kg] of a Langelier example, and NaCl up to its TDS."""
+    calcium = float(row["calcium_hardness_mg_per_l_caco3"]) / 1000.0 / MOLAR_MASS_LIME
+    alkalinity = float(row["alkalinity_mg_per_l_caco3"]) / 1000.0 / (MOLAR_MASS_LIME / 2.0)
+    chloride, sodium = max(2 * calcium - alkalinity, 0.0), max(alkalinity - 2 * calcium, 0.0)
+    grams = 40.078 * calcium + 61.017 * alkalinity + 35.45 * chloride + 22.990 * sodium
+    salt = max(float(row["tds_mg_per_l"]) / 1000.0 - grams, 0.0) / 58.44
+    return {
+        "Ca+2": calcium,
+        "Na+": sodium + salt,
+        "Cl-": chloride + salt,
+        "alkalinity": alkalinity,
+    }
+
+
+def _calcite_si(row: dict[str, str]) -> float:
+    water = _hard_water(row)
+    alkalinity = water.pop("alkalinity")
+    solution = _solution(
+        water, float(row["temperature_c"]), ph=float(row["ph"]), alkalinity_eq_per_kg=alkalinity
+    )
+    return float(solution.si("Calcite")[0])
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        pytest.param(0, marks=_FORMULA_LOW),
+        pytest.param(1, marks=_FORMULA_LOW),
+        pytest.param(2, marks=_FORMULA_LOW),
+        3,
+    ],
+)
+def test_calcite_index_is_near_the_langelier_formula(table, row):
+    """SI of calcite within 0.15 of the Langelier index by formula (data/langelier.csv)."""
+    line = table("langelier.csv")[row]
+    assert _calcite_si(line) == pytest.approx(float(line["langelier_index"]), abs=0.15)
+
+
+@pytest.mark.parametrize("row", range(4))
+def test_calcite_index_is_phreeqc_s_own(table, phreeqc_dat, row):
+    """SI of calcite of the same waters within 0.05 of PHREEQC with its own constants."""
+    line = table("langelier.csv")[row]
+    water = _hard_water(line)
+    expected = phreeqc_dat.run(
+        "SELECTED_OUTPUT\n-reset false\n-saturation_indices Calcite\n"
+        f"SOLUTION 1\nunits mol/kgw\ntemp {line['temperature_c']}\npH {line['ph']}\n"
+        f"Alkalinity {water['alkalinity']}\nCa {water['Ca+2']}\nNa {water['Na+']}\n"
+        f"Cl {water['Cl-']}\nEND\n"
+    )["si_Calcite"][0]
+    assert _calcite_si(line) == pytest.approx(expected, abs=0.05)
