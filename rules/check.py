@@ -3,33 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from contextlib import AbstractContextManager
-from functools import cache
-from typing import cast
-
-import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from ..catalog import Catalog
-from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
-from . import sweep
-from .case import Case, Where
-from .chemistry.conductivity import ec_ms_per_cm
-from .chemistry.constants import Floats
-from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol, phases
+from .assess import assess, one_thread
 from .pour import Pour
-from .question import Question, ask
-from .registry import Level, Levels, Outcome, Rule, rules
-from .verdict import Answer, Finding, Margin, SolidState, SolutionState, Swap, Verdict
+from .question import ask
+from .swap import swap
+from .verdict import Verdict
 
-_ANSWER: dict[int, Answer] = {
-    Level.NONE: "clear",
-    Level.NOTE: "clear",
-    Level.CAUTION: "caution",
-    Level.UNKNOWN: "unknown",
-    Level.STOP: "stop",
-}
-_FINDING = {Level.NOTE: "note", Level.CAUTION: "caution", Level.UNKNOWN: "unknown", Level.STOP: "stop"}
 #: Rules whose trouble is that phosphorus is in the pour: for these a swap is looked for.
 _PHOSPHORUS_RULES = {
     "phosphate-meets-hard-water",
@@ -54,8 +35,12 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
     """
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)
-    with _one_thread():
-        return _assess(ask(pour, catalog), catalog, details)
+    with one_thread():
+        verdict = assess(ask(pour, catalog), details=details)
+        blamed = {finding.rule for finding in verdict.findings if finding.level != "note"}
+        if details and blamed & _PHOSPHORUS_RULES:
+            verdict = verdict.model_copy(update={"swaps": tuple(swap(pour, catalog))})
+        return verdict
 
 
 def check_many(
@@ -63,187 +48,3 @@ def check_many(
 ) -> list[Verdict]:
     """`check` for each pour, one after the other; `details` as in `check`, off by default."""
     return [check(pour, catalog, details=details) for pour in pours]
-
-
-@cache
-def _threads() -> ThreadpoolController:
-    return ThreadpoolController()
-
-
-def _one_thread() -> AbstractContextManager[object]:
-    """Linear algebra on one thread: the matrices are small, and threads that wait for each other on a
-    busy machine cost ten times what they save."""
-    return cast(AbstractContextManager[object], _threads().limit(limits=1, user_api="blas"))
-
-
-def overall(level: Levels) -> Level:
-    """One level for all scenarios: a stop must hold in all of them; a doubt in any is a doubt."""
-    if int(np.min(level)) == Level.STOP:
-        return Level.STOP
-    return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
-
-
-def _assess(question: Question, catalog: Catalog, details: bool) -> Verdict:
-    columns = sweep.scenarios(question)
-    case = Case(question, columns)
-    outcomes = [(rule, outcome) for rule in rules() if (outcome := rule.check(case)) is not None]
-    worst = np.zeros(case.size, dtype=np.int64)
-    for _, outcome in outcomes:
-        worst = np.maximum(worst, outcome.level)
-    answer = overall(worst)
-    found = [
-        (overall(outcome.level), _finding(question, rule, outcome, columns, details))
-        for rule, outcome in outcomes
-        if np.any(outcome.level)
-    ]
-    found.sort(key=lambda pair: -pair[0])
-    findings = tuple(finding for _, finding in found)
-    swaps: tuple[Swap, ...] = ()
-    margin = Margin()
-    if details:
-        wanted = {f.rule for f in findings if f.level != "note"} & _PHOSPHORUS_RULES
-        if wanted:
-            from .swap import swap
-
-            swaps = tuple(swap(question.pour, catalog))
-        if answer != Level.UNKNOWN and not sweep.fixed_stop(case):
-            margin = Margin(**_rounded(sweep.margin(question, columns, answer == Level.STOP)))
-    known = any(item.composition.mixtures for item in question.poured)
-    return Verdict(
-        verdict=_ANSWER[answer],
-        summary=_summary(answer, findings),
-        findings=findings,
-        bucket=_state(case, "bucket") if known else None,
-        line=_state(case, "line") if known else None,
-        margin=margin,
-        swaps=swaps,
-        assumed=tuple(question.assumed),
-    )
-
-
-def _rounded(values: Mapping[str, float | None]) -> dict[str, float | None]:
-    return {key: None if value is None else float(f"{value:.4g}") for key, value in values.items()}
-
-
-def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
-    lead = [f for f in findings if f.level == _FINDING.get(answer)]
-    if answer == Level.STOP:
-        same = lead or [f for f in findings if f.level == "unknown"]
-        return "Do not pour this: " + ", ".join(f.rule for f in same) + "."
-    if answer == Level.UNKNOWN:
-        return "Not known to be safe: " + ", ".join(f.rule for f in lead) + "."
-    if answer == Level.CAUTION:
-        return "Can be poured with care: " + ", ".join(f.rule for f in lead) + "."
-    return "Nothing that is checked here stands against it."
-
-
-def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[str, Floats], details: bool) -> Finding:
-    level = overall(outcome.level)
-    row = _row_to_show(outcome, level)
-    shown = Level(int(outcome.level[row]))
-    numbers = {
-        key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
-        for key, value in outcome.numbers.items()
-    }
-    message = outcome.message({**numbers, "level": float(shown)})
-    because = dict(numbers)
-    for key, value in outcome.numbers.items():
-        span = np.asarray(value, dtype=float)
-        if span.ndim and float(np.max(span)) - float(np.min(span)) > 1e-6 * max(abs(float(np.max(span))), 1e-9):
-            because[f"{key}_low"], because[f"{key}_high"] = float(np.min(span)), float(np.max(span))
-    do = list(outcome.do)
-    bad = outcome.level >= Level.UNKNOWN
-    if level == Level.UNKNOWN and not np.all(bad):
-        found = sweep.turns(question, rule, dict(columns), bad) if details else []
-        if found:
-            message = f"Not decided by what is stated. Turns at {'; '.join(t.words() for t in found)}. There: {message}"
-            because |= {turn.key: turn.at for turn in found}
-            do = [f"Find out: {turn.unknown.find_out}." for turn in found] + do
-        else:
-            message = f"Not decided by what is stated; in part of the range: {message}"
-    return Finding(
-        rule=rule.name,
-        level=_FINDING[level],
-        where=rule.family,
-        message=message,
-        because={key: float(f"{value:.5g}") for key, value in because.items()},
-        do=tuple(dict.fromkeys(do)),
-        sources=rule.sources,
-    )
-
-
-def _row_to_show(outcome: Outcome, level: Level) -> int:
-    """The best estimate where it shares the finding's level, else the worst scenario that does."""
-    fits = outcome.level >= (Level.UNKNOWN if level >= Level.UNKNOWN else level)
-    if fits[0]:
-        return 0
-    severity = outcome.severity if outcome.severity is not None else np.zeros(len(fits))
-    rank = np.where(fits, np.nan_to_num(severity, neginf=-1e300), -np.inf)
-    return int(np.argmax(rank))
-
-
-def _state(case: Case, where: Where) -> SolutionState:
-    mixed = case.solution(where).before_solids
-    constants = case.constants
-    ions: dict[str, Floats] = {}
-    for i, name in enumerate(constants.masters):
-        total = mixed.totals_mol_per_kg[:, i]
-        if name != "H+" and np.any(total > 1e-9):
-            key = SPECIES[name].spoken.split(" (")[0].replace(" ", "_")
-            ions[key] = total * 1000.0 * species_molar_mass_g_per_mol(name)
-    conductivity = ec_ms_per_cm(mixed)
-    numbers = {
-        "temperature_c": mixed.temperature_c,
-        "ph": mixed.ph,
-        "ionic_strength_mol_per_kg": mixed.ionic_strength,
-        **({} if np.any(np.isnan(conductivity)) else {"ec_ms_per_cm": conductivity}),
-    }
-    formed = BUCKET_PHASES if where == "bucket" else LINE_PHASES
-    solids = []
-    for name, phase in phases().items():
-        si = mixed.si(name)
-        if not np.all(np.isfinite(si)) or float(np.max(si)) < -3.0:
-            continue
-        table = {"saturation_index": si}
-        if name in formed:
-            table["precipitated_mg_per_l"] = case.solution(where).precipitated(name) * mg_per_mol(name)
-        low, high = _range(table)
-        amount = table.get("precipitated_mg_per_l")
-        solids.append(
-            SolidState(
-                solid=phase.spoken,
-                saturation_index=_tidy(si[0]),
-                precipitated_mg_per_l=None if amount is None else _tidy(amount[0]),
-                onset=phase.onset_si,
-                low=low,
-                high=high,
-            )
-        )
-    low, high = _range({**numbers, **ions})
-    return SolutionState(
-        temperature_c=_tidy(mixed.temperature_c[0]),
-        ph=_tidy(mixed.ph[0]),
-        ionic_strength_mol_per_kg=_tidy(mixed.ionic_strength[0]),
-        ec_ms_per_cm=None if np.isnan(conductivity[0]) else _tidy(conductivity[0]),
-        ions_mg_per_l={key: _tidy(value[0]) for key, value in ions.items()},
-        solids=tuple(sorted(solids, key=lambda s: -s.saturation_index)),
-        model=mixed.model,
-        within_validity=bool(np.all(mixed.ionic_strength <= mixed.valid_up_to_mol_per_kg)),
-        low=low,
-        high=high,
-    )
-
-
-def _tidy(value: float) -> float:
-    rounded = float(f"{float(value):.5g}")
-    return 0.0 if abs(rounded) < 1e-6 else rounded
-
-
-def _range(table: Mapping[str, Floats]) -> tuple[dict[str, float], dict[str, float]]:
-    """Lowest and highest of each number that is not the same in all scenarios."""
-    low, high = {}, {}
-    for key, values in table.items():
-        least, most = _tidy(np.min(values)), _tidy(np.max(values))
-        if most - least > 1e-6 * max(abs(most), abs(least), 1e-6):
-            low[key], high[key] = least, most
-    return low, high

@@ -7,6 +7,7 @@ from itertools import product as cross
 
 from ..catalog import Catalog, InputError, Product
 from ..catalog.composition import composition
+from .assess import assess, one_thread
 from .pour import Pour, PouredProduct
 from .question import ask
 from .verdict import Swap, SwapProduct
@@ -28,6 +29,11 @@ def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
 
     Raises: InputError: the pour is not sound.
     """
+    with one_thread():
+        return _swaps(pour, catalog)
+
+
+def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
     question = ask(pour, catalog)
     guilty = [item for item in question.poured if (item.product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
     if not guilty:
@@ -40,11 +46,12 @@ def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
     offered: list[Swap] = []
     for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
         lines = [PouredProduct(name=p.name, amount=f"{kg!r} kg") for p, kg in recipe]
+        swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
-            verdict = _checked(pour, [*stays, *lines], catalog)
+            verdict = assess(ask(swapped, catalog), details=False)
         except InputError:
             continue  # does not fit the bucket
-        if verdict[0] == "stop":
+        if verdict.verdict == "stop":
             continue
         offered.append(
             Swap(
@@ -54,19 +61,12 @@ def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
                 ),
                 nitrogen_kg=float(f"{nitrogen:.4g}"),
                 potash_kg=float(f"{potash:.4g}"),
-                verdict=verdict[0],
-                summary=verdict[1],
+                verdict=verdict.verdict,
+                summary=verdict.summary,
             )
         )
     offered.sort(key=lambda s: (_ORDER[s.verdict], len(s.products)))
     return offered[:OFFERED]
-
-
-def _checked(pour: Pour, lines: list[PouredProduct], catalog: Catalog):  # type: ignore[no-untyped-def]
-    from .check import check
-
-    verdict = check(pour.model_copy(update={"product": tuple(lines)}), catalog, details=False)
-    return verdict.verdict, verdict.summary
 
 
 def _amount(product: Product, kg: float, metric: bool) -> str:

@@ -12,7 +12,8 @@ from .case import Case
 from .chemistry.constants import Floats
 from .policy import Unknown
 from .question import Columns, Question, from_unit, spoken
-from .registry import Level, Levels, Rule, rules
+from .registry import rules
+from .rule import Level, Levels, Rule
 
 #: With up to this many unknowns every corner is visited; with more, a fixed random choice of them.
 FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ..case import Case
-from ..registry import Level, Outcome, Rule, same
-from .people import DEFER
+from ..rule import Level, Outcome, Rule, same
+from .advice import DEFER
 
 
 def _backflow(case: Case) -> Outcome | None:

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 from ..case import Case
-from ..registry import Level, Outcome, Rule, same
-
-_JAR_TEST = (
-    "Jar test: mix it at the line's dilution with your own water, cover it, and look after 2 hours and next "
-    "morning; cloud, flakes or film means no."
-)
+from ..rule import Level, Outcome, Rule, same
+from .advice import JAR_TEST
 
 
 def _of(case: Case, dissolving: str) -> list[str]:
@@ -82,7 +78,7 @@ def _unknown_sources(case: Case) -> Outcome | None:
         ),
         do=(
             'Read the "derived from" line of the label and add it, or ask the maker for it.',
-            _JAR_TEST,
+            JAR_TEST,
         ),
     )
 

@@ -11,8 +11,9 @@ from ...catalog.species import molar_mass_g_per_mol
 from ...catalog.water import OTHER_ITEMS
 from ..case import Case
 from ..chemistry.phases import phases
-from ..registry import Level, Outcome, Rule, same
-from .bucket import JAR_TEST, solid_levels
+from ..rule import Level, Outcome, Rule, same
+from .advice import FLUSH, JAR_TEST
+from .solids import solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0
@@ -24,8 +25,6 @@ IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 LIME_SCALES_SI, LIME_CLOUDS_SI = 0.5, 1.0
 #: Amounts below this [mg/L] are not worth a word.
 LEAST_MG_PER_L = 1.0
-
-_FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
 
 
 def _phosphate(case: Case) -> Outcome | None:
@@ -82,7 +81,7 @@ def _phosphate(case: Case) -> Outcome | None:
             "Leave phosphorus out of this drip: take the swap below, or put phosphate on the soil.",
             "Where phosphorus is needed, only an acid source that keeps the whole line below pH 4-6 holds it; ask an "
             "adviser.",
-            _FLUSH,
+            FLUSH,
         ),
         severity=brushite,
     )
@@ -115,7 +114,7 @@ def _sulfate(case: Case) -> Outcome | None:
             "line_calcium_mg_per_l": case.total_mg_per_l("line", "Ca+2"),
             "line_sulfate_mg_per_l": case.total_mg_per_l("line", "SO4-2"),
         },
-        do=("Take a source without sulfate (nitrate or chloride), or dilute further.", _FLUSH),
+        do=("Take a source without sulfate (nitrate or chloride), or dilute further.", FLUSH),
         severity=si,
     )
 
@@ -154,7 +153,7 @@ def _lime(case: Case) -> Outcome | None:
             "line_temperature_c": case.line_temperature_c,
         },
         do=(
-            _FLUSH,
+            FLUSH,
             "Shade or bury the tube; an acid-forming feed or a licensed acid treatment takes lime down.",
         ),
         severity=si,
@@ -176,7 +175,7 @@ def _struvite(case: Case) -> Outcome | None:
             f"{n['precipitated_mg_per_l']:.0f} mg/L."
         ),
         numbers={"saturation_index": si, "precipitated_mg_per_l": amount},
-        do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", _FLUSH),
+        do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", FLUSH),
         severity=si,
     )
 
@@ -347,7 +346,7 @@ def _chelate(case: Case) -> Outcome | None:
         numbers={"line_ph": line_ph, "bucket_ph": bucket_ph, "limit_ph": min(limits)},
         do=(
             "Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",
-            _FLUSH,
+            FLUSH,
         ),
         severity=line_ph,
     )

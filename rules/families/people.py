@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from ..case import Case
-from ..registry import Level, Outcome, Rule, same
-
-DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."
+from ..rule import Level, Outcome, Rule, same
+from .advice import DEFER
 
 
 def _names(case: Case, *hazards: str) -> list[str]:

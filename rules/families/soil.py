@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..case import Case
-from ..registry import Level, Outcome, Rule, same
+from ..rule import Level, Outcome, Rule, same
 
 
 def _phosphorus(case: Case) -> Outcome | None:

@@ -15,7 +15,7 @@ from ...catalog.product import NUMBERS
 from ...catalog.species import SPECIES
 from ...catalog.water import CONCENTRATION_ITEMS
 from ..pour import Pour
-from ..registry import Rule
+from ..rule import Rule
 from ..verdict import Finding, SolutionState, Swap, Verdict
 
 WIDTH = 80

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, check
-from pourcheck.rules.registry import Level, rules
+from pourcheck.rules.registry import rules
+from pourcheck.rules.rule import Level
 
 CASES = [
     case

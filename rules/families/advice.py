@@ -1,0 +1,9 @@
+"""Advice that several rules give in the same words."""
+
+JAR_TEST = (
+    "Jar test: mix it at the line's dilution with your own water, cover it, and look after 2 hours and next "
+    "morning; cloud, flakes or film means no."
+)
+TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
+FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
+DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."
