@@ -11,6 +11,7 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
+from . import margin as edges
 from . import sweep
 from .case import Case, Where
 from .chemistry.conductivity import ec_ms_per_cm
@@ -66,8 +67,8 @@ def assess(question: Question, *, details: bool) -> Verdict:
     found.sort(key=lambda pair: -pair[0])
     findings = tuple(finding for _, finding in found)
     margin = Margin()
-    if details and answer != Level.UNKNOWN and not sweep.fixed_stop(case):
-        margin = Margin(**_rounded(sweep.margin(question, columns, answer == Level.STOP)))
+    if details and answer != Level.UNKNOWN and not edges.no_number_turns(case):
+        margin = Margin(**_rounded(edges.margins(question, columns, answer == Level.STOP)))
     known = any(item.composition.mixtures for item in question.poured)
     return Verdict(
         verdict=_ANSWER[answer],

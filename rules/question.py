@@ -78,6 +78,11 @@ class Question:
     salts: tuple[Salt, ...]
     assumed: list[str] = field(default_factory=list)
 
+    @property
+    def most_amount_factor(self) -> float:
+        """Times the stated amounts that the bucket has room for."""
+        return self.bucket_l * (1.0 - LEAST_WATER_SHARE) / displaced_l(self.poured)
+
     def material(self, material_id: str) -> Product:
         """A material that a product is made of."""
         return self.materials[material_id]
@@ -212,7 +217,7 @@ def displaced_l(poured: tuple[Poured, ...]) -> float:
 
 def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str) -> None:
     taken = displaced_l(poured)
-    if taken > bucket_l * (1.0 - LEAST_WATER_SHARE):
+    if taken > bucket_l * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
             f'"{biggest.amount}" of {biggest.product.name} does not leave enough water in a bucket of {volume}',

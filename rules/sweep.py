@@ -1,8 +1,7 @@
-"""Scenarios over everything that is not known, where a verdict turns, and how far it is from there."""
+"""Scenarios over everything that is not known, and where a rule turns in them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product as cross
 
@@ -12,8 +11,7 @@ from .case import Case
 from .chemistry.constants import Floats
 from .policy import Unknown
 from .question import Columns, Question, from_unit, spoken
-from .registry import rules
-from .rule import Level, Levels, Rule
+from .rule import Level, Rule
 
 #: With up to this many unknowns every corner is visited; with more, a fixed random choice of them.
 FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101
@@ -58,16 +56,6 @@ def _latin(rng: np.random.Generator, rows: int, size: int) -> Floats:
     """Latin hypercube: each range is cut into as many strips as rows, one point in each."""
     cells = np.array([rng.permutation(rows) for _ in range(size)]).T
     return np.asarray((cells + rng.random((rows, size))) / rows)
-
-
-def levels(case: Case) -> Levels:
-    """Worst level of all rules in each scenario, (B,)."""
-    worst = np.zeros(case.size, dtype=np.int64)
-    for rule in rules():
-        outcome = rule.check(case)
-        if outcome is not None:
-            worst = np.maximum(worst, outcome.level)
-    return worst
 
 
 @dataclass(frozen=True)
@@ -164,91 +152,3 @@ def _turn(
     middles = 0.5 * (grid[first[rows]] + grid[first[rows] + 1])
     spans = np.where(first[rows] == first[lead], at, middles)
     return Turn(unknown, at, min(at, float(np.min(spans))), max(at, float(np.max(spans))), rising, share)
-
-
-#: Margins: name -> (column, lowest, highest, on a ratio scale).
-_MARGINS: dict[str, tuple[str, float, float, bool]] = {
-    "amount_factor": ("amount_factor", 0.01, 20.0, True),
-    "injection_ratio": ("injection_ratio", 2.0, 5000.0, True),
-    "water_calcium_mg_per_l": ("calcium", 0.5, 600.0, True),
-    "water_alkalinity_mg_per_l_caco3": ("alkalinity", 5.0, 800.0, True),
-    "water_ph": ("ph", 5.0, 9.5, False),
-    "temperature_c": ("line_temperature_c", 2.0, 60.0, False),
-    "bucket_temperature_c": ("bucket_temperature_c", 1.0, 45.0, False),
-}
-#: Values tried per margin and pass, and scenarios of the unknowns at each.
-MARGIN_POINTS, MARGIN_ROWS = 17, 5
-_NOT_BY_AMOUNT = {"label", "people", "equipment", "soil"}
-
-
-def fixed_stop(case: Case) -> bool:
-    """True when a rule that no number can turn stops the pour."""
-    for rule in rules():
-        if rule.family in _NOT_BY_AMOUNT:
-            outcome = rule.check(case)
-            if outcome is not None and np.all(outcome.level == Level.STOP):
-                return True
-    return False
-
-
-def margin(question: Question, columns: Columns, stopped: bool) -> dict[str, float | None]:
-    """For each margin the nearest value at which a stop ends, or a go ends; None where none does.
-
-    The same unknowns are swept at each value (a few of the scenarios), so that the value holds
-    whatever they are.
-    """
-    size = len(columns["amount_factor"])
-    pick = np.unique(np.concatenate([[0], np.linspace(0, size - 1, min(size, MARGIN_ROWS)).astype(int)]))
-    nominal = question.nominal()
-    found: dict[str, float | None] = {}
-    for name, (column, low, high, ratio) in _MARGINS.items():
-        found[name] = None
-        if column in columns:
-            found[name] = _swept_margin(question, columns, pick, column, low, high, ratio, stopped, nominal)
-    return found
-
-
-def _swept_margin(
-    question: Question,
-    columns: Columns,
-    pick: np.ndarray,
-    column: str,
-    low: float,
-    high: float,
-    ratio: bool,
-    stopped: bool,
-    nominal: dict[str, float],
-) -> float | None:
-    def turned(values: Floats) -> np.ndarray:
-        table = {name: np.repeat(values_[pick], len(values)) for name, values_ in columns.items()}
-        table[column] = np.tile(values, len(pick))
-        level = levels(Case(question, table)).reshape(len(pick), len(values))
-        if stopped:
-            return np.asarray(~np.all(level == Level.STOP, axis=0))
-        return np.asarray(np.any(level >= Level.UNKNOWN, axis=0))
-
-    here = nominal[column]
-    scale: Callable[[Floats], Floats] = np.log if ratio else np.asarray
-    back: Callable[[Floats], Floats] = np.exp if ratio else np.asarray
-    first, last = scale(np.array([low, high]))
-    grid = back(np.linspace(float(first), float(last), MARGIN_POINTS))
-    flags = turned(grid)
-    if not np.any(flags):
-        return None
-    best: float | None = None
-    for side in (-1, 1):
-        chosen = np.flatnonzero((grid - here) * side > 0)
-        order = chosen if side > 0 else chosen[::-1]
-        hit = next((int(i) for i in order if flags[i]), None)
-        if hit is None:
-            continue
-        before = hit - side
-        inner = grid[before] if 0 <= before < len(grid) and not flags[before] else here
-        start, end = scale(np.array([inner, grid[hit]]))
-        finer = back(np.linspace(float(start), float(end), MARGIN_POINTS))
-        fine = turned(finer)
-        value = float(finer[int(np.argmax(fine))]) if np.any(fine) else float(grid[hit])
-        away = abs(scale(np.array(value)) - scale(np.array(here)))
-        if best is None or away < abs(scale(np.array(best)) - scale(np.array(here))):
-            best = value
-    return best

@@ -1,0 +1,119 @@
+"""How far a verdict is from its edge: one number at a time, the rest as stated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .case import Case
+from .chemistry.constants import Floats
+from .question import Columns, Question
+from .registry import rules
+from .rule import Level, Levels
+
+#: Values tried over a margin's range, scenarios of the unknowns tried at each (the best estimate and
+#: the corners come first), and halvings of the interval in which the verdict turns.
+POINTS, ROWS, HALVINGS = 17, 12, 10
+_NO_NUMBER_TURNS = {"label", "people", "equipment", "soil"}
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One margin: the column that is moved, its range, and whether by ratios or by differences."""
+
+    column: str
+    low: float
+    high: float
+    ratio: bool
+
+    def scale(self, value: float) -> float:
+        """A value on the scale on which it is moved."""
+        return float(np.log(value)) if self.ratio else value
+
+    def unscale(self, value: float) -> float:
+        """The value at a place of that scale."""
+        return float(np.exp(value)) if self.ratio else value
+
+
+EDGES = {
+    "amount_factor": Edge("amount_factor", 0.01, 20.0, True),
+    "injection_ratio": Edge("injection_ratio", 2.0, 5000.0, True),
+    "water_calcium_mg_per_l": Edge("calcium", 0.5, 600.0, True),
+    "water_alkalinity_mg_per_l_caco3": Edge("alkalinity", 5.0, 800.0, True),
+    "water_ph": Edge("ph", 5.0, 9.5, False),
+    "temperature_c": Edge("line_temperature_c", 2.0, 60.0, False),
+    "bucket_temperature_c": Edge("bucket_temperature_c", 1.0, 45.0, False),
+}
+
+
+def levels(case: Case) -> Levels:
+    """Worst level of all rules in each scenario, (B,)."""
+    worst = np.zeros(case.size, dtype=np.int64)
+    for rule in rules():
+        outcome = rule.check(case)
+        if outcome is not None:
+            worst = np.maximum(worst, outcome.level)
+    return worst
+
+
+def no_number_turns(case: Case) -> bool:
+    """True when a rule that goes by the label, people, equipment or soil stops the pour anyway."""
+    for rule in rules():
+        if rule.family in _NO_NUMBER_TURNS:
+            outcome = rule.check(case)
+            if outcome is not None and np.all(outcome.level == Level.STOP):
+                return True
+    return False
+
+
+def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, float | None]:
+    """For each edge the nearest value at which a stop ends, or a go ends; None where none does.
+
+    columns: the swept scenarios of the verdict. Whatever is not known is swept at every value too, so
+    that the margin holds over it; the value returned is the last one found on the verdict's own side.
+    """
+    nominal = question.nominal()
+    return {
+        name: _nearest(question, columns, edge, nominal[edge.column], stopped) if edge.column in columns else None
+        for name, edge in EDGES.items()
+    }
+
+
+def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: int) -> np.ndarray:
+    """Whether the verdict is another at each value, over the first `rows` scenarios."""
+    table = {name: np.repeat(column[:rows], len(values)) for name, column in columns.items()}
+    table[edge.column] = np.tile(values, len(columns[edge.column][:rows]))
+    level = levels(Case(question, table)).reshape(-1, len(values))
+    if stopped:
+        return np.asarray(np.any(level < Level.STOP, axis=0))
+    overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")
+    return np.asarray(np.any(level >= Level.UNKNOWN, axis=0) | overfull)
+
+
+def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:
+    grid = np.array([edge.unscale(place) for place in np.linspace(edge.scale(edge.low), edge.scale(edge.high), POINTS)])
+    flags = _turned(question, columns, edge, grid, stopped, ROWS)
+    found: list[float] = []
+    for side in (-1.0, 1.0):
+        beyond = np.flatnonzero((grid - here) * side > 0)
+        hits = beyond[flags[beyond]]
+        if len(hits):
+            hit = hits[0] if side > 0 else hits[-1]
+            found.append(_halve(question, columns, edge, (here, float(grid[hit])), stopped))
+    if not found:
+        return None
+    return min(found, key=lambda value: abs(edge.scale(value) - edge.scale(here)))
+
+
+def _halve(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:
+    """Value between one that holds and one that has turned, halved over all scenarios."""
+    holds, turned = edge.scale(span[0]), edge.scale(span[1])
+    for _ in range(HALVINGS):
+        middle = 0.5 * (holds + turned)
+        values = np.array([edge.unscale(middle)])
+        if _turned(question, columns, edge, values, stopped, len(columns[edge.column]))[0]:
+            turned = middle
+        else:
+            holds = middle
+    return edge.unscale(holds)
