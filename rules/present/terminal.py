@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.console import Console
 from rich.text import Text
@@ -51,19 +51,15 @@ class _Page:
         self.out.print()
         self.out.print(Text(text, style="bold"))
 
-    def columns(self, rows: Iterable[Sequence[str]], widths: Sequence[int], indent: int = 2) -> None:
-        for row in rows:
-            first = [cell.ljust(width) for cell, width in zip(row[:-1], widths, strict=True)]
-            self.line(" " * indent + "".join(first) + row[-1], 0, indent + sum(widths))
-
-    # textwrap drops leading blanks of the text itself, so columns() pads inside the first cell.
-
 
 def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = False) -> None:
     """A verdict as a grower reads it."""
     page = _Page(out)
     word = verdict.verdict.upper()
-    out.print(Text(word, style=_STYLE[verdict.verdict]) + Text("  " + verdict.summary, style="bold"))
+    first, *rest = textwrap.wrap(verdict.summary, out.width - len(word) - 2, break_on_hyphens=False)
+    out.print(Text(word, style=_STYLE[verdict.verdict]) + Text(f"  {first}", style="bold"))
+    for part in rest:
+        out.print(Text(" " * (len(word) + 2) + part, style="bold"))
     page.line(_pour_words(pour))
     told = [f for f in verdict.findings if f.level != "note"]
     if told:
@@ -157,7 +153,7 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
             if high < _NEAR_SI:
                 continue
             index = f"{solid.saturation_index:+.2f}" if high - low < 0.01 else f"{low:+.2f} to {high:+.2f}"
-            amount = "slow"
+            amount = "not counted"
             if solid.precipitated_mg_per_l is not None:
                 least = solid.low.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
                 most = solid.high.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
@@ -270,7 +266,7 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
     if product.grade:
         page.line(f"grade N-P2O5-K2O  {product.grade}", 2)
     for key, number in product.guaranteed.items():
-        page.line(f"{NUTRIENTS[key].label:<28}{number.value:g} {mark(number.source)}", 0, 2)
+        page.line(f"{NUTRIENTS[key].label:<28}{number.value:g} {mark(number.source)}", 2, 2)
     for part in product.content:
         share = part.mass_fraction
         page.line(f"{part.formula}: {100 * share.value:.4g} % of the mass {mark(share.source)} {share.note}", 2, 4)

@@ -15,7 +15,7 @@ import pytest
 
 from pourcheck.rules.chemistry.constants import load
 from pourcheck.rules.chemistry.speciate import equilibrate
-from pourcheck.rules.families.bucket import BAND_SI
+from pourcheck.rules.families.solids import BAND_SI
 
 #: Ions of a formula unit, ionic strength of 1 mol/kg of it fully dissociated, and about as much as
 #: dissolves at 25 degC [mol/kg] (handbook, from memory).
@@ -93,9 +93,7 @@ def test_gypsum_index_lies_within_the_band_of_a_pitzer_model(pitzer_dat, medium,
     text = ["SELECTED_OUTPUT\n-reset false\n-saturation_indices Gypsum"]
     for n, case in enumerate(cases, start=1):
         totals = "\n".join(f"{ELEMENTS[ion]} {m:.15g}" for ion, m in case.totals.items())
-        text.append(
-            f"SOLUTION {n}\nunits mol/kgw\ntemp {case.temperature_c}\npH 7\n{totals}\nEND"
-        )
+        text.append(f"SOLUTION {n}\nunits mol/kgw\ntemp {case.temperature_c}\npH 7\n{totals}\nEND")
     expected = pitzer_dat.run("\n".join(text) + "\n")["si_Gypsum"]
     _within_band(cases, expected, *_ours(cases))
 
