@@ -12,7 +12,7 @@ Every array has the solutions along its first axis; nothing loops over solutions
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -122,27 +122,33 @@ def equilibrate(
             balance (negative for bases), relative to the master species.
         temperature_c: (B,) [degC].
         phases: phases that may form, down to a saturation index of 0.
-        ph: (B,) hold the pH at this value instead of the proton balance; the H+ column is then a
-            result, found in `totals_mol_per_kg`.
+        ph: (B,), not together with phases: hold the pH at this value instead of the proton balance;
+            the H+ column is then a result, found in `totals_mol_per_kg`.
         alkalinity_eq_per_kg: (B,) with `ph`: the carbonate total is found from this alkalinity [mol
             of charge per kg], and the CO3-2 column is a result. Where other bases already hold more
             than this alkalinity, carbonate is nil.
         start: an earlier result for the same batch to start from.
-    Returns: Solution; rows that did not converge say so in `converged` and must not be trusted.
+    Returns: Solution; rows that did not converge, or were no solution to begin with (a total that is
+        negative or not a number), say so in `converged` and must not be trusted.
     """
     constants = constants or load()
     totals = np.array(totals_mol_per_kg, dtype=float)
     temperature_c = np.asarray(temperature_c, dtype=float)
-    carbonate = constants.master("CO3-2")
+    carbonate, h = constants.master("CO3-2"), constants.master("H+")
+    if ph is not None and phases:
+        raise ValueError("a fixed pH and solids do not go together: find the water first, then let solids form")
     if alkalinity_eq_per_kg is not None:
         if ph is None:
             raise ValueError("alkalinity is read together with a pH")
         totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
+    sound = np.all(np.isfinite(totals), axis=1) & np.all(np.delete(totals, h, axis=1) >= 0.0, axis=1)
+    totals[~sound] = 0.0
     batch = _Batch(constants, totals, temperature_c)
     state = _newton(batch, ph, alkalinity_eq_per_kg, start)
+    state.converged &= sound
     solution = _collect(batch, totals, temperature_c, state, ph is not None)
     if phases:
-        solution = _with_solids(batch, solution, phases, ph)
+        solution = _with_solids(solution, phases)
     return solution
 
 
@@ -167,7 +173,7 @@ def _newton(batch: _Batch, ph: Floats | None, alkalinity: Floats | None, start: 
     if start is None:
         _approach(batch, lam, strength, totals)
     state = _State(np.maximum(lam, _LN_TINY), strength, np.zeros(len(lam), dtype=bool))
-    _iterate(batch, state, ph is not None, alkalinity, None, 120)
+    _iterate(batch, state, ph is not None, alkalinity, None, 160)
     return state
 
 
@@ -213,7 +219,7 @@ def _iterate(
     carbonate = batch.constants.master("CO3-2")
     co3 = int(np.flatnonzero(batch.masters == carbonate)[0]) if alkalinity is not None else -1
     rows = np.arange(len(state.lam))
-    for _ in range(limit):
+    for round_ in range(limit):
         if not len(rows):
             break
         lam, strength = state.lam[rows], state.ionic_strength[rows]
@@ -276,7 +282,9 @@ def _iterate(
         jacobian[:, np.arange(n), np.arange(n)] += 1e-13
         step = _solve(jacobian, rhs)
         biggest = np.max(np.abs(step), axis=1)
-        alpha = np.minimum(1.0, _MAX_STEP / np.maximum(biggest, 1e-300))
+        # Late rounds take shorter steps: what has not converged by then is going round in a circle.
+        longest = 1.0 if round_ < 40 or round_ % 3 else 0.3
+        alpha = np.minimum(longest, _MAX_STEP / np.maximum(biggest, 1e-300))
         change = off + np.sum(reach * step, axis=1)
         alpha = np.minimum(alpha, (2.0 * strength + 0.02) / np.maximum(np.abs(change), 1e-300))
         done = (np.max(np.abs(residual), axis=1) < _TOLERANCE) & (np.abs(off) < 1e-10 * (strength + 1e-6))
@@ -287,12 +295,12 @@ def _iterate(
                 with np.errstate(divide="ignore", invalid="ignore"):
                     room = np.where(delta < 0, -value / delta, np.inf)
                 alpha = np.minimum(alpha, 0.98 * np.min(room, axis=1))
-            done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (np.max(x * s / solids.cap[rows], axis=1) < 1e-11)
+            done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (np.max(x * s / solids.cap[rows], axis=1) < 1e-10)
             solids.x[rows] = x + alpha[:, None] * dx
             solids.s[rows] = s + alpha[:, None] * ds
             now = np.mean(solids.x[rows] * solids.s[rows] / solids.cap[rows], axis=1)
-            shrink = np.where(alpha > 0.9, 0.05, np.where(alpha > 0.5, 0.3, 0.7))
-            solids.mu[rows] = np.clip(now * shrink, 1e-13, 1.0)
+            shrink = np.where(alpha > 0.9, 0.1, np.where(alpha > 0.5, 0.4, 0.7))
+            solids.mu[rows] = np.clip(now * shrink, 1e-12, 1.0)
         state.lam[rows] = np.maximum(lam + alpha[:, None] * step, _LN_TINY)
         state.ionic_strength[rows] = np.clip(strength + alpha * change, 1e-10, 60.0)
         state.converged[rows[done]] = True
@@ -350,13 +358,14 @@ def _collect(batch: _Batch, totals: Floats, temperature_c: Floats, state: _State
     molality[:, batch.species] = np.exp(np.clip(ln_c, -230.0, 7.0))
     ln_activity = np.full((size, len(constants.masters)), -np.inf)
     ln_activity[:, batch.masters] = state.lam
+    missing = (totals <= 0.0) & (np.arange(totals.shape[1]) != batch.h_full)
     if ph_fixed:
+        found = molality[:, batch.species] @ batch.nu
         totals = totals.copy()
-        totals[:, batch.masters] = molality[:, batch.species] @ batch.nu
+        totals[:, batch.masters] = np.where(missing[:, batch.masters], 0.0, found)
     # SI only from masters that take part, so that an absent one gives -inf and not nan.
     finite = np.where(np.isfinite(ln_activity), ln_activity, 0.0)
     ln_iap = finite @ constants.phase_stoich.T + ln_aw[:, None] * constants.phase_water
-    missing = (totals <= 0.0) & (np.arange(totals.shape[1]) != batch.h_full)
     lacks = (missing.astype(float) @ (constants.phase_stoich.T != 0.0)) > 0
     ln_k = constants.phase_ln_k(temperature_c + 273.15)
     return Solution(
@@ -374,27 +383,22 @@ def _collect(batch: _Batch, totals: Floats, temperature_c: Floats, state: _State
     )
 
 
-def _with_solids(batch: _Batch, before: Solution, phases: Sequence[str], ph: Floats | None) -> Solution:
+def _with_solids(before: Solution, phases: Sequence[str]) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
-    constants = batch.constants
-    possible = [
-        p
-        for p in map(constants.phase, phases)
-        if not np.any(np.delete(constants.phase_stoich[p], batch.masters) != 0.0)
-    ]
-    needs = (
-        np.flatnonzero(np.any(before.saturation_index[:, possible] > 1e-9, axis=1) & before.converged)
-        if possible
-        else np.zeros(0, dtype=int)
-    )
+    constants = before.constants
+    wanted = [constants.phase(name) for name in phases]
+    over = np.any(before.saturation_index[:, wanted] > 1e-9, axis=1)
+    needs = np.flatnonzero(over & before.converged)
     if not len(needs):
         return before
     part = _Batch(constants, before.totals_mol_per_kg[needs], before.temperature_c[needs])
+    # Only phases whose every ingredient is in this part of the batch.
+    absent = np.delete(np.arange(len(constants.masters)), part.masters)
+    possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
     ln_k = constants.phase_ln_k(part.temperature_k)[:, possible]
-    nu = constants.phase_stoich[np.ix_(np.array(possible), part.masters)]
+    nu = constants.phase_stoich[np.ix_(possible, part.masters)]
     lam = before.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)
-    under = ln_k - lam @ nu.T
     floor = np.maximum(part.totals, _TINY_MOL_PER_KG)
     floor[:, part.h] = np.inf
     with np.errstate(divide="ignore"):
@@ -405,13 +409,14 @@ def _with_solids(batch: _Batch, before: Solution, phases: Sequence[str], ph: Flo
         ln_k=ln_k,
         cap=cap,
         x=1e-3 * cap,
-        s=np.maximum(under, 0.3),
+        s=np.maximum(ln_k - lam @ nu.T, 0.3),
         mu=np.full(len(needs), 1e-3),
     )
-    inner = _State(lam.copy(), before.ionic_strength[needs].copy(), np.zeros(len(needs), dtype=bool))
-    _iterate(part, inner, ph is not None, None, solids, 200)
+    inner = _State(lam, before.ionic_strength[needs].copy(), np.zeros(len(needs), dtype=bool))
+    _iterate(part, inner, False, None, solids, 200)
     after = _collect(part, before.totals_mol_per_kg[needs], before.temperature_c[needs], inner, False)
     precipitated = np.zeros((len(needs), len(constants.phases)))
+    # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
     precipitated[:, possible] = solids.x
 
     def merged(old: Floats, new: Floats) -> Floats:
@@ -419,12 +424,8 @@ def _with_solids(batch: _Batch, before: Solution, phases: Sequence[str], ph: Flo
         out[needs] = new
         return out
 
-    return Solution(
-        constants=constants,
-        model=before.model,
-        valid_up_to_mol_per_kg=before.valid_up_to_mol_per_kg,
-        temperature_c=before.temperature_c,
-        totals_mol_per_kg=before.totals_mol_per_kg,
+    return replace(
+        before,
         molality=merged(before.molality, after.molality),
         ln_activity=merged(before.ln_activity, after.ln_activity),
         ionic_strength=merged(before.ionic_strength, after.ionic_strength),

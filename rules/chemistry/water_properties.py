@@ -16,7 +16,7 @@ def density_kg_per_l(temperature_k: Floats) -> Floats:
     top = 999.83952 + t * (
         16.945176 + t * (-7.9870401e-3 + t * (-46.170461e-6 + t * (105.56302e-9 - 280.54253e-12 * t)))
     )
-    return np.asarray(top / (1.0 + 16.897850e-3 * t) / 1000.0)
+    return np.asarray(top / (1.0 + 16.879850e-3 * t) / 1000.0)
 
 
 def permittivity(temperature_k: Floats) -> Floats:

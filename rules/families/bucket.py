@@ -304,7 +304,7 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
         plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
-        chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.4 g/L. Ion pairs and activities "
+        chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.6 g/L. Ion pairs and activities "
         "are counted.",
         cure="Two buckets, or a source without one of the two.",
         sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),

@@ -378,7 +378,7 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do sulfate and calcium in the line go over gypsum?",
         plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
-        chemistry="CaSO4.2H2O, log K -4.61; within 0.05 of saturation the model cannot tell.",
+        chemistry="CaSO4.2H2O, log K -4.61; within 0.1 of saturation the model cannot tell.",
         cure="Nitrate or chloride sources, more dilution.",
         sources=(
             "minteq.v4.dat (NIST 46)",

@@ -13,7 +13,7 @@ from ..rule import Level, Levels
 #: Half-width in SI within which the bucket model cannot tell, by ionic strength [mol/kg]: dilute; up
 #: to the model's limit; beyond it, where coefficients are held and the result is an estimate. The
 #: last two are compared with a Pitzer model in the tests.
-BAND_SI = ((0.1, 0.05), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
+BAND_SI = ((0.1, 0.08), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
 #: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
 #: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
 #: Nakayama); in the line it is what the emitters see. Design choice within that.

@@ -85,8 +85,7 @@ def line_database() -> str:
             species.append(f"{reaction}\n{constants}")
     masters = "\n".join(ELEMENTS.values())
     return (
-        f"SOLUTION_MASTER_SPECIES\n{HEAD}{masters}\n"
-        f"SOLUTION_SPECIES\n{''.join(species)}PHASES\n{''.join(phases)}END\n"
+        f"SOLUTION_MASTER_SPECIES\n{HEAD}{masters}\nSOLUTION_SPECIES\n{''.join(species)}PHASES\n{''.join(phases)}END\n"
     )
 
 

@@ -220,12 +220,7 @@ def test_ionic_strength_agrees_with_phreeqc(parity, state):
 
 @pytest.mark.parametrize(
     ("phase", "state"),
-    [
-        (phase, state)
-        for phase in SI_PHASES
-        for state in STATES
-        if not (phase in PHOSPHATES and state == "the water")
-    ],
+    [(phase, state) for phase in SI_PHASES for state in STATES if not (phase in PHOSPHATES and state == "the water")],
 )
 def test_saturation_index_agrees_with_phreeqc(parity, phase, state):
     """Saturation index within 0.02 of PHREEQC, wherever it is above -10."""
@@ -281,8 +276,7 @@ def written(table):
             alkalinity=float(row["water_Alk"]) * 1e-3,
             water={s: float(row[key]) * 1e-3 for key, s in _WATER_COLUMNS.items()},
             additions={
-                part.split(":")[0]: float(part.split(":")[1]) * 1e-3
-                for part in row["additions_mmol_per_kg"].split()
+                part.split(":")[0]: float(part.split(":")[1]) * 1e-3 for part in row["additions_mmol_per_kg"].split()
             },
         )
         for row in rows

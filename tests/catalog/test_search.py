@@ -1,0 +1,178 @@
+"""Finding products: typing errors, grades, nutrients."""
+
+from __future__ import annotations
+
+import pytest
+
+from pourcheck import Catalog, Product
+from pourcheck.catalog.search import find
+
+
+def ids(catalog: Catalog, query: str, limit: int = 10) -> list[str]:
+    """What is found, best first."""
+    return [match.product.id for match in catalog.find(query, limit)]
+
+
+@pytest.mark.parametrize(
+    ("expected", "query"),
+    # Typing errors as they happen: a letter lost, doubled, swapped, or written as it is said.
+    [
+        ("calcium-nitrate", "calcum nitrate"),
+        ("calcium-nitrate", "calcuim nitrate"),
+        ("potassium-nitrate", "potasium nitrat"),
+        ("ammonium-sulfate", "amonium sulphate"),
+        ("magnesium-sulfate", "epsom slat"),
+        ("monoammonium-phosphate", "monoamonium phosphate"),
+        ("monopotassium-phosphate", "monopotasium phosphate"),
+        ("uan-32", "urea amonium nitrate"),
+        ("phosphoric-acid-75", "phosforic acid 75"),
+        ("sulfuric-acid", "sulfuric acd"),
+        ("sodium-hypochlorite", "bleech"),
+        ("zinc-sulfate", "zink sulfate"),
+        ("copper-sulfate", "coper sulfate"),
+        ("manganese-sulfate", "mangnese sulfate"),
+        ("sodium-molybdate", "sodium molibdate"),
+        ("potassium-thiosulfate", "potasium thiosulfate"),
+        ("gypsum", "gypsm"),
+        ("seaweed-extract", "seaweed extrat"),
+        ("tarn-twenty-20-20-20", "tarn twnety"),
+    ],
+)
+def test_typing_errors_are_forgiven(catalog: Catalog, expected: str, query: str) -> None:
+    """The product that is meant comes first."""
+    assert expected == ids(catalog, query)[0]
+
+
+@pytest.mark.parametrize(
+    ("expected", "query"),
+    [
+        ("calcium-nitrate", "calcium nitrate"),
+        ("calcium-nitrate", "  CALCIUM   Nitrate "),
+        ("monopotassium-phosphate", "mkp"),
+        ("potassium-nitrate", "KNO3"),
+        ("ammonium-polyphosphate-10-34-0", "10-34-0"),
+        ("uan-28", "28-0-0"),
+        ("magnesium-sulfate", "Epsom salts"),
+        ("elemental-sulfur", "sulfur"),
+        ("tarn-clear-10-0-10", "tarn-clear-10-0-10"),
+    ],
+)
+def test_an_exact_name_comes_first(catalog: Catalog, expected: str, query: str) -> None:
+    """An id, name or alias that is written exactly is the first hit, for the reason of its name."""
+    best = catalog.find(query)[0]
+    assert expected == best.product.id
+    assert best.why == "name"
+    assert best.score == 100
+
+
+def test_an_exact_name_comes_once(catalog: Catalog) -> None:
+    """No product is found twice, by name and by grade."""
+    for query in ("10-34-0", "urea", "28-0-0", "calcium"):
+        found = ids(catalog, query, 500)
+        assert len(found) == len(set(found))
+
+
+@pytest.mark.parametrize(
+    ("expected", "grade"),
+    [
+        ("tarn-twenty-20-20-20", "20-20-20"),
+        ("tarn-clear-10-0-10", "10-0-10"),
+        ("urea", "46-0-0"),
+        ("urea", " 46-0-0 "),
+        ("urea", "46.0-0-0.0"),
+    ],
+)
+def test_an_equal_grade_comes_first(catalog: Catalog, expected: str, grade: str) -> None:
+    """A grade finds the product of that grade first."""
+    assert expected == ids(catalog, grade)[0]
+
+
+def test_near_grades_follow(catalog: Catalog) -> None:
+    """After equal grades come near ones, nearest first, none more than 12 percent off in all."""
+    wanted = (10, 0, 10)
+    off = []
+    for match in catalog.find("10-0-10", 500):
+        assert match.product.grade_percent is not None
+        grade = match.product.grade_percent
+        off.append(sum(abs(a - b) for a, b in zip(grade, wanted, strict=True)))
+    assert off[0] == 0
+    assert len(off) > 3
+    assert off == sorted(off)
+    assert off[-1] <= 12
+
+
+def test_a_grade_that_is_far_from_all(catalog: Catalog) -> None:
+    """A grade that nothing is near to finds nothing."""
+    assert ids(catalog, "5-5-80") == []
+
+
+@pytest.mark.xfail(strict=True, reason="taken for a name: finds any product with a 9 in it")
+def test_a_grade_that_cannot_be(catalog: Catalog) -> None:
+    """A grade of more than 100 percent finds nothing."""
+    assert ids(catalog, "90-90-90") == []
+
+
+@pytest.mark.parametrize(
+    ("expected", "query", "key"),
+    [
+        # Common practice, no source: what is richest in each.
+        ("urea", "nitrogen", "n"),
+        ("superphosphoric-acid", "phosphate", "p2o5"),
+        ("disodium-octaborate", "boron", "b"),
+        ("ground-limestone", "calcium", "ca"),
+        ("magnesium-oxide", "magnesium", "mg"),
+    ],
+)
+def test_a_nutrient_finds_the_richest(
+    catalog: Catalog,
+    expected: str,
+    query: str,
+    key: str,
+) -> None:
+    """A nutrient lists what holds it, the richest first, with its percentage."""
+    found = catalog.find(query, 500)
+    shares = [match.product.percent(key) or 0.0 for match in found]
+    assert expected == found[0].product.id
+    assert shares == sorted(shares, reverse=True)
+    assert all(share > 0 for share in shares)
+    assert all("%" in match.why for match in found)
+    holders = [p for p in catalog.products() if (p.percent(key) or 0.0) > 0.1]
+    assert {p.id for p in holders} <= {match.product.id for match in found}
+
+
+def test_potash_is_a_name_and_a_nutrient(catalog: Catalog) -> None:
+    """ "Potash" finds the carbonate that was called so, then everything with potassium."""
+    assert ids(catalog, "potash")[0] == "potassium-carbonate"
+    assert "potassium-chloride" in ids(catalog, "potash", 3)
+
+
+@pytest.mark.parametrize("limit", [1, 2, 5, 500])
+def test_the_limit(catalog: Catalog, limit: int) -> None:
+    """No more than the limit, and the same order as without one."""
+    everything = ids(catalog, "nitrate", 500)
+    assert everything[:limit] == ids(catalog, "nitrate", limit)
+
+
+@pytest.mark.parametrize("query", ["", "   ", "zzzzqqqq", "####", "№", "1:100", "\x00", "ωψχ"])
+def test_nothing_is_found(catalog: Catalog, query: str) -> None:
+    """What is like nothing finds nothing, quietly."""
+    assert ids(catalog, query) == []
+
+
+def test_a_long_query(catalog: Catalog) -> None:
+    """A long text is no error."""
+    catalog.find("calcium nitrate " * 500)
+
+
+def test_scores_fall(catalog: Catalog) -> None:
+    """Hits by name come in order of their score, none above 100."""
+    scores = [match.score for match in catalog.find("potasium", 500)]
+    assert scores == sorted(scores, reverse=True)
+    assert max(scores) <= 100
+
+
+def test_finding_in_a_list_of_ones_own() -> None:
+    """Any list of products can be searched."""
+    mine = Product(id="mine", name="Mine", form="dry", aliases=("the blue bag",))
+    assert [match.product for match in find([mine], "blue bag")] == [mine]
+    assert find([], "blue bag") == []

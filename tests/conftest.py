@@ -1,0 +1,97 @@
+"""What the tests share: a catalog filled from the seeds, and the command line run in two ways."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from pourcheck import Catalog
+from pourcheck.rules.cli import main
+
+#: The console script as a process: the same entry point, whatever the path holds.
+COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()")
+
+
+class Ran(NamedTuple):
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture(scope="session")
+def database(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A catalog file for the whole run; the first test that opens it fills it."""
+    return str(tmp_path_factory.mktemp("catalog") / "catalog.sqlite3")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_database_of_the_user(database: str) -> Iterator[None]:
+    """No test touches the data folder of whoever runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("POURCHECK_DB", database)
+        patch.delenv("POURCHECK_DEBUG", raising=False)
+        yield
+
+
+@pytest.fixture(scope="session")
+def catalog(database: str) -> Iterator[Catalog]:
+    """The seed catalog."""
+    with Catalog.open(database) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def cli(_no_database_of_the_user: None) -> Callable[..., Ran]:
+    """The command line as a process: cli("find", "urea", stdin=b"", env={}, cwd=None)."""
+
+    def run(
+        *args: str,
+        stdin: bytes = b"",
+        env: dict[str, str] | None = None,
+        cwd: Path | None = None,
+        timeout_s: float = 30.0,
+    ) -> Ran:
+        done = subprocess.run(
+            [*COMMAND, *args],
+            input=stdin,
+            capture_output=True,
+            env={**os.environ, "PYTHONIOENCODING": "utf-8", **(env or {})},
+            cwd=cwd,
+            timeout=timeout_s,
+            check=False,
+        )
+        out, err = done.stdout.decode("utf-8"), done.stderr.decode("utf-8")
+        return Ran(done.returncode, out.replace("\r\n", "\n"), err.replace("\r\n", "\n"))
+
+    return run
+
+
+@pytest.fixture
+def call(
+    _no_database_of_the_user: None,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> Callable[..., Ran]:
+    """The command line in this process, for long tables: call("find", "urea", stdin="")."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+    def run(*args: str, stdin: str = "") -> Ran:
+        monkeypatch.setattr(sys, "argv", ["pourcheck", *args])
+        monkeypatch.setattr(sys, "stdin", io.StringIO(stdin))
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as left:
+            main()
+        code = left.value.code
+        assert isinstance(code, int)
+        return Ran(code, *capsys.readouterr())
+
+    return run

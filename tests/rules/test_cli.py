@@ -1,0 +1,920 @@
+"""The command line: exit codes, one-line refusals, 80 columns, JSON of the published schema."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+from rich.console import Console
+
+from pourcheck import Catalog, Pour, Verdict, check, check_many, swap
+from pourcheck.rules.present.terminal import print_product, print_verdict
+from pourcheck.rules.registry import rules
+
+Run = Callable[..., Any]
+
+BUCKET = ("--bucket", "5 gal")
+#: A bucket, a ratio and temperatures: nothing to sweep but the water.
+PLACE = (*BUCKET, "--inject", "1:100", "--bucket-temp", "20 degC", "--line-temp", "25 degC")
+SOFT, HARD = ("--water", "tarn-soft-well"), ("--water", "tarn-hill-well")
+UREA = ("check", "urea=4 oz", *PLACE)
+GYPSUM = ("check", "calcium nitrate=2 lb", "magnesium sulfate=2 lb", *PLACE, *SOFT)
+JUG = ("check", "tarn jug=8 fl oz", *PLACE, *SOFT)
+LIME = ("check", "calcium nitrate=2 lb", *PLACE, *HARD)
+
+#: A pour whose verdict is settled by the product, so that no margin is looked for.
+QUICK = ("check", "gypsum=1 oz", *PLACE, *HARD)
+POUR = """\
+[[product]]
+name = "gypsum"
+amount = "1 oz"
+[bucket]
+volume = "5 gal"
+temperature = "20 degC"
+[water]
+name = "tarn-hill-well"
+[injection]
+ratio = "1:100"
+line_temperature = "25 degC"
+"""
+
+
+def fault(reason: str) -> pytest.MarkDecorator:
+    """A fault that is known and not mended; the mark must go when it is."""
+    return pytest.mark.xfail(strict=True, reason=reason)
+
+
+def words(command: Sequence[str]) -> str:
+    """A command as the name of its row."""
+    return " ".join(command)[:60]
+
+
+def refused(ran: Any) -> str:
+    """The one line of a refusal: exit 2, nothing on standard output, no trace of the program."""
+    assert ran.code == 2
+    assert ran.out == ""
+    assert ran.err.startswith("pourcheck: ")
+    assert ran.err.endswith("\n")
+    assert ran.err.count("\n") == 1
+    assert "Traceback" not in ran.err
+    assert "internal fault" not in ran.err
+    return str(ran.err)
+
+
+# --- exit codes -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("expected", "first_word", "command"),
+    [
+        (0, "CLEAR", (*UREA, *SOFT)),
+        (0, "CAUTION", LIME),
+        (1, "UNKNOWN", JUG),
+        (1, "STOP", QUICK),
+        (1, "CAUTION", (*LIME, "--fail-on", "caution")),
+        (0, "UNKNOWN", (*JUG, "--fail-on", "stop")),
+        (1, "STOP", (*QUICK, "--fail-on", "stop")),
+        (0, "Instead", ("swap", "MAP=1 lb", *PLACE, *HARD)),
+        (0, "No", ("swap", "urea=1 lb", *PLACE, *HARD)),
+        (0, "urea", ("find", "urea")),
+        (0, "calcium", ("find", "calcum", "nitrate")),
+        (1, "Nothing", ("find", "zzzzqqqq")),
+        (1, "[]", ("find", "zzzzqqqq", "--json")),
+        (0, "potassium", ("show", "KNO3")),
+        (0, "Tarn", ("show", "Tarn", "Hill", "Well", "(invented)")),
+        (0, "{", ("show", "tarn-hill-well", "--json")),
+        (0, "iron-in-water", ("explain", "iron-in-water")),
+    ],
+    ids=str,
+)
+def test_exit_codes(call: Run, expected: int, first_word: str, command: Sequence[str]) -> None:
+    """0 clear or caution, 1 stop or unknown (or nothing found); --fail-on moves the edge."""
+    ran = call(*command)
+    assert expected == ran.code
+    assert ran.err == ""
+    assert first_word == ran.out.split()[0]
+
+
+@pytest.mark.parametrize(
+    "command",
+    [(), ("check",), ("swap",), ("find",), ("show",), ("rules",), ("explain",), ("schema",)],
+    ids=words,
+)
+def test_help(call: Run, command: Sequence[str]) -> None:
+    """--help of every command exits 0, says how to call it, and fits 80 columns."""
+    ran = call(*command, "--help")
+    assert ran.code == 0
+    assert ran.err == ""
+    assert ran.out.startswith("Usage: ")
+    assert f"{' '.join(command)} [OPTIONS]".strip() in ran.out
+    assert max(map(len, ran.out.splitlines())) <= 80
+
+
+def test_help_lists_every_command(call: Run) -> None:
+    """The help names the commands, each with a line of text."""
+    lines = call("--help").out.split("Commands:")[1].strip().splitlines()
+    listed = {line.split()[0]: line.split(maxsplit=1)[1] for line in lines if line.startswith("  ")}
+    listed |= {lines[0].split()[0]: lines[0].split(maxsplit=1)[1]}
+    assert {"check", "swap", "find", "show", "rules", "explain", "schema"} <= set(listed)
+    assert all(listed.values())
+
+
+@fault("the help is squeezed into one line on standard error")
+def test_no_command_is_help(call: Run) -> None:
+    """Without a command the help is printed, with its line breaks."""
+    ran = call()
+    assert len((ran.out + ran.err).splitlines()) > 5
+
+
+# --- what is refused ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("says", "command"),
+    [
+        # products and amounts
+        ('unknown product "unobtainium"', ("check", "unobtainium=2 lb", *BUCKET)),
+        ('unknown product "uréa"; nearest: "urea"', ("check", "uréa=2 lb", *BUCKET)),
+        ("neither a mass nor a volume", ("check", "urea=2", *BUCKET)),
+        ("neither a mass nor a volume", ("check", "urea=2 parsec", *BUCKET)),
+        ("not above zero", ("check", "urea=-2 lb", *BUCKET)),
+        ("not above zero", ("check", "urea=0 lb", *BUCKET)),
+        ("not a quantity", ("check", "urea=some", *BUCKET)),
+        ("not a quantity", ("check", "urea=nan lb", *BUCKET)),
+        ("too large", ("check", "urea=1e999 lb", *BUCKET)),
+        ("does not leave enough water", ("check", "urea=1e9 lb", *BUCKET)),
+        ("does not leave enough water", ("check", "urea=50 lb", *BUCKET)),
+        ("volume of a dry product", ("check", "urea=2 gal", *BUCKET)),
+        ("divides by zero", ("check", "urea=1/0 lb", *BUCKET)),
+        ("comma", ("check", "urea=1,5 lb", *BUCKET)),
+        ('neither a pour file nor "name=amount"', ("check", "urea", *BUCKET)),
+        ('is not "name=amount"', ("check", "=2 lb", *BUCKET)),
+        ('is not "name=amount"', ("check", "urea=", *BUCKET)),
+        ('is not "name=amount"', ("check", "urea=1 lb", "boric acid", *BUCKET)),
+        ("product 2 (boric acid)", ("check", "urea=1 lb", "boric acid=1", *BUCKET)),
+        ('"2 lb x"', ("check", "urea=2 lb\nx", *BUCKET)),
+        ("Missing argument", ("check",)),
+        # bucket, injection, temperatures
+        ("bucket is missing", ("check", "urea=2 lb")),
+        ("not above zero", ("check", "urea=2 lb", "--bucket", "0 gal")),
+        ("has no unit", ("check", "urea=2 lb", "--bucket", "5")),
+        ("bucket.volume", ("check", "urea=2 lb", "--bucket", "5 lb")),
+        ("is no bucket", ("check", "urea=2 lb", "--bucket", "1e6 gal")),
+        ("does not leave enough water", ("check", "urea=2 lb", "--bucket", "1e-9 gal")),
+        ("not an injection ratio", (*QUICK, "--inject", "100:1")),
+        ("not an injection ratio", (*QUICK, "--inject", "1:0")),
+        ("not an injection ratio", (*QUICK, "--inject", "a bit")),
+        ("bucket.temperature", (*QUICK, "--bucket-temp", "500 degF")),
+        ("bucket.temperature", (*QUICK, "--bucket-temp", "50")),
+        ("injection.line_temperature", (*QUICK, "--line-temp", "hot")),
+        # water
+        ('unknown well "nowhere"', (*QUICK, "--water", "nowhere")),
+        ('unknown well "calcium"', (*QUICK, "--water", "calcium")),
+        ("is not a pH", (*QUICK, "--water", "ph=acid")),
+        ("ph", (*QUICK, "--water", "ph=20")),
+        ("ph", (*QUICK, "--water", "ph=nan")),
+        ('"calcium="', (*QUICK, "--water", "calcium=")),
+        ("has no unit", (*QUICK, "--water", "calcium=95")),
+        ("basis", (*QUICK, "--water", "alkalinity=210 mg/L")),
+        ("love", (*QUICK, "--water", "love=95 mg/L")),
+        ("is not possible", (*QUICK, "--water", "calcium=95 kg/L")),
+        ('is not "item=value"', (*QUICK, "--water", "calcium=95 mg/L,,")),
+        ('is not "item=value"', (*QUICK, "--water", "=,=")),
+        ("hardness", (*QUICK, "--water", "hardness=10 mg/L, calcium=95 mg/L")),
+        ("both given", (*QUICK, "--water", "alkalinity=2 meq/L, bicarbonate=2 meq/L")),
+        # words that are not known
+        ("fail-on", (*QUICK, "--fail-on", "never")),
+        ("soil-phosphorus", (*QUICK, "--soil-phosphorus", "lots")),
+        ("No such option: --nope", (*QUICK, "--nope")),
+        ("requires an argument", ("check", "--bucket")),
+        ("No such command 'pour'", ("pour",)),
+        ('unknown rule "lime"; nearest: ', ("explain", "lime")),
+        ('unknown rule ""', ("explain", "")),
+        ("Missing argument", ("explain",)),
+        ("extra argument", ("explain", "iron-in-water", "more")),
+        ('unknown product "nope"; nearest: ', ("show", "nope")),
+        ('unknown product ""', ("show", "")),
+        ("Missing argument", ("show",)),
+        ("Missing argument", ("find",)),
+        ("--limit", ("find", "urea", "--limit", "0")),
+        ("--limit", ("find", "urea", "--limit", "all")),
+        ("schema", ("schema", "everything")),
+        ("unknown product", ("swap", "unobtainium=2 lb", *BUCKET)),
+        # databases
+        ("unable to open", ("find", "urea", "--db", os.sep)),
+        ("not a database URL", ("find", "urea", "--db", "://")),
+        ("no driver", ("find", "urea", "--db", "mysql://somewhere/catalog")),
+        # faults
+        pytest.param(
+            "neither a pour file",
+            ("check", "a" * 5000, *BUCKET),
+            marks=fault("OSError: file name too long"),
+        ),
+        pytest.param(
+            "well",
+            (*QUICK, "--water", ""),
+            marks=fault("an empty well is taken as no water stated"),
+        ),
+        pytest.param(
+            "twice",
+            (*QUICK, "--water", "calcium=95 mg/L, calcium=2 mg/L"),
+            marks=fault("the last of the two wins in silence"),
+        ),
+        pytest.param(
+            "item",
+            (*QUICK, "--water", "invented=true"),
+            marks=fault("not an item of a water test"),
+        ),
+    ],
+    ids=lambda value: words(value) if isinstance(value, tuple) else None,
+)
+def test_bad_arguments(call: Run, says: str, command: Sequence[str]) -> None:
+    """Bad input is one line on standard error that says what, and exit 2."""
+    assert says in refused(call(*command))
+
+
+HEAD = '[[product]]\nname = "gypsum"\namount = "1 lb"\n'
+FIVE = '[bucket]\nvolume = "5 gal"\n'
+INLINE = '[[product]]\nname = "x"\namount = "1 lb"\n'
+NO_MEND = "says what pydantic says, in its words, and not what to write"
+FILES: list[Any] = [
+    # (says, text of the file)
+    ("product is missing", ""),
+    ("product is missing", FIVE),
+    ("bucket", HEAD),
+    ("cannot be read", '[[product]]\nname = "urea'),
+    ("cannot be read", '{"product": ['),
+    ("cannot be read", "[1, 2]"),
+    ("cannot be read", "urea=2 lb"),
+    ("cannot be read", HEAD + FIVE + FIVE),
+    ("cannot be read", 'a = "\x00"'),
+    ("colour is not a field", 'colour = "red"\n' + HEAD + FIVE),
+    ("water.colour is not a field", HEAD + FIVE + '[water]\ncolour = "red"\n'),
+    ("write product", HEAD.replace("product", "products") + FIVE),
+    ("amount", HEAD.replace('"1 lb"', "1") + FIVE),
+    ("given twice", HEAD.replace("\namount", "\namount_lb = 1\namount") + FIVE),
+    ("not a quantity", HEAD.replace('amount = "1 lb"', "amount_lb = nan") + FIVE),
+    ("not a quantity", HEAD.replace('amount = "1 lb"', "amount_lb = inf") + FIVE),
+    ("not above zero", HEAD.replace('amount = "1 lb"', "amount_lb = -1") + FIVE),
+    ("bucket", 'bucket = "5 gal"\n' + HEAD),
+    ("water", 'water = "tarn-hill-well"\n' + HEAD + FIVE),
+    ("injection", 'injection = "1:100"\n' + HEAD + FIVE),
+    ("product", 'product = "urea"\n' + FIVE),
+    ("product", HEAD.replace("[[product]]", "[product]") + FIVE),
+    ("product", '{"product": null, "bucket": {"volume": "5 gal"}}'),
+    ("product", '{"product": [], "bucket": {"volume": "5 gal"}}'),
+    ("unknown well", HEAD + FIVE + '[water]\nname = "nowhere"\n'),
+    ("ph", HEAD + FIVE + "[water]\nph = 99\n"),
+    ("both given", HEAD + FIVE + '[water]\nalkalinity = "2 meq/L"\nbicarbonate = "2 meq/L"\n'),
+    ("suspended_solids", HEAD + FIVE + '[water]\nsuspended_solids = "lots"\n'),
+    ("bacteria", HEAD + FIVE + '[water]\nbacteria = "many"\n'),
+    ("ratio", HEAD + FIVE + '[injection]\nratio = "1:9"\nsuction = "6 gph"\nflow = "4 gpm"\n'),
+    ("suction and flow go together", HEAD + FIVE + '[injection]\nsuction = "6 gph"\n'),
+    ("not an injection ratio", HEAD + FIVE + '[injection]\nsuction = "4 gpm"\nflow = "6 gph"\n'),
+    ("injection.charge", HEAD + FIVE + '[injection]\ncharge = "15 m"\n'),
+    ("laterals", HEAD + FIVE + "[drip]\nlaterals = 0\n"),
+    ("phosphorus", HEAD + FIVE + '[soil]\nphosphorus = "lots"\n'),
+    ("backflow_preventer", HEAD + FIVE + '[site]\nbackflow_preventer = "perhaps"\n'),
+    ("grade", INLINE + 'grade = "-1-0-0"\n' + FIVE),
+    ("grade", INLINE + 'grade = "60-30-20"\n' + FIVE),
+    ("0..100", INLINE + "guaranteed = { n = 200 }\n" + FIVE),
+    ("finite", INLINE + "guaranteed = { n = nan }\n" + FIVE),
+    ('"love" is not known', INLINE + "guaranteed = { love = 2 }\n" + FIVE),
+    ("density", INLINE + 'grade = "1-0-0"\ndensity = "12 kg/L"\n' + FIVE),
+    ("form", INLINE + 'grade = "1-0-0"\nform = "gas"\n' + FIVE),
+    ("nested too deeply", '{"a":' * 100_000 + "1" + "}" * 100_000),
+    ("nested too deeply", "a = " + "[" * 100_000 + "]" * 100_000),
+    pytest.param(
+        "too large",
+        '{"product":[{"name":"urea","amount_lb":' + "9" * 5000 + '}],"bucket":{"volume":"5 gal"}}',
+        marks=fault("ValueError: too many digits"),
+    ),
+    pytest.param(
+        "amount",
+        '{"product":[{"name":"urea","amount":"1 lb","amount":"3 lb"}],"bucket":{"volume":"5 gal"}}',
+        marks=fault("a key of JSON that comes twice: the last one wins in silence"),
+    ),
+    pytest.param(
+        "hardness",
+        HEAD + FIVE + '[water]\nhardness = "9 ppm"\ncalcium = "95 ppm"\nmagnesium = "20 ppm"\n',
+        marks=fault("a hardness that calcium and magnesium contradict is dropped in silence"),
+    ),
+    pytest.param(
+        "emitter_flow",
+        HEAD + FIVE + '[drip]\nemitter_flow = "banana"\n',
+        marks=fault("quantities of the drip table are never read"),
+    ),
+    pytest.param(
+        "lateral_length",
+        HEAD + FIVE + '[drip]\nlateral_length = "-3 ft"\n',
+        marks=fault("quantities of the drip table are never read"),
+    ),
+    pytest.param(
+        "region",
+        'region = "atlantis"\n' + HEAD + FIVE,
+        marks=fault("a region that nothing knows is accepted in silence"),
+    ),
+    pytest.param(
+        "tested_on",
+        HEAD + FIVE + '[water]\ntested_on = "2026-13-45"\n',
+        marks=fault("a day that is none is accepted in silence"),
+    ),
+]
+
+
+@pytest.mark.parametrize(("says", "text"), FILES, ids=lambda value: repr(value[:45]))
+def test_bad_files(call: Run, tmp_path: Path, says: str, text: str) -> None:
+    """A bad pour file is one line on standard error that names the field, and exit 2."""
+    file = tmp_path / "pour.toml"
+    file.write_bytes(text.encode("utf-8"))
+    assert says in refused(call("check", str(file)))
+
+
+@pytest.mark.parametrize(
+    ("says", "content"),
+    [
+        ("is not UTF-8 text", bytes(range(256))),
+        ("is not UTF-8 text", POUR.encode("utf-16")),
+        ("is not UTF-8 text", POUR.replace("gypsum", "gyps\xe9").encode("latin-1")),
+        ("product is missing", b""),
+        ("product is missing", b"\n \n"),
+    ],
+    ids=["binary", "utf-16", "latin-1", "empty", "blank"],
+)
+def test_files_that_are_no_text(call: Run, tmp_path: Path, says: str, content: bytes) -> None:
+    """Binary, wrongly encoded and empty files are refused, with the file's name."""
+    file = tmp_path / "pour.toml"
+    file.write_bytes(content)
+    line = refused(call("check", str(file)))
+    assert says in line
+    assert "pour.toml" in line
+
+
+def test_files_that_are_none(call: Run, tmp_path: Path) -> None:
+    """A missing file and a folder are refused."""
+    assert "neither a pour file" in refused(call("check", str(tmp_path / "missing.toml")))
+    assert "directory" in refused(call("check", str(tmp_path))).lower()
+    file = tmp_path / "pour.toml"
+    file.write_text(POUR, "utf-8")
+    assert 'not "name=amount"' in refused(call("check", str(file), str(file)))
+
+
+@pytest.mark.parametrize(
+    ("expected", "text"),
+    [
+        ("bucket", 'bucket = "5 gal"\n' + HEAD),
+        ("water", 'water = "tarn-hill-well"\n' + HEAD + FIVE),
+        ("product", '{"product": null, "bucket": {"volume": "5 gal"}}'),
+        ("ph", HEAD + FIVE + "[water]\nph = 99\n"),
+        ("amount", HEAD.replace('"1 lb"', "1") + FIVE),
+        ("bucket", HEAD),
+        ("product", FIVE),
+    ],
+    ids=["bucket", "water", "null", "pH", "amount", "no bucket", "no product"],
+)
+@fault(NO_MEND)
+def test_a_refusal_says_how_to_mend(call: Run, tmp_path: Path, expected: str, text: str) -> None:
+    """A refusal ends with what to write instead, in the words of the pour and not of a library."""
+    file = tmp_path / "pour.toml"
+    file.write_text(text, "utf-8")
+    line = refused(call("check", str(file))).removeprefix(f"pourcheck: {file}: ")
+    assert expected in line
+    assert "; " in line
+    assert "Input should be" not in line
+    assert "is missing\n" not in line
+
+
+@fault("the first product is called product.0 here and product 1 elsewhere")
+def test_products_are_counted_from_one(call: Run, tmp_path: Path) -> None:
+    """The first product is product 1 in every refusal."""
+    file = tmp_path / "pour.toml"
+    file.write_text(INLINE + "guaranteed = { love = 2 }\n" + FIVE, "utf-8")
+    assert "product 1" in refused(call("check", str(file)))
+
+
+# --- pours in other ways --------------------------------------------------------------------------
+
+
+def test_file_arguments_and_stdin_agree(call: Run, tmp_path: Path) -> None:
+    """The same pour as TOML, as JSON, on standard input and as arguments is the same answer."""
+    file = tmp_path / "pour.toml"
+    file.write_text(POUR, "utf-8")
+    as_json = json.dumps(Pour.read(POUR).model_dump(exclude_none=True))
+    (tmp_path / "pour.json").write_text(as_json, "utf-8")
+    expected = call(*QUICK, "--json")
+    assert expected.code == 1
+    assert expected == call("check", str(file), "--json")
+    assert expected == call("check", str(tmp_path / "pour.json"), "--json")
+    assert expected == call("check", "-", "--json", stdin=POUR)
+    assert expected == call("check", "-", "--json", stdin="\n" + as_json)
+
+
+def test_plain_numbers_agree(call: Run) -> None:
+    """Numbers under a name with the unit are the same pour."""
+    numbers = (
+        POUR.replace('amount = "1 oz"', "amount_oz = 1")
+        .replace('volume = "5 gal"', "volume_gal = 5")
+        .replace('line_temperature = "25 degC"', "line_temperature_c = 25")
+        .replace('\ntemperature = "20 degC"', "\ntemperature_c = 20")
+    )
+    assert call("check", "-", "--json", stdin=POUR) == call("check", "-", "--json", stdin=numbers)
+
+
+@pytest.mark.parametrize("ending", ["\r\n", "\n"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_files_of_other_editors(call: Run, tmp_path: Path, ending: str, mark: str) -> None:
+    """Line ends and byte-order marks of other editors make no difference."""
+    file = tmp_path / "pour.toml"
+    file.write_bytes((mark + POUR.replace("\n", ending)).encode("utf-8"))
+    assert call("check", str(file)) == call(*QUICK)
+
+
+@pytest.mark.parametrize(
+    ("options", "old", "new"),
+    [
+        (("--bucket", "10 gal"), 'volume = "5 gal"', 'volume = "10 gal"'),
+        (("--inject", "1:200"), 'ratio = "1:100"', 'ratio = "1:200"'),
+        (("--bucket-temp", "50 degF"), 'temperature = "20 degC"', 'temperature = "50 degF"'),
+        (("--line-temp", "40 degC"), '"25 degC"', '"40 degC"'),
+        (("--water", "tarn-soft-well"), "tarn-hill-well", "tarn-soft-well"),
+        (
+            ("--water", "ph=7.6, calcium=95 mg/L"),
+            'name = "tarn-hill-well"',
+            'ph = 7.6\ncalcium = "95 mg/L"',
+        ),
+        (("--no-backflow",), "[injection]", "[site]\nbackflow_preventer = false\n[injection]"),
+    ],
+    ids=str,
+)
+def test_options_override_the_file(
+    call: Run,
+    options: Sequence[str],
+    old: str,
+    new: str,
+) -> None:
+    """An option is the same as that line in the file, and replaces it."""
+    assert old in POUR
+    expected = call("check", "-", "--json", stdin=POUR.replace(old, new, 1))
+    assert expected.err == ""
+    assert expected == call("check", "-", *options, "--json", stdin=POUR)
+    assert expected != call("check", "-", "--json", stdin=POUR)
+
+
+@pytest.mark.parametrize(
+    ("rule", "product", "option"),
+    [
+        ("phosphorus-where-soil-has-plenty", "MAP", ("--soil-phosphorus", "high")),
+        ("chlorine-gas", "nitric acid", ("--chlorination",)),
+        ("backflow-preventer-missing", "gypsum", ("--no-backflow",)),
+    ],
+)
+def test_what_is_told_of_the_site(
+    call: Run,
+    rule: str,
+    product: str,
+    option: Sequence[str],
+) -> None:
+    """What an option says of soil and injector is heard by its rule."""
+    ran = call("check", f"{product}=1 oz", *PLACE, *HARD, *option, "--json")
+    levels = {finding["rule"]: finding["level"] for finding in json.loads(ran.out)["findings"]}
+    assert levels[rule] != "note"
+
+
+def test_the_ratio_replaces_suction_and_flow(call: Run) -> None:
+    """--inject replaces suction and flow, which mean the same thing."""
+    rates = POUR.replace('ratio = "1:100"', 'suction = "2.4 gph"\nflow = "4 gpm"')
+    assert call("check", "-", "--json", stdin=POUR) == call("check", "-", "--json", stdin=rates)
+    replaced = call("check", "-", "--inject", "1:200", "--json", stdin=rates)
+    assert replaced == call("check", "-", "--inject", "1:200", "--json", stdin=POUR)
+
+
+def test_a_product_twice_counts_twice(call: Run) -> None:
+    """The same product in two lines is the sum of both."""
+    once = json.loads(call("check", "gypsum=2 oz", *PLACE, *SOFT, "--json").out)
+    twice = json.loads(call("check", "gypsum=1 oz", "gypsum=1 oz", *PLACE, *SOFT, "--json").out)
+    assert once["line"] == twice["line"]
+    assert once["bucket"] == twice["bucket"]
+
+
+def test_a_well_with_one_item_replaced(call: Run) -> None:
+    """A well's name with an item replaces that item and keeps the rest."""
+    base = json.loads(call(*QUICK, "--json").out)["line"]["ions_mg_per_l"]
+    soft = ("--water", "name=tarn-hill-well, magnesium=1 mg/L")
+    less = json.loads(call(*QUICK[:-2], *soft, "--json").out)["line"]["ions_mg_per_l"]
+    assert less["magnesium"] < base["magnesium"] / 10
+    assert less["sodium"] == pytest.approx(base["sodium"], rel=1e-6)
+
+
+def test_the_database_of_the_environment(
+    call: Run,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    database: str,
+) -> None:
+    """POURCHECK_DB is the catalog; --db comes before it."""
+    monkeypatch.setenv("POURCHECK_DB", str(tmp_path / "environment.sqlite3"))
+    assert call("find", "urea", "--db", database).code == 0
+    assert list(tmp_path.iterdir()) == []
+    assert call("find", "urea").code == 0
+    assert [file.name for file in tmp_path.iterdir()] == ["environment.sqlite3"]
+
+
+# --- JSON -----------------------------------------------------------------------------------------
+
+STATE_KEYS = {
+    "temperature_c",
+    "ph",
+    "ionic_strength_mol_per_kg",
+    "ec_ms_per_cm",
+    "ions_mg_per_l",
+    "solids",
+    "model",
+    "within_validity",
+    "low",
+    "high",
+}
+
+
+@pytest.fixture(scope="module")
+def verdicts(catalog: Catalog) -> list[tuple[Pour, Verdict]]:
+    """A pour of every seed product on a known well, and of some with nothing known."""
+    pours = []
+    for i, product in enumerate(catalog.products()):
+        amount = "2 fl oz" if product.form == "liquid" else "2 oz"
+        pour: dict[str, Any] = {
+            "product": [{"name": product.id, "amount": amount}],
+            "bucket": {"volume": "5 gal", "temperature": "20 degC"},
+            "water": {"name": "tarn-hill-well"},
+            "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
+        }
+        pours.append(Pour.parse(pour))
+        if i % 12 == 0:
+            pour = {"product": pour["product"], "bucket": {"volume": "5 gal"}}
+            pours.append(Pour.parse(pour))
+    return list(zip(pours, check_many(pours, catalog), strict=True))
+
+
+def no_constant(name: str) -> float:
+    """NaN and Infinity are no JSON."""
+    raise AssertionError(name)
+
+
+@pytest.mark.parametrize("kind", ["pour", "verdict", "product", "water"])
+def test_schemas_are_schemas(call: Run, kind: str) -> None:
+    """Each printed schema is a JSON Schema of its stated draft."""
+    schema = json.loads(call("schema", kind).out)
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    Draft202012Validator.check_schema(schema)
+
+
+def test_every_verdict_is_of_the_schema(
+    call: Run,
+    verdicts: list[tuple[Pour, Verdict]],
+) -> None:
+    """The JSON of a verdict on any seed product validates, and holds only finite numbers."""
+    validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
+    for pour, verdict in verdicts:
+        data = json.loads(verdict.to_json(), parse_constant=no_constant)
+        assert list(validator.iter_errors(data)) == [], pour.product[0].name
+
+
+INFINITE = "RuntimeWarning on standard error: infinity less infinity"
+LOG_OF_NOTHING = "RuntimeWarning on standard error: logarithm of zero"
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    ("product", "item"),
+    [
+        ("urea", "magnesium"),
+        ("urea", "sulfate"),
+        ("urea", "chloride"),
+        ("urea", "iron"),
+        ("urea", "silica"),
+        ("calcium nitrate", "sulfate"),
+        pytest.param("urea", "calcium", marks=fault(INFINITE)),
+        pytest.param("calcium nitrate", "alkalinity", marks=fault(LOG_OF_NOTHING)),
+        pytest.param("calcium nitrate", "calcium", marks=fault("null among its numbers")),
+    ],
+)
+def test_water_without_an_ion(call: Run, catalog: Catalog, product: str, item: str) -> None:
+    """Rain and softened water hold none of some ion: still a verdict of the schema, and quiet."""
+    unit = "meq/L" if item == "alkalinity" else "mg/L"
+    hard = catalog.water("tarn-hill-well").model_dump(exclude_none=True)
+    pour = Pour.read(POUR.replace("gypsum", product)).model_dump(exclude_none=True)
+    pour["water"] = {**hard, "id": "", "name": "", item: f"0 {unit}"}
+    data = json.loads(check(pour, catalog).to_json())
+    validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
+    assert [error.message for error in validator.iter_errors(data)] == []
+
+
+def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
+    """A verdict has the keys of the contract and no others, all the way down."""
+    solids = findings = 0
+    for _, verdict in verdicts:
+        data = json.loads(verdict.to_json())
+        expected = {"schema", "verdict", "summary", "findings", "bucket", "line", "margin", "swaps"}
+        assert expected | {"assumed"} == set(data)
+        assert data["schema"] == "pourcheck.verdict/1"
+        assert data["verdict"] in {"clear", "caution", "unknown", "stop"}
+        for finding in data["findings"]:
+            findings += 1
+            expected = {"rule", "level", "where", "message", "because", "do", "sources"}
+            assert expected == set(finding)
+            assert finding["level"] in {"stop", "unknown", "caution", "note"}
+            assert finding["message"]
+        for state in (data["bucket"], data["line"]):
+            assert state is None or set(state) == STATE_KEYS
+            for solid in state["solids"] if state else []:
+                solids += 1
+                expected = {"solid", "saturation_index", "precipitated_mg_per_l", "onset"}
+                assert expected | {"low", "high"} == set(solid)
+        expected = {"amount_factor", "injection_ratio", "water_calcium_mg_per_l"}
+        expected |= {"water_alkalinity_mg_per_l_caco3", "water_ph", "temperature_c"}
+        assert expected | {"bucket_temperature_c"} == set(data["margin"])
+    assert findings > 100
+    assert solids > 100
+
+
+def test_the_verdict_is_the_worst_finding(verdicts: list[tuple[Pour, Verdict]]) -> None:
+    """No finding is worse than the verdict; clear means that nothing is more than a note."""
+    order = ("note", "caution", "unknown", "stop")
+    for pour, verdict in verdicts:
+        worst = max((order.index(f.level) for f in verdict.findings), default=0)
+        expected = verdict.verdict.replace("clear", "note")
+        assert worst <= order.index(expected), pour.product[0].name
+        assert f"{verdict.verdict}" in {"clear", "caution", "unknown", "stop"}
+
+
+def test_the_library_says_what_the_command_says(call: Run, catalog: Catalog) -> None:
+    """check() and the command print the same JSON; so does swap()."""
+    pour = Pour.read(POUR.replace("gypsum", "urea"))
+    expected = check(pour, catalog).to_json() + "\n"
+    assert expected == call("check", "urea=1 oz", *PLACE, *HARD, "--json").out
+    phosphate = Pour.read(POUR.replace("gypsum", "MAP"))
+    swaps = [one.model_dump(mode="json") for one in swap(phosphate, catalog)]
+    assert swaps == json.loads(call("swap", "MAP=1 oz", *PLACE, *HARD, "--json").out)
+
+
+def test_margin_and_swaps_in_json(call: Run) -> None:
+    """A stop for phosphate states margins and swaps; an unknown states no margin."""
+    validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
+    stop = json.loads(call("check", "MAP=1 lb", *PLACE, *HARD, "--json").out)
+    unknown = json.loads(call(*UREA, "--json").out)
+    for data in (stop, unknown):
+        assert list(validator.iter_errors(data)) == []
+    assert any(value is not None for value in stop["margin"].values())
+    assert stop["swaps"]
+    for one in stop["swaps"]:
+        expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "summary"}
+        assert expected == set(one)
+        assert one["verdict"] != "stop"
+    assert not any(value is not None for value in unknown["margin"].values())
+
+
+def test_products_and_wells_are_of_their_schema(call: Run, catalog: Catalog) -> None:
+    """The JSON of every product and well validates."""
+    products = Draft202012Validator(json.loads(call("schema", "product").out))
+    for product in catalog.products():
+        data = json.loads(product.model_dump_json(), parse_constant=no_constant)
+        assert list(products.iter_errors(data)) == [], product.id
+    shown = json.loads(call("show", "urea", "--json").out)
+    assert shown == json.loads(catalog.product("urea").model_dump_json())
+    waters = Draft202012Validator(json.loads(call("schema", "water").out))
+    for water in catalog.waters():
+        data = json.loads(call("show", water.id, "--json").out)
+        assert list(waters.iter_errors(data)) == [], water.id
+
+
+NUMBERS = {"product": [{"name": "urea", "amount_lb": 1}], "bucket": {"volume_gal": 5}}
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        Pour.read(POUR).model_dump(exclude_none=True, mode="json"),
+        pytest.param(
+            NUMBERS,
+            marks=fault("the schema does not know numbers under a name that states the unit"),
+        ),
+    ],
+    ids=["text", "numbers"],
+)
+def test_what_is_read_is_of_the_schema_of_pours(call: Run, data: dict[str, Any]) -> None:
+    """A pour that is read is valid by the printed schema."""
+    Pour.parse(data)
+    validator = Draft202012Validator(json.loads(call("schema", "pour").out))
+    assert [error.message for error in validator.iter_errors(data)] == []
+
+
+def test_lists_in_json(call: Run) -> None:
+    """find and rules print lists with these keys."""
+    for row in json.loads(call("find", "nitrogen", "--json").out):
+        assert {"id", "name", "grade", "form", "why", "score"} == set(row)
+    listed = json.loads(call("rules", "--json").out)
+    assert [rule.name for rule in rules()] == [row["name"] for row in listed]
+    for row in listed:
+        assert {"name", "family", "levels", "asks"} == set(row)
+
+
+# --- 80 columns -----------------------------------------------------------------------------------
+
+
+def assert_fits(text: str, width: int = 80) -> None:
+    """No line is longer than the terminal, and something was printed."""
+    lines = text.splitlines()
+    assert lines
+    assert max(lines, key=len) == "" or max(map(len, lines)) <= width, max(lines, key=len)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        (*UREA, *SOFT),
+        (*QUICK, "--more"),
+        ("check", "MAP=1 lb", *BUCKET, "--more"),
+        ("check", *["gypsum=1 g"] * 60, *PLACE, *SOFT),
+        ("swap", "MAP=1 lb", *PLACE, *HARD),
+        ("find", "nitrogen", "--limit", "500"),
+        ("find", "sulfate", "--limit", "500"),
+        ("find", "10-0-10", "--limit", "500"),
+        pytest.param(
+            ("find", "z" * 300),
+            marks=fault("a query without an answer is repeated on one line"),
+        ),
+        ("rules",),
+        ("show", "tarn-hill-well"),
+        ("show", "tarn-iron-well"),
+        ("show", "sodium hypochlorite"),
+    ],
+    ids=words,
+)
+def test_commands_fit_80_columns(call: Run, command: Sequence[str]) -> None:
+    """No line of any command is longer than 80 columns."""
+    assert_fits(call(*command).out)
+
+
+@pytest.mark.parametrize("columns", [40, 60, 200])
+def test_narrow_and_wide_terminals(
+    call: Run,
+    monkeypatch: pytest.MonkeyPatch,
+    columns: int,
+) -> None:
+    """A narrow terminal is filled no further than it goes; a wide one to 80 columns."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for command in (("show", "urea"), QUICK, ("rules",), ("find", "nitrogen")):
+        assert_fits(call(*command).out, min(columns, 80))
+
+
+def test_every_product_fits_80_columns(
+    catalog: Catalog,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """`show` of every seed product fits."""
+    page = Console(highlight=False, markup=False, width=80)
+    for product in catalog.products():
+        print_product(product, catalog, page)
+        assert_fits(capsys.readouterr().out)
+
+
+def test_every_rule_fits_80_columns(call: Run) -> None:
+    """`explain` of every rule fits."""
+    for rule in rules():
+        ran = call("explain", rule.name)
+        assert ran.code == 0
+        assert rule.name in ran.out
+        assert_fits(ran.out)
+
+
+def test_every_verdict_fits_80_columns(
+    verdicts: list[tuple[Pour, Verdict]],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A verdict on every seed product fits, short and with --more, and begins with its word."""
+    page = Console(highlight=False, markup=False, width=80)
+    for pour, verdict in verdicts:
+        for more in (False, True):
+            print_verdict(verdict, pour, page, more=more)
+            text = capsys.readouterr().out
+            assert_fits(text)
+            assert text.split()[0] == verdict.verdict.upper()
+
+
+@fault("where a range of both is wide, mg/L falls into a line of its own")
+def test_rows_of_solids_are_not_broken(call: Run) -> None:
+    """A row of the table of solids stays on its line, however much comes out."""
+    ran = call(*GYPSUM[:3], *BUCKET, "--inject", "1:100", *SOFT)
+    assert "gypsum" in ran.out
+    assert not [line for line in ran.out.splitlines() if line.strip() == "mg/L"]
+
+
+# --- as a process ---------------------------------------------------------------------------------
+
+
+def test_the_command_as_a_process(cli: Run) -> None:
+    """The process answers as the call does: verdict on standard output, code of the verdict."""
+    ran = cli(*GYPSUM)
+    assert ran.code == 1
+    assert ran.err == ""
+    assert ran.out.startswith("STOP  Do not pour this: calcium-meets-sulfate")
+
+
+def test_the_console_script(tmp_path: Path) -> None:
+    """The script that is installed is the same command."""
+    script = shutil.which("pourcheck", path=str(Path(sys.executable).parent))
+    if script is None:
+        pytest.skip("the package is not installed beside this Python")
+    done = subprocess.run(
+        [script, "explain", "iron-in-water"],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=tmp_path,
+    )
+    assert done.stdout.startswith("iron-in-water")
+
+
+def test_a_refusal_as_a_process(cli: Run) -> None:
+    """A refusal is one line on standard error and exit 2 for the process too."""
+    assert "not above zero" in refused(cli("check", "urea=-2 lb", *BUCKET))
+
+
+@fault("UnicodeDecodeError: an internal fault")
+def test_binary_on_standard_input(cli: Run) -> None:
+    """Binary on standard input is refused like a binary file."""
+    assert "stdin" in refused(cli("check", "-", stdin=bytes(range(256)) * 20))
+
+
+def test_arguments_that_are_no_text(cli: Run) -> None:
+    """An argument that is not UTF-8 is refused in one line."""
+    if os.name == "nt":
+        pytest.skip("arguments are always text here")
+    argument = os.fsdecode(b"ur\xe9a=2 lb")
+    refused(cli("check", argument, *BUCKET))
+
+
+@fault("the byte-order mark is taken off a file only")
+def test_a_byte_order_mark_on_standard_input(cli: Run) -> None:
+    """A byte-order mark on standard input makes no difference, as in a file."""
+    assert cli("check", "-", stdin=b"\xef\xbb\xbf" + POUR.encode()).code == 0
+
+
+SHELL = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX shell")
+
+
+def in_shell(line: str, **env: str) -> tuple[int, str]:
+    """Exit code and standard error of a shell line in which $P is the command."""
+    program = f"{sys.executable} -c 'from pourcheck.rules.cli import main; main()'"
+    done = subprocess.run(
+        ["sh", "-c", line.replace("$P", program)],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        env={**os.environ, **env},
+        check=False,
+    )
+    return done.returncode, done.stderr
+
+
+@SHELL
+def test_a_reader_that_goes_away() -> None:
+    """A pager that is left early is no fault: nothing on standard error."""
+    _, err = in_shell("$P rules | true")
+    assert err == ""
+
+
+@SHELL
+@fault("AttributeError: an internal fault")
+def test_standard_input_that_is_closed() -> None:
+    """Without standard input, `check -` is bad input."""
+    code, err = in_shell("$P check - <&-")
+    assert code == 2
+    assert "internal fault" not in err
+
+
+@SHELL
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@fault("OSError: an internal fault")
+def test_a_disk_that_is_full() -> None:
+    """A full disk is told as what it is."""
+    code, err = in_shell("$P rules > /dev/full")
+    assert code == 2
+    assert "No space left" in err
+    assert "internal fault" not in err
+
+
+@SHELL
+@fault("UnicodeEncodeError: an internal fault")
+def test_a_terminal_of_few_letters() -> None:
+    """A terminal that cannot show a letter shows another in its place."""
+    code, err = in_shell("$P find фунт", PYTHONIOENCODING="ascii")
+    assert code == 1
+    assert err == ""
