@@ -296,6 +296,8 @@ def _iterate(
                     room = np.where(delta < 0, -value / delta, np.inf)
                 alpha = np.minimum(alpha, 0.98 * np.min(room, axis=1))
             done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (np.max(x * s / solids.cap[rows], axis=1) < 1e-10)
+            # What was tested is what is kept: a last step can push a stiff row off its balance.
+            alpha = np.where(done, 0.0, alpha)
             solids.x[rows] = x + alpha[:, None] * dx
             solids.s[rows] = s + alpha[:, None] * ds
             now = np.mean(solids.x[rows] * solids.s[rows] / solids.cap[rows], axis=1)
