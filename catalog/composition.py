@@ -70,6 +70,8 @@ def composition(product: Product, resolve: Resolve) -> Composition:
                 else f'its source "{name}" is not in the catalog'
             )
             continue
+        if material in materials:
+            continue  # named twice on the label
         if material.content:
             materials.append(material)
         elif material.dissolving == "complete":

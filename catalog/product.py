@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -44,6 +45,15 @@ def _known_nutrient(key: str) -> str:
 
 SpeciesName = Annotated[str, AfterValidator(_known_species)]
 NutrientKey = Annotated[str, AfterValidator(_known_nutrient)]
+
+
+def _a_word(text: str) -> str:
+    if not text.strip():
+        raise ValueError("is empty; write a name")
+    return text
+
+
+Name = Annotated[str, Field(max_length=120), AfterValidator(_a_word)]
 
 
 class Record(BaseModel):
@@ -112,11 +122,11 @@ class Product(Record):
     """
 
     id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
-    name: str = Field(min_length=1, max_length=120)
+    name: Name
     kind: Kind = "product"
     form: Form
     grade: str = ""
-    aliases: tuple[str, ...] = ()
+    aliases: tuple[Name, ...] = ()
     invented: bool = False
     dissolving: Dissolving = "complete"
     hazards: tuple[Hazard, ...] = ()
@@ -155,6 +165,15 @@ class Product(Record):
         place = {"n": 0, "p2o5": 1, "k2o": 2}.get(nutrient)
         return self.grade_percent[place] if self.grade_percent and place is not None else None
 
+    def sourced(self) -> Iterator[Sourced | Density | SolubilityPoint]:
+        """Everything in the product that names a source."""
+        yield from self.guaranteed.values()
+        yield from self.numbers.values()
+        yield from (part.mass_fraction for part in self.content)
+        yield from self.solubility
+        if self.density is not None:
+            yield self.density
+
     def species_mol_per_kg(self) -> dict[str, float]:
         """Moles of each species per kg of a material of known content [mol/kg]; empty without one."""
         moles: dict[str, float] = {}
@@ -165,7 +184,7 @@ class Product(Record):
         return moles
 
 
-_GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)")
+GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)")
 
 
 def parse_grade(text: str) -> tuple[float, float, float]:
@@ -173,7 +192,7 @@ def parse_grade(text: str) -> tuple[float, float, float]:
 
     Raises: ValueError: not three numbers, or they add up to more than 100 %.
     """
-    match = _GRADE.fullmatch(text.strip())
+    match = GRADE.fullmatch(text.strip())
     if not match:
         raise ValueError(f'grade "{text}" is not N-P2O5-K2O; write for example 10-0-10')
     n, p, k = (float(part) for part in match.groups())

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rapidfuzz import fuzz, process
 
 from .nutrients import NUTRIENTS, nutrient_named
-from .product import Product, parse_grade
+from .product import GRADE, Product, parse_grade
 from .tables import fold, names_of
 
 #: Below this similarity (0-100) a name is not offered.
@@ -38,12 +38,11 @@ def find(products: Sequence[Product], query: str, limit: int = 10) -> list[Match
 
 
 def _search(products: Sequence[Product], query: str) -> list[Match]:
-    try:
-        wanted = parse_grade(query)
-    except ValueError:
-        pass
-    else:
-        return _by_grade(products, wanted)
+    if GRADE.fullmatch(query.strip()):
+        try:
+            return _by_grade(products, parse_grade(query))
+        except ValueError:
+            return []  # a grade of more than 100 % is nobody's
     nutrient = nutrient_named(query)
     if nutrient is not None:
         return _by_nutrient(products, nutrient)

@@ -34,16 +34,56 @@ def parse(model: type[Model], data: dict[str, Any], where: str) -> Model:
         raise input_error(error, where) from None
 
 
+def _place(loc: tuple[int | str, ...]) -> str:
+    """Where in a table: rows are counted from one, as people count."""
+    words = ""
+    for part in loc:
+        words += f" {part + 1}" if isinstance(part, int) else f"{', ' if ' ' in words else '.' if words else ''}{part}"
+    return words
+
+
+#: What a fault of a field is called, and how to mend it, by pydantic's name of it.
+_FAULTS = {
+    "extra_forbidden": ("is not a field that is known here", "check its spelling, or leave it out"),
+    "missing": ("is missing", "add it"),
+    "too_short": ("is empty", "add one"),
+    "string_too_short": ("is empty", "write a name"),
+    "string_too_long": ("is too long", "shorten it"),
+    "string_type": ("is not text", "write it in quotes, with its unit"),
+    "bool_type": ("is not true or false", "write true or false"),
+    "bool_parsing": ("is not true or false", "write true or false"),
+    "string_pattern_mismatch": ("has signs that do not fit here", "write small letters, digits and hyphens"),
+}
+
+
 def input_error(error: ValidationError, where: str) -> InputError:
-    """The first fault of a validation as one clear line."""
+    """The first fault of a validation as one clear line: field, fault, how to mend it."""
     first = error.errors(include_url=False)[0]
-    field = ".".join(str(part) for part in first["loc"])
-    what = first["msg"].removeprefix("Value error, ")
-    if first["type"] == "extra_forbidden":
-        what = "is not a field that is known here"
-    elif first["type"] == "missing":
-        what = "is missing"
-    return InputError(f"{field} {what}" if field else what, where=where)
+    kind, context = first["type"], first.get("ctx", {})
+    what, mend = _FAULTS.get(kind, ("", ""))
+    if kind == "value_error":
+        what, _, mend = first["msg"].removeprefix("Value error, ").partition("; ")
+        mend = mend or "check it"
+    elif kind == "literal_error":
+        what, mend = "is not a word that is known here", f"write {context.get('expected', 'another')}"
+    elif kind in {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}:
+        limit = next(iter(context.values()), "")
+        side = "above" if kind.startswith("greater") else "below"
+        what, mend = (
+            f"is {first['input']}, which cannot be",
+            f"write a number not {'below' if side == 'above' else 'above'} {limit}",
+        )
+    elif kind.endswith(("_type", "_parsing")) and not what:
+        if kind.startswith(("float", "int")):
+            what, mend = "is not a number", "write a plain number"
+        elif kind.startswith(("tuple", "list")):
+            what, mend = "is not a list", "write a list in brackets"
+        else:
+            what, mend = "is not a table", "write a table of fields with values"
+    elif not what:
+        what, mend = first["msg"][:1].lower() + first["msg"][1:], "check it"
+    field = _place(first["loc"])
+    return InputError(f"{field} {what}" if field else what, where=where, mend=mend)
 
 
 def read_toml(file: Traversable) -> dict[str, Any]:

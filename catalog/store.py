@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,8 +12,15 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 from sqlalchemy import Engine, create_engine, delete, event
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, IntegrityError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import (
+    ArgumentError,
+    IntegrityError,
+    NoSuchModuleError,
+    OperationalError,
+    ProgrammingError,
+    SQLAlchemyError,
+)
 from sqlmodel import Session, SQLModel, select
 
 from . import search, seeds
@@ -54,11 +63,14 @@ def _engine(database: str) -> Engine:
                 url = url.set(drivername="postgresql+psycopg")
         else:
             Path(database).expanduser().parent.mkdir(parents=True, exist_ok=True)
-            url = make_url(f"sqlite:///{Path(database).expanduser()}")
+            url = URL.create("sqlite", database=str(Path(database).expanduser()))
         engine = create_engine(url)
-    except ArgumentError:
+    except (ArgumentError, ValueError) as error:
+        reason = "port" if "port" in str(error).lower() or "int()" in str(error) else "URL"
         raise CatalogError(
-            "is not a database URL", database=database, mend="write a file path or a SQLAlchemy URL"
+            f"is not a database URL (its {reason} cannot be read)" if reason == "port" else "is not a database URL",
+            database=_shown(database),
+            mend="write a file path or a SQLAlchemy URL",
         ) from None
     except (NoSuchModuleError, ModuleNotFoundError):
         raise CatalogError(
@@ -83,7 +95,7 @@ def _sqlite_foreign_keys(connection: Any, _record: Any) -> None:
 
 def _shown(database: str) -> str:
     """The database as it may be printed: never with a password."""
-    return make_url(database).render_as_string(hide_password=True) if "://" in database else database
+    return re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", database)
 
 
 class Catalog:
@@ -108,9 +120,20 @@ class Catalog:
         place = database or default_database()
         catalog = cls(_engine(place), place)
         with catalog._translated():
-            SQLModel.metadata.create_all(catalog._engine)
+            catalog._make_tables()
             catalog._fill()
         return catalog
+
+    def _make_tables(self) -> None:
+        """Make the tables; another first use may be making them at the same moment."""
+        for patience in (0.1, 0.3, 1.0, 0.0):
+            try:
+                SQLModel.metadata.create_all(self._engine)
+                return
+            except (OperationalError, ProgrammingError, IntegrityError) as error:
+                if patience == 0.0 or not re.search(r"already exists|duplicate key|locked", str(error)):
+                    raise
+                time.sleep(patience)
 
     def close(self) -> None:
         """Give the database connections back."""
@@ -136,6 +159,22 @@ class Catalog:
                 database=self.database,
                 mend="check that it is a pourcheck catalog that you may write to, or choose another with --db",
             ) from None
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """Rows that somebody spoilt, as one line; database errors too."""
+        with self._translated():
+            try:
+                yield
+            except (InputError, ValueError, KeyError) as error:
+                if isinstance(error, UnknownName):
+                    raise
+                reason = str(error).strip().splitlines()[-1].strip()
+                raise CatalogError(
+                    f"holds a row that makes no sense ({reason})",
+                    database=self.database,
+                    mend="mend the row, or start a new catalog with --db",
+                ) from None
 
     def _fill(self) -> None:
         with Session(self._engine) as session:
@@ -173,7 +212,7 @@ class Catalog:
 
     def _load(self) -> dict[str, Product]:
         if self._products is None:
-            with self._translated(), Session(self._engine) as session:
+            with self._reading(), Session(self._engine) as session:
                 children: dict[str, dict[type[SQLModel], list[Any]]] = {}
                 for table in CHILDREN:
                     rows: list[Any] = list(session.exec(select(table)).all())
@@ -219,14 +258,32 @@ class Catalog:
                 raise InputError(f'the name "{name}" belongs to {owner}', where=product.id, mend="choose another name")
             if not replace:
                 raise InputError("is already in the catalog", where=product.id, mend="edit it instead")
-        with self._translated(), Session(self._engine) as session:
-            if taken:
-                for table in CHILDREN:
-                    session.execute(delete(table).where(getattr(table, "product_id") == product.id))  # noqa: B009
-                session.execute(delete(ProductRow).where(getattr(ProductRow, "id") == product.id))  # noqa: B009
-            self._write_product(session, product)
-            session.commit()
+        unknown = {number.source for number in product.sourced()} - self.sources().keys()
+        if unknown:
+            raise InputError(
+                f'the source "{min(unknown)}" is not in the catalog', where=product.id, mend="add the source first"
+            )
+        try:
+            with self._translated(), Session(self._engine) as session:
+                if taken:
+                    for table in CHILDREN:
+                        session.execute(delete(table).where(getattr(table, "product_id") == product.id))  # noqa: B009
+                    session.execute(delete(ProductRow).where(getattr(ProductRow, "id") == product.id))  # noqa: B009
+                self._write_product(session, product)
+                session.commit()
+        except IntegrityError:
+            raise InputError(
+                "one of its names was taken in the meantime", where=product.id, mend="look at the catalog again"
+            ) from None
         self._products = None
+
+    def add_source(self, key: str, source: Source) -> None:
+        """Write a citation. Raises: InputError: the key is taken."""
+        with self._translated(), Session(self._engine) as session:
+            if session.get(SourceRow, key) is not None:
+                raise InputError("is already a source in the catalog", where=key, mend="choose another key")
+            session.add(SourceRow(key=key, **source.model_dump()))
+            session.commit()
 
     def sources(self) -> dict[str, Source]:
         """Citations by key."""
@@ -235,16 +292,16 @@ class Catalog:
 
     def waters(self) -> list[WaterTest]:
         """All water tests, by id."""
-        with self._translated(), Session(self._engine) as session:
+        with self._reading(), Session(self._engine) as session:
             return [water_of(row) for row in session.exec(select(WaterRow).order_by(WaterRow.id)).all()]
 
     def water(self, name: str) -> WaterTest:
         """The water test of this id or name. Raises: UnknownName: none; carries the nearest names."""
-        with self._translated(), Session(self._engine) as session:
+        with self._reading(), Session(self._engine) as session:
             rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
-        for row in rows:
-            if fold(name) in {fold(row.id), fold(row.name)}:
-                return water_of(row)
+            for row in rows:
+                if fold(name) in {fold(row.id), fold(row.name)}:
+                    return water_of(row)
         raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
 
     def add_water(self, water: WaterTest) -> None:

@@ -27,6 +27,11 @@ _CACO3_MG_PER_L = {
     "gpg": 64.79891 / 3.785411784,
     "grains/gal": 64.79891 / 3.785411784,
     "gr/gal": 64.79891 / 3.785411784,
+    "grain/gal": 64.79891 / 3.785411784,
+    "grains/gallon": 64.79891 / 3.785411784,
+    "grain/gallon": 64.79891 / 3.785411784,
+    "grains per gallon": 64.79891 / 3.785411784,
+    "grains per gal": 64.79891 / 3.785411784,
     "dh": 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO"),
     "°dh": 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO"),
     "fh": 10.0,
@@ -36,45 +41,85 @@ _CACO3_MG_PER_L = {
 
 _NUMBER = re.compile(
     r"\s*(?P<sign>[-+]?)(?:(?P<whole>\d+)\s+)?(?:(?P<top>\d+)\s*/\s*(?P<bottom>\d+)"
-    r"|(?P<plain>(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d*)?(?:[eE][-+]?\d+)?|\.\d+))(?P<unit>.*)",
+    r"|(?P<plain>(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)(?:\.\d*)?(?:[eE][-+]?\d+)?|\.\d+))(?P<unit>.*)",
     re.DOTALL,
 )
+#: Longer than this is no quantity.
+_LONGEST = 60
 
-_SPELLED = {
-    "fl oz": "fluid_ounce",
-    "floz": "fluid_ounce",
-    "fl. oz": "fluid_ounce",
-    "fl. oz.": "fluid_ounce",
-    "fluid ounces": "fluid_ounce",
-    "fluid ounce": "fluid_ounce",
-    "lbs": "lb",
-    "lb.": "lb",
-    "oz.": "oz",
-    "gal.": "gal",
-    "us gal": "gal",
-    "imp gal": "imperial_gallon",
-    "ltr": "L",
-    "litre": "L",
-    "litres": "L",
-    "kilo": "kg",
-    "kilos": "kg",
-    "tbsp": "tablespoon",
-    "tsp": "teaspoon",
-    "f": "degF",
-    "c": "degC",
-    "°f": "degF",
-    "°c": "degC",
-    "deg f": "degF",
-    "deg c": "degC",
-    "gpm": "gal/min",
-    "gph": "gal/hour",
-    "lph": "L/hour",
-    "l/h": "L/hour",
-    "gal/h": "gal/hour",
-    "mins": "min",
-    "hr": "hour",
-    "hrs": "hour",
+#: Units that are read, by dimension: name in the registry -> spellings, in lower case and without dots.
+#: A unit that is not here is refused: a "bag" or an "electron mass" is no amount of fertilizer.
+_UNITS: dict[str, dict[str, str]] = {
+    "mass": {
+        "pound": "lb lbs pound pounds",
+        "ounce": "oz ounce ounces",
+        "gram": "g gram grams gm",
+        "kilogram": "kg kgs kilo kilos kilogram kilograms",
+        "milligram": "mg milligram milligrams",
+        "short_ton": "ton tons short_ton short_tons",
+        "metric_ton": "t tonne tonnes metric_ton metric_tons",
+        "microgram": "ug µg μg mcg microgram micrograms",
+    },
+    "volume": {
+        "gallon": "gal gals gallon gallons us_gal us_gallon us_gallons",
+        "imperial_gallon": "imp_gal imperial_gal imperial_gallon imperial_gallons",
+        "quart": "qt qts quart quarts",
+        "pint": "pt pts pint pints",
+        "cup": "cup cups",
+        "fluid_ounce": "fl_oz floz fluid_oz fluid_ounce fluid_ounces",
+        "tablespoon": "tbsp tablespoon tablespoons",
+        "teaspoon": "tsp teaspoon teaspoons",
+        "liter": "l ltr liter liters litre litres",
+        "deciliter": "dl deciliter decilitre",
+        "centiliter": "cl centiliter centilitre",
+        "milliliter": "ml milliliter milliliters millilitre millilitres cc",
+        "meter ** 3": "m3 m^3 m**3 m³ cubic_meter cubic_meters cubic_metre cubic_metres",
+        "foot ** 3": "ft3 ft^3 ft**3 ft³ cubic_foot cubic_feet",
+    },
+    "temperature": {
+        "degF": "degf deg_f °f f fahrenheit degrees_f degrees_fahrenheit",
+        "degC": "degc deg_c °c c celsius degrees_c degrees_celsius",
+        "kelvin": "k kelvin",
+    },
+    "time": {
+        "second": "s sec secs second seconds",
+        "minute": "min mins minute minutes",
+        "hour": "h hr hrs hour hours",
+        "day": "d day days",
+    },
+    "length": {
+        "meter": "m meter meters metre metres",
+        "centimeter": "cm centimeter centimeters centimetre centimetres",
+        "millimeter": "mm millimeter millimeters millimetre millimetres",
+        "kilometer": "km kilometer kilometers kilometre kilometres",
+        "inch": "in inch inches",
+        "foot": "ft foot feet",
+        "yard": "yd yds yard yards",
+    },
 }
+_SPELLING = {
+    spelling.replace("_", " "): (dimension, name)
+    for dimension, names in _UNITS.items()
+    for name, spellings in names.items()
+    for spelling in spellings.split()
+}
+#: Units that are quotients in one word.
+_QUOTIENTS = {
+    "gpm": "gal/min", "gph": "gal/hour", "lpm": "l/min", "lph": "l/hour", "ppm": "mg/l", "ppb": "ug/l",
+}  # fmt: skip
+
+
+def _unit(text: str) -> tuple[tuple[str, ...], str] | None:
+    """Dimensions and registry expression of a unit text, such as (("mass", "volume"), "pound / gallon")."""
+    plain = " ".join(text.lower().replace("fl. oz", "fl oz").replace("u.s.", "us").split())
+    plain = plain.removesuffix(".") if plain not in {"."} else plain
+    plain = _QUOTIENTS.get(plain, plain)
+    parts = [part.strip() for part in re.split(r"/|\bper\b", plain)]
+    found = [_SPELLING.get(part) for part in parts]
+    if not 1 <= len(parts) <= 2 or None in found:
+        return None
+    known = [pair for pair in found if pair is not None]
+    return tuple(dimension for dimension, _ in known), " / ".join(name for _, name in known)
 
 
 @cache
@@ -85,23 +130,23 @@ def registry() -> pint.UnitRegistry[Any]:
     return pint.UnitRegistry()
 
 
-def split_number(text: str, where: str = "") -> tuple[float, str]:
+def split_number(text: str, where: str = "", mend: str = 'write for example "2 lb"') -> tuple[float, str]:
     """Number and unit text of a quantity; reads 1/2, "1 1/2" and 1,000.
 
     Raises: InputError: no number, or a comma that may be a decimal point.
     """
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(text) if len(text) <= _LONGEST else None
     if not match:
-        raise InputError(f'"{text}" is not a quantity', where=where, mend='write for example "2 lb"')
+        raise InputError(f'"{_shown(text)}" is not a quantity', where=where, mend=mend)
     unit = match["unit"].strip()
     if unit.startswith((",", ".")):
         raise InputError(f'"{text}" has a comma that may be a decimal point', where=where, mend="write 1.5 or 1500")
     if match["top"]:
         if int(match["bottom"]) == 0:
-            raise InputError(f'"{text}" divides by zero', where=where, mend='write for example "1/2 lb"')
+            raise InputError(f'"{text}" divides by zero', where=where, mend=mend)
         value = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
     elif match["whole"]:
-        raise InputError(f'"{text}" holds two numbers', where=where, mend='write for example "1 1/2 lb"')
+        raise InputError(f'"{text}" holds two numbers', where=where, mend=mend)
     else:
         value = float(match["plain"].replace(",", ""))
     if value == float("inf"):
@@ -109,28 +154,32 @@ def split_number(text: str, where: str = "") -> tuple[float, str]:
     return (-value if match["sign"] == "-" else value), unit
 
 
-def _convert(text: str, target: str, mend: str, where: str) -> float:
-    value, unit = split_number(text, where)
+def _shown(text: str) -> str:
+    """Text as it can be quoted on one line."""
+    plain = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return plain if len(plain) <= _LONGEST else plain[: _LONGEST - 2] + ".."
+
+
+def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None = None) -> float:
+    """A quantity in the target unit. unit: instead of the one written, for a text with a basis."""
+    value, written = split_number(text, where, mend)
+    unit = written if unit is None else unit
     if not unit:
         raise InputError(f'"{text}" has no unit', where=where, mend=mend)
-    import pint
-
+    known, wanted = _unit(unit), _unit(target)
+    if known is None or wanted is None or known[0] != wanted[0]:
+        raise InputError(f'"{_shown(text)}" is not in a unit that fits here', where=where, mend=mend)
     ureg = registry()
-    try:
-        written = ureg.Unit(_SPELLED.get(unit.lower(), unit))
-        return float(ureg.Quantity(value, written).to(target).magnitude)
-    except (pint.PintError, ValueError, TypeError, AttributeError, AssertionError, SyntaxError):
-        raise InputError(f'"{text}" is not in a unit that fits here', where=where, mend=mend) from None
-    except Exception as error:  # pint's tokenizer raises its own family for garbage
-        if type(error).__module__.split(".")[0] not in {"pint", "tokenize"}:
-            raise
-        raise InputError(f'"{text}" is not in a unit that fits here', where=where, mend=mend) from None
+    result = float(ureg.Quantity(value, ureg.Unit(known[1])).to(wanted[1]).magnitude)
+    if result in {float("inf"), float("-inf")}:
+        raise InputError(f'"{text}" is too large', where=where, mend="write a real amount")
+    return result
 
 
 def temperature_c(text: str, where: str = "") -> float:
     """Temperature [degC]; only -10..100 degC makes sense here."""
     value = _convert(text, "degC", 'write for example "50 degF" or "10 degC"', where)
-    if not -10 <= value <= 100:
+    if not -10 - 1e-9 <= value <= 100 + 1e-9:
         raise InputError(f'"{text}" is not a temperature of water', where=where, mend="check the unit")
     return value
 
@@ -167,20 +216,12 @@ def _positive(value: float, text: str, where: str) -> float:
 
 def is_volume(text: str, where: str = "") -> bool:
     """True for a volume, False for a mass. Raises: InputError: neither."""
-    _, unit = split_number(text, where)
-    try:
-        written = registry().Unit(_SPELLED.get(unit.lower(), unit))
-        if written.is_compatible_with("liter"):
-            return True
-        if written.is_compatible_with("kilogram") and unit:
-            return False
-    except Exception:  # the one message below serves every way in which a unit can be wrong
-        pass
-    raise InputError(
-        f'"{text}" is neither a mass nor a volume',
-        where=where,
-        mend='write for example "2 lb", "500 g", "1 gal" or "8 fl oz"',
-    )
+    mend = 'write for example "2 lb", "500 g", "1 gal" or "8 fl oz"'
+    _, unit = split_number(text, where, mend)
+    known = _unit(unit)
+    if known is None or known[0] not in {("mass",), ("volume",)}:
+        raise InputError(f'"{_shown(text)}" is neither a mass nor a volume', where=where, mend=mend)
+    return known[0] == ("volume",)
 
 
 def mass_kg(text: str, density_kg_per_l: float | None, where: str = "") -> float:
@@ -253,7 +294,7 @@ READINGS: dict[str, Reading] = {
 }
 
 _BASIS = re.compile(
-    r"(?P<unit>.*?)(?:\s+as\s+|\s+)(?P<basis>[A-Z][A-Za-z]*\d?)(?:-(?P<element>[A-Z][a-z]?))?", re.DOTALL
+    r"(?P<unit>.*?)(?:\s+as\s+|\s+)(?P<basis>[A-Z][A-Za-z0-9]*)(?:-(?P<element>[A-Z][a-z]?))?", re.DOTALL
 )
 
 
@@ -265,22 +306,22 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     Raises: InputError: unit or basis does not fit, negative, or more than any irrigation water holds.
     """
     reading = READINGS[item]
-    value, unit = split_number(text, where)
+    mend = _reading_mend(item, reading)
+    value, unit = split_number(text, where, mend)
     basis: str | None = None
     if (match := _BASIS.fullmatch(unit)) and match["unit"].strip():
         unit, basis = match["unit"].strip(), match["basis"]
         if match["element"]:
             basis = match["element"] if match["element"] in reading.bases else match["basis"]
-    mend = _reading_mend(item, reading)
     if basis is not None and basis not in reading.bases:
         raise InputError(f'"{text}" has a basis that does not fit {item}', where=where, mend=mend)
-    low = unit.lower().replace("ppm", "mg/L").replace("mval", "meq").replace("epm", "meq/l")
+    low = " ".join(unit.lower().split())
     if low in _CACO3_MG_PER_L:
-        if not reading.hardness_units:
+        if not reading.hardness_units or basis not in {None, "CaCO3"}:
             raise InputError(f'"{text}" is a hardness unit, not one for {item}', where=where, mend=mend)
         per_mol = 2.0 if item in {"alkalinity", "bicarbonate"} else 1.0
         result = value * _CACO3_MG_PER_L[low] / 1000.0 / CACO3_G_PER_MOL * per_mol
-    elif low in {"meq/l", "me/l", "meq"}:
+    elif low in {"meq/l", "me/l", "meq", "mval/l", "mval", "epm"}:
         charge = 1 if item in {"alkalinity", "bicarbonate"} else reading.charge
         result = value / 1000.0 / charge
     elif low in {"mmol/l", "mm"}:
@@ -289,7 +330,7 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
         basis = basis or reading.default
         if basis is None:
             raise InputError(f'"{text}" does not say on which basis', where=where, mend=mend)
-        grams = _convert(f"{value!r} {low}" if low else text, "gram / liter", mend, where)
+        grams = _convert(text, "gram / liter", mend, where, unit=unit)
         gram_per_mol, count = reading.bases[basis]
         result = grams / gram_per_mol * count
     if not 0 <= result <= 1.0:
@@ -299,21 +340,20 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
 
 def solids_mg_per_l(text: str, where: str = "") -> float:
     """Suspended or dissolved solids [mg/L], zero or more."""
-    value, unit = split_number(text, where)
-    mend = 'write for example "40 mg/L"'
-    grams = _convert(f"{value!r} {unit.lower().replace('ppm', 'mg/L')}" if unit else text, "gram / liter", mend, where)
+    grams = _convert(text, "gram / liter", 'write for example "40 mg/L"', where)
     if not 0 <= grams < 500:
         raise InputError(f'"{text}" is not possible in water', where=where, mend="check the unit")
     return grams * 1000.0
 
 
 def count_per_ml(text: str, where: str = "") -> float:
-    """Bacteria [1/mL] from text such as "20000 per mL" or "20000 1/mL"."""
-    value, unit = split_number(text, where)
-    per_ml = {"per ml": 1.0, "1/ml": 1.0, "/ml": 1.0, "cfu/ml": 1.0, "per 100 ml": 0.01, "cfu/100 ml": 0.01}
+    """Bacteria [1/mL] from text such as "20000 per mL" or "20000/mL"."""
+    mend = 'write "20000 per mL"'
+    value, unit = split_number(text, where, mend)
+    per_ml = {"per ml": 1.0, "/ml": 1.0, "cfu/ml": 1.0, "per 100 ml": 0.01, "cfu/100 ml": 0.01}
     factor = per_ml.get(" ".join(unit.lower().split()))
     if factor is None or value < 0:
-        raise InputError(f'"{text}" is not a count of bacteria', where=where, mend='write "20000 per mL"')
+        raise InputError(f'"{_shown(text)}" is not a count of bacteria', where=where, mend=mend)
     return value * factor
 
 
@@ -334,7 +374,7 @@ NAMED_UNITS = {
     "_meq_per_l": "meq/L",
     "_mg_per_l": "mg/L",
     "_kg_per_l": "kg/L",
-    "_per_ml": "1/mL",
+    "_per_ml": "per mL",
     "_fl_oz": "fl oz",
     "_gal": "gal",
     "_min": "min",
@@ -377,3 +417,20 @@ def named_quantities(data: object, fields: Collection[str]) -> object:
 
 def _plain(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def named_quantities_in_schema(schema: dict[str, Any]) -> None:
+    """Adds the names that `named_quantities` reads to a JSON Schema, in place."""
+    text = [
+        name
+        for name, field in schema.get("properties", {}).items()
+        if "string" in str(field) and name not in {"id", "name", "notes", "source", "tested_on"}
+    ]
+    endings = "|".join(ending.removeprefix("_") for ending in NAMED_UNITS)
+    schema["patternProperties"] = {f"^({'|'.join(text)})_({endings})$": {"type": "number"}}
+    needed = [name for name in schema.get("required", []) if name in text and name != "grade"]
+    if needed:
+        schema["required"] = [name for name in schema["required"] if name not in needed]
+        schema["allOf"] = [
+            {"anyOf": [{"required": [name + ending]} for ending in ("", *NAMED_UNITS)]} for name in needed
+        ]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any, Self
 
-from pydantic import Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from .product import Record
 from .units import (
@@ -12,6 +13,7 @@ from .units import (
     concentration_mol_per_l,
     count_per_ml,
     named_quantities,
+    named_quantities_in_schema,
     solids_mg_per_l,
     temperature_c,
 )
@@ -65,6 +67,8 @@ class WaterTest(Record):
     dissolved_solids: str | None = None
     bacteria: str | None = None
 
+    model_config = ConfigDict(json_schema_extra=named_quantities_in_schema)
+
     @model_validator(mode="before")
     @classmethod
     def _named_units(cls, data: Any) -> Any:
@@ -77,6 +81,11 @@ class WaterTest(Record):
             text = getattr(self, item)
             if text is not None:
                 read(text, item)
+        if self.tested_on is not None:
+            try:
+                date.fromisoformat(self.tested_on)
+            except ValueError:
+                raise ValueError("tested_on is not a day; write 2026-03-31") from None
         if self.alkalinity is not None and self.bicarbonate is not None:
             raise ValueError("alkalinity and bicarbonate are both given; give one of them")
         return self

@@ -13,10 +13,10 @@ from threadpoolctl import ThreadpoolController
 from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
 from . import margin as edges
 from . import sweep
-from .case import Case, Where
+from .case import Case, Where, mg_per_mol
 from .chemistry.conductivity import ec_ms_per_cm
 from .chemistry.constants import Floats
-from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol, phases
+from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, phases
 from .question import Question
 from .registry import rules
 from .rule import Level, Levels, Outcome, Rule
@@ -110,8 +110,10 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
     because = dict(numbers)
     for key, value in outcome.numbers.items():
         span = np.asarray(value, dtype=float)
-        if span.ndim and float(np.max(span)) - float(np.min(span)) > 1e-6 * max(abs(float(np.max(span))), 1e-9):
-            because[f"{key}_low"], because[f"{key}_high"] = float(np.min(span)), float(np.max(span))
+        finite = span[np.isfinite(span)] if span.ndim else np.zeros(0)
+        least, most = (float(np.min(finite)), float(np.max(finite))) if finite.size else (0.0, 0.0)
+        if most - least > 1e-6 * max(abs(most), 1e-9):
+            because[f"{key}_low"], because[f"{key}_high"] = least, most
     do = list(outcome.do)
     bad = outcome.level >= Level.UNKNOWN
     if level == Level.UNKNOWN and not np.all(bad):
@@ -127,7 +129,7 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
         level=_FINDING[level],
         where=rule.family,
         message=message,
-        because={key: float(f"{value:.5g}") for key, value in because.items()},
+        because={key: float(f"{value:.5g}") for key, value in because.items() if np.isfinite(value)},
         do=tuple(dict.fromkeys(do)),
         sources=rule.sources,
     )
@@ -163,7 +165,7 @@ def _state(case: Case, where: Where) -> SolutionState:
     solids = []
     for name, phase in phases().items():
         si = mixed.si(name)
-        if not np.all(np.isfinite(si)) or float(np.max(si)) < -3.0:
+        if not np.isfinite(si[0]) or float(np.max(si)) < -3.0:
             continue
         table = {"saturation_index": si}
         if name in formed:
@@ -204,7 +206,8 @@ def _range(table: Mapping[str, Floats]) -> tuple[dict[str, float], dict[str, flo
     """Lowest and highest of each number that is not the same in all scenarios."""
     low, high = {}, {}
     for key, values in table.items():
-        least, most = _tidy(np.min(values)), _tidy(np.max(values))
+        finite = values[np.isfinite(values)]
+        least, most = _tidy(np.min(finite)), _tidy(np.max(finite))
         if most - least > 1e-6 * max(abs(most), abs(least), 1e-6):
             low[key], high[key] = least, most
     return low, high

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from .chemistry.constants import Constants, Floats, load
-from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, mg_per_mol
+from .chemistry.phases import BUCKET_PHASES, LINE_PHASES
 from .chemistry.speciate import Solution, equilibrate
 from .question import (
     SPECIES_OF_ITEM,
@@ -25,6 +25,13 @@ Where = Literal["bucket", "line"]
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
+
+
+def mg_per_mol(phase: str) -> float:
+    """Mass of a mole of a phase [mg/mol], from its formula."""
+    constants = load()
+    formula = constants.phase_formula[constants.phase(phase)].replace(":", ".")
+    return molar_mass_g_per_mol(formula) * 1000.0
 
 
 @dataclass(frozen=True)

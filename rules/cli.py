@@ -5,14 +5,19 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from pydantic import BaseModel
 
-from ..catalog import Catalog, InputError, PourcheckError, UnknownName
+from ..catalog import Catalog, InputError, PourcheckError, UnknownName, WaterTest
 from .pour import Pour
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 app = typer.Typer(
     name="pourcheck",
@@ -61,7 +66,7 @@ def _pour(
     data: dict[str, Any]
     if len(items) == 1 and "=" not in items[0]:
         where = "stdin" if items[0] == "-" else items[0]
-        pour = Pour.read(sys.stdin.read(), where) if items[0] == "-" else Pour.load(_existing(items[0]))
+        pour = Pour.read(_standard_input(), where) if items[0] == "-" else Pour.load(_existing(items[0]))
         data = pour.model_dump(exclude_none=True)
     else:
         data = {"product": [_item(text) for text in items]}
@@ -88,12 +93,26 @@ def _pour(
 
 def _existing(text: str) -> Path:
     path = Path(text)
-    if not path.exists():
+    try:
+        found = path.exists()
+    except (OSError, ValueError):
+        found = False
+    if not found:
         raise InputError(
-            f'"{text}" is neither a pour file nor "name=amount"',
+            f'"{text if len(text) <= 60 else text[:58] + ".."}" is neither a pour file nor "name=amount"',
             mend='write for example "calcium nitrate=2 lb"',
         )
     return path
+
+
+def _standard_input() -> str:
+    """What stands on standard input. Raises: InputError: it is closed, or no text."""
+    if sys.stdin is None:
+        raise InputError("is closed", where="stdin", mend="pipe a pour into it, or name a file")
+    try:
+        return sys.stdin.read()
+    except UnicodeDecodeError:
+        raise InputError("is not UTF-8 text", where="stdin", mend="pipe UTF-8 into it") from None
 
 
 def _item(text: str) -> dict[str, str]:
@@ -103,15 +122,27 @@ def _item(text: str) -> dict[str, str]:
     return {"name": name.strip(), "amount": amount.strip()}
 
 
+#: Items of a water test that `--water` reads: everything but what the catalog keeps beside them.
+_WATER_ITEMS = WaterTest.model_fields.keys() - {"id", "invented", "notes", "source"}
+
+
 def _water(text: str) -> dict[str, Any]:
+    if not text.strip():
+        raise InputError("names no well", where="--water", mend="write a well's name, or leave it out")
     if "=" not in text:
         return {"name": text.strip()}
     out: dict[str, Any] = {}
     for part in text.split(","):
         key, sign, value = part.partition("=")
+        name = key.strip().lower().replace(" ", "_")
         if not sign or not value.strip():
             raise InputError(f'"{part.strip()}" in --water is not "item=value"', mend='write "calcium=95 mg/L"')
-        name = key.strip().lower().replace(" ", "_")
+        if name not in _WATER_ITEMS:
+            raise InputError(
+                f'"{key.strip()}" is not an item of a water test', where="--water", mend="see: pourcheck schema water"
+            )
+        if name in out:
+            raise InputError(f"{name} is given twice", where="--water", mend="keep one of them")
         if name == "ph":
             try:
                 out[name] = float(value)
@@ -149,9 +180,9 @@ def check(
     if as_json:
         _print(verdict.to_json())
     else:
-        from .present.terminal import console, print_verdict
+        from .present.terminal import print_verdict
 
-        print_verdict(verdict, pour, console(), more=more)
+        _page(lambda out: print_verdict(verdict, pour, out, more=more))
     raise typer.Exit(verdict.exit_code(fail_on))
 
 
@@ -175,9 +206,9 @@ def swap(
     if as_json:
         _print(json.dumps([s.model_dump() for s in swaps], indent=2))
     else:
-        from .present.terminal import console, print_swaps
+        from .present.terminal import print_swaps
 
-        print_swaps(swaps, console())
+        _page(lambda out: print_swaps(swaps, out))
 
 
 @app.command()
@@ -205,12 +236,12 @@ def find(
         ]
         _print(json.dumps(rows, indent=2))
     elif matches:
-        from .present.terminal import console, print_matches
+        from .present.terminal import print_matches
 
-        print_matches(matches, console())
+        _page(lambda out: print_matches(matches, out))
     if not matches:
         if not as_json:
-            _print(f'Nothing in the catalog is like "{words}".')
+            _print(f'Nothing in the catalog is like "{textwrap.shorten(words, 44, placeholder="..")[:44]}".')
         raise typer.Exit(1)
 
 
@@ -222,7 +253,7 @@ def show(
 ) -> None:
     """Show a product or a well with every number and its source."""
     words = " ".join(name)
-    from .present.terminal import console, print_product, print_water
+    from .present.terminal import print_product, print_water
 
     with Catalog.open(db) as catalog:
         try:
@@ -235,12 +266,12 @@ def show(
             if as_json:
                 _print(water.model_dump_json(indent=2, exclude_none=True))
             else:
-                print_water(water, console())
+                _page(lambda out: print_water(water, out))
             return
         if as_json:
             _print(product.model_dump_json(indent=2))
         else:
-            print_product(product, catalog, console())
+            _page(lambda out: print_product(product, catalog, out))
 
 
 @app.command()
@@ -260,24 +291,25 @@ def rules(as_json: AsJson = False) -> None:
         ]
         _print(json.dumps(rows, indent=2))
     else:
-        from .present.terminal import console, print_rules
+        from .present.terminal import print_rules
 
-        print_rules(table(), console())
+        _page(lambda out: print_rules(table(), out))
 
 
 @app.command()
 def explain(name: Annotated[str, typer.Argument(help="A rule's name.")]) -> None:
     """Explain a rule: plain words, chemistry, cure, sources."""
-    from .present.terminal import console, print_rule
+    from .present.terminal import print_rule
     from .registry import rule_named
 
-    print_rule(rule_named(name), console())
+    rule = rule_named(name)
+    _page(lambda out: print_rule(rule, out))
 
 
 @app.command()
 def schema(kind: Annotated[Literal["pour", "verdict", "product", "water"], typer.Argument()]) -> None:
     """Print a JSON Schema."""
-    from ..catalog import Product, WaterTest
+    from ..catalog import Product
     from .verdict import Verdict
 
     models: dict[str, type[BaseModel]] = {
@@ -298,21 +330,41 @@ def schema(kind: Annotated[Literal["pour", "verdict", "product", "water"], typer
     )
 
 
-def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
+class _ReaderGone(Exception):
+    """Nobody reads the output any more (a pager that was left, head)."""
+
+
+def _print(text: str, end: str = "\n") -> None:
+    """Write to standard output; letters that the terminal lacks are replaced."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        sys.stdout.write((text + end).encode(encoding, "replace").decode(encoding))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise _ReaderGone from None
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", where="output", mend="make room, or choose another place"
+        ) from None
+
+
+def _page(render: Callable[[Console], None]) -> None:
+    """Print what a renderer draws on a console as wide as the terminal, 80 columns at most."""
+    from .present.terminal import page
+
+    _print(page(render), end="")
 
 
 def main() -> None:
     """Entry point: every fault is one line on standard error and exit code 2."""
     try:
         code = app(standalone_mode=False)
-        sys.stdout.flush()
     except PourcheckError as error:
         code = _fault(str(error))
     except (KeyboardInterrupt, EOFError):
         code = 130
-    except BrokenPipeError:
-        # The reader has gone (a pager, head): not a fault. Keep the exit quiet.
+    except _ReaderGone:
+        # What is still in the buffer must not fail again when Python closes the stream.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
     except Exception as error:
@@ -323,8 +375,12 @@ def main() -> None:
 def _other(error: Exception) -> int:
     """Faults of the command line itself, and our own."""
     shown = getattr(error, "format_message", None)
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError" and context is not None:
+        _print(context.get_help())
+        return 2
     if callable(shown):
-        command = getattr(getattr(error, "ctx", None), "command_path", "pourcheck")
+        command = getattr(context, "command_path", "pourcheck")
         return _fault(f"{str(shown()).rstrip('.')}; see {command} --help")
     if os.environ.get("POURCHECK_DEBUG"):
         raise error

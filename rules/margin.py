@@ -28,8 +28,8 @@ class Edge:
     ratio: bool
 
     def scale(self, value: float) -> float:
-        """A value on the scale on which it is moved."""
-        return float(np.log(value)) if self.ratio else value
+        """A value on the scale on which it is moved; what is far below the range counts as its foot."""
+        return float(np.log(max(value, 1e-3 * self.low))) if self.ratio else value
 
     def unscale(self, value: float) -> float:
         """The value at a place of that scale."""

@@ -26,7 +26,7 @@ INLINE_SOURCE = "stated-in-the-pour"
 class Part(BaseModel):
     """Base of the pour's tables: unknown fields are refused, unit-named plain numbers are read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=units.named_quantities_in_schema)
 
     @model_validator(mode="before")
     @classmethod
@@ -139,6 +139,20 @@ class Drip(Part):
     laterals: int | None = Field(default=None, ge=1)
     main_volume: str | None = None
 
+    @model_validator(mode="after")
+    def _readable(self) -> Self:
+        for name, read in (
+            ("emitter_flow", units.flow_l_per_min),
+            ("emitter_spacing", units.length_m),
+            ("lateral_length", units.length_m),
+            ("inside_diameter", units.length_m),
+            ("main_volume", units.volume_l),
+        ):
+            text = getattr(self, name)
+            if text is not None:
+                read(text, f"drip.{name}")
+        return self
+
 
 class Soil(Part):
     """What a soil test says: phosphorus as a class."""
@@ -156,6 +170,16 @@ class Site(Part):
 
 class WaterInPour(WaterTest):
     """A well named from the catalog, or a water test written here; both: the items here replace."""
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A JSON object whose keys come once."""
+    out: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in out:
+            raise InputError(f"{key} is given twice", mend="keep one of them")
+        out[key] = value
+    return out
 
 
 class Pour(Part):
@@ -185,12 +209,18 @@ class Pour(Part):
     @classmethod
     def read(cls, text: str, where: str = "pour") -> Pour:
         """A pour from TOML or JSON text. Raises: InputError."""
+        text = text.removeprefix("\ufeff")
+        is_json = text.lstrip().startswith("{")
         try:
-            data = json.loads(text) if text.lstrip().startswith("{") else tomllib.loads(text)
+            data = json.loads(text, object_pairs_hook=_once) if is_json else tomllib.loads(text)
+        except InputError as error:
+            raise error.at(where) from None
         except (json.JSONDecodeError, tomllib.TOMLDecodeError) as error:
             raise InputError(f"cannot be read: {error}", where=where, mend="mend the TOML or JSON") from None
         except RecursionError:
             raise InputError("is nested too deeply", where=where, mend="write a plain pour") from None
+        except ValueError:
+            raise InputError("holds a number that is too large", where=where, mend="write a real amount") from None
         if not isinstance(data, dict):
             raise InputError("is not a table", where=where, mend="write fields with values")
         return cls.parse(data, where)

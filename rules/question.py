@@ -8,11 +8,11 @@ from functools import cache
 
 import numpy as np
 
-from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, units
+from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
 from ..catalog.composition import Composition, composition
 from ..catalog.units import concentration_mol_per_l
 from .chemistry.constants import Floats
-from .policy import Unknown, default_unknowns
+from .policy import REGIONS, Unknown, default_unknowns
 from .pour import Pour, PouredProduct, WaterInPour
 from .salts import Salt, salts
 
@@ -42,6 +42,9 @@ DISPLACED_L_PER_KG = 0.65
 LEAST_WATER_SHARE = 0.3
 #: What an injector at a farm is filled with; more than this is a typing error.
 MOST_BUCKET_L = 20_000.0
+
+#: Hardness and its parts, measured apart, agree within this share (common practice, no source).
+HARDNESS_AGREES = 0.15
 
 Columns = dict[str, Floats]
 
@@ -131,6 +134,10 @@ def mol_per_l(item: str, value: Floats) -> Floats:
 
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
+    if pour.region is not None and slug(pour.region) not in REGIONS:
+        raise InputError(
+            f'region "{pour.region}" is not known', where="region", mend=f"leave it out, or write {', '.join(REGIONS)}"
+        )
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     bucket_l = units.volume_l(pour.bucket.volume, "bucket.volume")
     if bucket_l > MOST_BUCKET_L:
@@ -249,6 +256,13 @@ def _water_columns(water: WaterTest | None, fixed: dict[str, float], unknown: li
     known = water.concentrations_mol_per_l() if water else {}
     hardness = known.pop("hardness", None)
     if hardness is not None:
+        both = known.get("calcium", 0.0) + known.get("magnesium", 0.0)
+        if {"calcium", "magnesium"} <= known.keys() and abs(both - hardness) > HARDNESS_AGREES * hardness:
+            raise InputError(
+                "hardness is not what calcium and magnesium make together",
+                where="water",
+                mend="check the three, or leave the hardness out",
+            )
         for item, other in (("calcium", "magnesium"), ("magnesium", "calcium")):
             if item not in known and other in known:
                 if known[other] > hardness:

@@ -148,12 +148,6 @@ def test_import_is_light(late: str, after_import: set[str]) -> None:
     assert late not in after_import
 
 
-@pytest.mark.xfail(strict=True, reason="the registry of units imports scipy where it is installed")
-def test_a_plain_check_needs_no_scipy(after_check: set[str]) -> None:
-    """A check of a material of known formula works on numpy alone."""
-    assert "scipy" not in after_check
-
-
 def test_a_check_needs_no_server_driver(after_check: set[str]) -> None:
     """A check on SQLite loads no PostgreSQL driver and no command line."""
     assert not {"psycopg", "typer"} & after_check
@@ -184,8 +178,7 @@ def test_direction_of_imports(path: Path) -> None:
 
 def core_module(path: Path) -> object:
     """A row of the numeric core."""
-    late = pytest.mark.xfail(strict=True, reason="takes molar masses from molmass")
-    return pytest.param(path, marks=[late] if path.name == "phases.py" else [], id=name_of(path))
+    return pytest.param(path, id=name_of(path))
 
 
 CHEMISTRY = [core_module(path) for path in MODULES if path.parent.name == "chemistry"]

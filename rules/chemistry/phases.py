@@ -1,4 +1,4 @@
-"""Solids that pourcheck looks at: names in words, pace, onset, and mass."""
+"""Solids that pourcheck looks at: names in words, pace and onset."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Literal
-
-from .constants import load
 
 #: Phases that may come to equilibrium while the bucket stands (hours).
 BUCKET_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Newberyite", "Fe(OH)3_a", "Strengite")
@@ -35,13 +33,3 @@ def phases() -> dict[str, Phase]:
     """Phases by name (data/phases.toml)."""
     text = resources.files(__package__ or "").joinpath("data/phases.toml").read_text("utf-8")
     return {name: Phase(name=name, **row) for name, row in tomllib.loads(text).items()}
-
-
-@cache
-def mg_per_mol(phase: str) -> float:
-    """Mass of a mole of a phase [mg/mol], from its formula."""
-    from molmass import Formula
-
-    constants = load()
-    formula = constants.phase_formula[constants.phase(phase)].replace(":", ".")
-    return float(Formula(formula).mass) * 1000.0

@@ -122,7 +122,8 @@ def _sulfate(case: Case) -> Outcome | None:
 def _lime(case: Case) -> Outcome | None:
     mixed, plain = case.line.before_solids, case.water_in_line.before_solids
     si, before = mixed.si("Calcite"), plain.si("Calcite")
-    raised = si - before
+    # Where there is no lime to form, neither index is a number, and nothing was raised.
+    raised = np.where(np.isfinite(before), si, 0.0) - np.where(np.isfinite(before), before, 0.0)
     amount = case.precipitated_mg_per_l("line", "Calcite")
     level = np.full(case.size, int(Level.NONE))
     level[si > 0.05] = Level.NOTE

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
+#: Regions that may be named; the invented demo region has the default ranges.
+REGIONS = ("tarn-valley",)
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import io
+import os
+import shutil
+import sys
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from rich.console import Console
 from rich.text import Text
@@ -24,10 +28,17 @@ _STYLE = {"stop": "bold red", "unknown": "bold magenta", "caution": "bold yellow
 _NEAR_SI = -0.3
 
 
-def console(width: int | None = None) -> Console:
-    """A console on standard output, at most 80 columns wide."""
-    own = Console(highlight=False, markup=False)
-    return Console(highlight=False, markup=False, width=width or min(WIDTH, max(own.width, 40)), soft_wrap=False)
+def page(render: Callable[[Console], None]) -> str:
+    """What a renderer draws, as text for standard output: its width up to 80, colours on a terminal."""
+    buffer = io.StringIO()
+    width = min(WIDTH, max(shutil.get_terminal_size((WIDTH, 24)).columns, 40))
+    colours = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    out = Console(
+        file=buffer, width=width, highlight=False, markup=False, emoji=False, force_terminal=colours,
+        color_system="standard" if colours else None,
+    )  # fmt: skip
+    render(out)
+    return buffer.getvalue()
 
 
 class _Page:
@@ -160,10 +171,10 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
                 amount = f"{most:.0f} mg/L" if most - least < 0.5 else f"{least:.0f}-{most:.0f} mg/L"
             near.append((name, solid.solid, index, amount))
     if near:
-        page.out.print(Text("  solids near saturation".ljust(48) + "index".ljust(17) + "comes out"))
+        page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "comes out"))
         for name, spoken, index, amount in near:
-            shown = textwrap.shorten(spoken, 36, placeholder="..")
-            page.out.print(Text(f"  {name:<8}{shown:<38}{index:<17}{amount}"))
+            shown = textwrap.shorten(spoken, 31, placeholder="..")
+            page.out.print(Text(f"  {name:<8}{shown:<33}{index:<17}{amount}"))
     weak = [name for name, state in states if not state.within_validity]
     if weak:
         page.line(

@@ -235,7 +235,6 @@ def test_sources_that_do_not_dissolve(catalog: Catalog) -> None:
     assert none.gaps
 
 
-@pytest.mark.xfail(strict=True, reason="makes two mixtures that are the same")
 def test_a_source_that_is_named_twice() -> None:
     """A source named twice on the label is one source."""
     assert composition(label("urea", "urea", grade="10-0-0"), resolve).exact
