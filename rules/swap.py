@@ -65,6 +65,8 @@ def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
                 summary=verdict.summary,
             )
         )
+        if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:
+            break
     offered.sort(key=lambda s: (_ORDER[s.verdict], len(s.products)))
     return offered[:OFFERED]
 

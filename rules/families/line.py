@@ -79,7 +79,7 @@ def _phosphate(case: Case) -> Outcome | None:
         },
         do=(
             "Leave phosphorus out of this drip: take the swap below, or put phosphate on the soil.",
-            "Where phosphorus is needed, only an acid source that keeps the whole line below pH 4-6 holds it; ask an "
+            "Where phosphorus is needed, only an acid source that keeps the whole line below pH 4 holds it; ask an "
             "adviser.",
             FLUSH,
         ),
