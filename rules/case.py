@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -32,6 +33,29 @@ def mg_per_mol(phase: str) -> float:
     constants = load()
     formula = constants.phase_formula[constants.phase(phase)].replace(":", ".")
     return molar_mass_g_per_mol(formula) * 1000.0
+
+
+def _each_once(
+    totals: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str] = (),
+    *,
+    ph: Floats | None = None,
+    alkalinity_eq_per_kg: Floats | None = None,
+) -> Solution:
+    """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
+    and most solutions do not feel it."""
+    key = [totals, temperature_c[:, None]]
+    key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
+    _, first, back = np.unique(np.hstack(key), axis=0, return_index=True, return_inverse=True)
+    solution = equilibrate(
+        totals[first],
+        temperature_c[first],
+        phases,
+        ph=None if ph is None else ph[first],
+        alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
+    )
+    return solution.rows(back.reshape(-1))
 
 
 @dataclass(frozen=True)
@@ -87,7 +111,7 @@ class Case:
             totals[:, masters.index("Ca+2")] = hardness * share
             totals[:, masters.index("Mg+2")] = hardness * (1.0 - share)
         alkalinity = mol_per_l("alkalinity", self.columns["alkalinity"])
-        return equilibrate(
+        return _each_once(
             totals,
             self.columns["water_temperature_c"],
             ph=self.columns["ph"],
@@ -97,7 +121,7 @@ class Case:
     @cached_property
     def water_in_line(self) -> Solution:
         """The water alone at the line's temperature, nothing injected, (B,)."""
-        return equilibrate(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
+        return _each_once(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
 
     @cached_property
     def product_mol(self) -> Floats:
@@ -180,7 +204,7 @@ class Case:
     @cached_property
     def bucket(self) -> Solution:
         """The bucket at its temperature, with what forms there, (B,)."""
-        return equilibrate(self.bucket_totals, self.columns["bucket_temperature_c"], BUCKET_PHASES)
+        return _each_once(self.bucket_totals, self.columns["bucket_temperature_c"], BUCKET_PHASES)
 
     @cached_property
     def line(self) -> Solution:

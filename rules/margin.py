@@ -13,8 +13,10 @@ from .registry import rules
 from .rule import Level, Levels
 
 #: Values tried over a margin's range, scenarios of the unknowns tried at each (the best estimate and
-#: the corners come first), and halvings of the interval in which the verdict turns.
-POINTS, ROWS, HALVINGS = 17, 12, 10
+#: the corners come first); then how often, and in how many parts, the interval in which the verdict
+#: turns is cut.
+#: Of many scenarios (much is not known) the first so many are tried in that: ends, then corners.
+POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 17, 12, 3, 10, 80
 _NO_NUMBER_TURNS = {"label", "people", "equipment", "soil"}
 
 
@@ -100,20 +102,20 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
         hits = beyond[flags[beyond]]
         if len(hits):
             hit = hits[0] if side > 0 else hits[-1]
-            found.append(_halve(question, columns, edge, (here, float(grid[hit])), stopped))
+            found.append(_narrow(question, columns, edge, (here, float(grid[hit])), stopped))
     if not found:
         return None
     return min(found, key=lambda value: abs(edge.scale(value) - edge.scale(here)))
 
 
-def _halve(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:
-    """Value between one that holds and one that has turned, halved over all scenarios."""
+def _narrow(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:
+    """Last value that holds between one that holds and one that has turned, over the scenarios."""
+    rows = min(len(columns[edge.column]), MOST_ROWS)
     holds, turned = edge.scale(span[0]), edge.scale(span[1])
-    for _ in range(HALVINGS):
-        middle = 0.5 * (holds + turned)
-        values = np.array([edge.unscale(middle)])
-        if _turned(question, columns, edge, values, stopped, len(columns[edge.column]))[0]:
-            turned = middle
-        else:
-            holds = middle
+    for _ in range(ROUNDS):
+        places = np.linspace(holds, turned, SECTIONS + 1)
+        values = np.array([edge.unscale(place) for place in places[1:-1]])
+        flags = _turned(question, columns, edge, values, stopped, rows)
+        first = int(np.argmax(flags)) if np.any(flags) else len(flags)
+        holds, turned = float(places[first]), float(places[first + 1])
     return edge.unscale(holds)

@@ -176,15 +176,10 @@ def test_direction_of_imports(path: Path) -> None:
         assert not {name for name in ours if name.startswith("pourcheck.rules.present")}
 
 
-def core_module(path: Path) -> object:
-    """A row of the numeric core."""
-    return pytest.param(path, id=name_of(path))
+CHEMISTRY = [path for path in MODULES if path.parent.name == "chemistry"]
 
 
-CHEMISTRY = [core_module(path) for path in MODULES if path.parent.name == "chemistry"]
-
-
-@pytest.mark.parametrize("path", CHEMISTRY)
+@pytest.mark.parametrize("path", CHEMISTRY, ids=name_of)
 def test_the_numeric_core_needs_numpy_only(path: Path) -> None:
     """Chemistry imports the standard library, numpy and itself."""
     outside = {name.split(".")[0] for name in imports(path)}

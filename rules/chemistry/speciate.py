@@ -12,7 +12,7 @@ Every array has the solutions along its first axis; nothing loops over solutions
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -52,6 +52,16 @@ class Solution:
     def before_solids(self) -> Solution:
         """The same solutions before anything came out."""
         return self.supersaturated or self
+
+    def rows(self, index: np.ndarray) -> Solution:
+        """The solutions at these rows, in this order; a row may come more than once."""
+        taken = {
+            field.name: value[index]
+            for field in fields(self)
+            if isinstance(value := getattr(self, field.name), np.ndarray)
+        }
+        before = self.supersaturated
+        return replace(self, **taken, supersaturated=None if before is None else before.rows(index))
 
     @property
     def ph(self) -> Floats:
