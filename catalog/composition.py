@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ from .product import Product
 MET_WITHIN_PERCENT, MET_WITHIN_SHARE = 0.5, 0.06
 #: Dry mass that the sources leave unexplained is filler, which may not dissolve.
 UNEXPLAINED_DRY_SHARE = 0.10
+
+#: Ways of choosing sources that are tried before the shares are called unknown.
+MOST_CORNERS = 5_000
 
 Resolve = Callable[[str], Product]
 
@@ -114,9 +118,12 @@ def _solve(product: Product, materials: Sequence[Product]) -> tuple[list[NDArray
     elif product.form == "dry" and total < 1.0 - UNEXPLAINED_DRY_SHARE:
         faults.append(f"{100 * (1 - total):.0f} % of its mass is not explained by its sources")
     shares = [share]
-    if np.linalg.matrix_rank(table * weight[:, None], tol=1e-8) < len(materials):
-        corners = _corners(table * weight[:, None], share)
-        shares = corners or [share]
+    rank = int(np.linalg.matrix_rank(table * weight[:, None], tol=1e-8))
+    if rank < len(materials):
+        if comb(len(materials) + 1, rank + 1) > MOST_CORNERS:
+            faults.append(f"its {len(materials)} sources can make the label in too many ways to follow")
+        else:
+            shares = _corners(table * weight[:, None], share) or [share]
     return shares, faults
 
 

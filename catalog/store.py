@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rapidfuzz import fuzz, process
-from sqlalchemy import Engine, create_engine, delete, event
+from sqlalchemy import Engine, create_engine, delete, event, inspect
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import (
     ArgumentError,
@@ -57,6 +57,8 @@ def default_database() -> str:
 
 def _engine(database: str) -> Engine:
     try:
+        if "\0" in database:
+            raise ValueError("a name cannot hold a zero byte")
         if "://" in database:
             url = make_url(database)
             if url.drivername in {"postgresql", "postgres"}:
@@ -126,6 +128,13 @@ class Catalog:
 
     def _make_tables(self) -> None:
         """Make the tables; another first use may be making them at the same moment."""
+        found = set(inspect(self._engine).get_table_names())
+        if found and not found & set(SQLModel.metadata.tables):
+            raise CatalogError(
+                f"holds other tables ({', '.join(sorted(found)[:3])}) and no catalog",
+                database=self.database,
+                mend="choose another with --db",
+            )
         for patience in (0.1, 0.3, 1.0, 0.0):
             try:
                 SQLModel.metadata.create_all(self._engine)

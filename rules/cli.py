@@ -153,6 +153,24 @@ def _water(text: str) -> dict[str, Any]:
     return out
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        _print(f"pourcheck {version('pourcheck')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """May this fertilizer go through the drip, with this water, at this rate? If not, what instead?"""
+    del version
+
+
 @app.command()
 def check(
     items: Items,
@@ -241,6 +259,7 @@ def find(
         _page(lambda out: print_matches(matches, out))
     if not matches:
         if not as_json:
+            words = "".join(sign if sign.isprintable() else "?" for sign in words)
             _print(f'Nothing in the catalog is like "{textwrap.shorten(words, 44, placeholder="..")[:44]}".')
         raise typer.Exit(1)
 

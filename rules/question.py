@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
+from rapidfuzz import fuzz
 
 from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
 from ..catalog.composition import Composition, composition
@@ -43,6 +44,8 @@ LEAST_WATER_SHARE = 0.3
 #: What an injector at a farm is filled with; more than this is a typing error.
 MOST_BUCKET_L = 20_000.0
 
+#: A well's name more alike than this (0-100) to one of the catalog is a typing error.
+MISTYPED = 80.0
 #: Hardness and its parts, measured apart, agree within this share (common practice, no source).
 HARDNESS_AGREES = 0.15
 
@@ -243,8 +246,11 @@ def _water(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
     if own:
         try:
             known = catalog.water(name).model_dump(exclude_none=True)
-        except InputError:
-            return item  # a test written out in full, under a name of its own
+        except UnknownName as unknown:
+            # A test written out under a name of its own is one thing, a mistyped well another.
+            if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):
+                raise
+            return item
         if {"alkalinity", "bicarbonate"} & own.keys():
             known.pop("alkalinity", None)
             known.pop("bicarbonate", None)
