@@ -149,7 +149,7 @@ class Product(Record):
             raise ValueError(f"numbers not known: {', '.join(sorted(unknown))}; known: {', '.join(NUMBERS)}")
         if self.grade:
             parse_grade(self.grade)
-        folded = [" ".join(name.casefold().split()) for name in (self.name, *self.aliases)]
+        folded = [" ".join(name.casefold().split()) for name in (self.name.removesuffix(" (invented)"), *self.aliases)]
         if len(set(folded)) < len(folded):
             raise ValueError("a name is given twice (capitals do not tell names apart); keep one of them")
         return self

@@ -309,7 +309,7 @@ class Catalog:
         with self._reading(), Session(self._engine) as session:
             rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
             for row in rows:
-                if fold(name) in {fold(row.id), fold(row.name)}:
+                if fold(name) in {fold(row.id), fold(row.name), fold(row.name.removesuffix(" (invented)"))}:
                     return water_of(row)
         raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
 

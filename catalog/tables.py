@@ -137,8 +137,9 @@ CHILDREN: tuple[type[SQLModel], ...] = (
 
 
 def names_of(product: Product) -> dict[str, str]:
-    """Every name of a product by its folded form: id, name, aliases."""
-    return {fold(name): name for name in (product.id, product.name, *product.aliases)}
+    """Every name of a product by its folded form: id, name (also without "(invented)"), aliases."""
+    plain = product.name.removesuffix(" (invented)")
+    return {fold(name): name for name in (product.id, product.name, plain, *product.aliases)}
 
 
 def fold(name: str) -> str:
@@ -216,7 +217,7 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
             temperature_c=row.density_temperature_c,
             source=row.density_source,
         )
-    own = {fold(row.id), fold(row.name)}
+    own = {fold(row.id), fold(row.name), fold(row.name.removesuffix(" (invented)"))}
     return Product.model_validate(
         {
             "id": row.id,

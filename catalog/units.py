@@ -177,9 +177,9 @@ def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None 
 
 
 def temperature_c(text: str, where: str = "") -> float:
-    """Temperature [degC]; only -10..100 degC makes sense here."""
+    """Temperature [degC] of water: 0..100."""
     value = _convert(text, "degC", 'write for example "50 degF" or "10 degC"', where)
-    if not -10 - 1e-9 <= value <= 100 + 1e-9:
+    if not -1e-9 <= value <= 100 + 1e-9:
         raise InputError(f'"{text}" is not a temperature of water', where=where, mend="check the unit")
     return value
 

@@ -129,7 +129,7 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
         level=_FINDING[level],
         where=rule.family,
         message=message,
-        because={key: float(f"{value:.5g}") for key, value in because.items() if np.isfinite(value)},
+        because={key: _tidy(value) for key, value in because.items() if np.isfinite(value)},
         do=tuple(dict.fromkeys(do)),
         sources=rule.sources,
     )

@@ -192,6 +192,27 @@ class Case:
         return np.asarray(np.maximum(taken_kj * factor, 0.0) / (4.18 * self.bucket_water_kg + 1.2 * dry_kg * factor))
 
     @cached_property
+    def warming_c(self) -> Floats:
+        """How much diluting acids and alkalis and dissolving heats the bucket [degC], (B,).
+
+        From the heats of solution that are negative (heat set free), per mole of each chemical.
+        """
+        freed_kj = np.zeros(self.size)
+        for item in self.poured:
+            for mixture in item.composition.mixtures[:1]:
+                for source_id, part in mixture.sources.items():
+                    material = self.question.material(source_id)
+                    heat = material.numbers.get("heat_of_solution")
+                    if heat is None or heat.value >= 0 or not material.content:
+                        continue
+                    content = material.content[0]
+                    grams = item.mass_kg * part * content.mass_fraction.value * 1000.0
+                    freed_kj -= heat.value * grams / molar_mass_g_per_mol(content.formula)
+        factor = self.columns["amount_factor"]
+        mass_kg = sum(item.mass_kg for item in self.poured)
+        return np.asarray(freed_kj * factor / (4.18 * self.bucket_water_kg + 2.0 * mass_kg * factor))
+
+    @cached_property
     def cooled_c(self) -> Floats:
         """Temperature of the bucket right after dissolving [degC], (B,)."""
         return self.columns["bucket_temperature_c"] - self.cooling_c

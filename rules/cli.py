@@ -130,6 +130,10 @@ def _water(text: str) -> dict[str, Any]:
     if not text.strip():
         raise InputError("names no well", where="--water", mend="write a well's name, or leave it out")
     if "=" not in text:
+        if "," in text:
+            raise InputError(
+                f'"{text}" names no well', where="--water", mend='write items as "ph=7.6, calcium=95 mg/L"'
+            )
         return {"name": text.strip()}
     out: dict[str, Any] = {}
     for part in text.split(","):
@@ -139,7 +143,9 @@ def _water(text: str) -> dict[str, Any]:
             raise InputError(f'"{part.strip()}" in --water is not "item=value"', mend='write "calcium=95 mg/L"')
         if name not in _WATER_ITEMS:
             raise InputError(
-                f'"{key.strip()}" is not an item of a water test', where="--water", mend="see: pourcheck schema water"
+                f'"{key.strip()}" is not an item of a water test',
+                where="--water",
+                mend=f"known: {', '.join(sorted(_WATER_ITEMS))}",
             )
         if name in out:
             raise InputError(f"{name} is given twice", where="--water", mend="keep one of them")

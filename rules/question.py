@@ -63,6 +63,11 @@ class Poured:
     amount: str
     sources_of_label: tuple[Product, ...] = ()
 
+    @property
+    def hazards(self) -> frozenset[str]:
+        """Hazards of the product and of every source on its label."""
+        return frozenset(self.product.hazards).union(*(source.hazards for source in self.sources_of_label))
+
 
 @dataclass(frozen=True)
 class Question:

@@ -12,7 +12,7 @@ from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..rule import Level, Levels, Outcome, Rule
 from .advice import JAR_TEST, TWO_BUCKETS
-from .solids import HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
+from .solids import FORMED, HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
 
 
 def _solid_in_bucket(
@@ -27,7 +27,9 @@ def _solid_in_bucket(
         return None
     solution = case.bucket
     si = solution.before_solids.si(phase)
-    amount = case.precipitated_mg_per_l("bucket", phase)
+    counted = phase in FORMED["bucket"]
+    amount = case.precipitated_mg_per_l("bucket", phase) if counted else case.most_mg_per_l("bucket", phase)
+    up_to = "" if counted else "up to "
     band = band_si(case)
     level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
     if not np.any(level):
@@ -37,7 +39,7 @@ def _solid_in_bucket(
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.STOP:
             return (
-                f"{what} in the bucket: {n['precipitated_g_per_l']:.3g} g/L of {spoken} comes out "
+                f"{what} in the bucket: {up_to}{n['precipitated_g_per_l']:.3g} g/L of {spoken} comes out "
                 f"(saturation index {n['saturation_index']:+.2f})."
             )
         if n["level"] == Level.CAUTION and phases()[phase].pace == "days":
@@ -110,6 +112,69 @@ def _newberyite(case: Case) -> Outcome | None:
     )
 
 
+def _magnesium_hydroxide(case: Case) -> Outcome | None:
+    return _solid_in_bucket(case, "Brucite", ("Mg+2", "K+", "Na+", "NH4+"), "Magnesium meets alkali", (TWO_BUCKETS,))
+
+
+def _magnesium_carbonate(case: Case) -> Outcome | None:
+    return _solid_in_bucket(case, "Nesquehonite", ("Mg+2", "CO3-2"), "Magnesium meets carbonate", (TWO_BUCKETS,))
+
+
+#: CaMoO4: product of molalities above which it surely forms, and under which it does not; Ksp about
+#: 1.5e-8 (CRC, from memory) and activity coefficients between 0.1 and 1.
+_POWELLITE = (1e-5, 1e-8)
+
+
+def _molybdate(case: Case) -> Outcome | None:
+    if not case.has("MoO4-2") or not (case.has("Ca+2") or np.any(case.bucket_totals[:, case.constants.master("Ca+2")])):
+        return None
+    calcium = case.bucket_totals[:, case.constants.master("Ca+2")]
+    molybdate = case.bucket_totals[:, case.constants.master("MoO4-2")]
+    product = calcium * molybdate
+    grams = np.minimum(calcium, molybdate) * 200.0
+    level = np.where(product > _POWELLITE[1], int(Level.UNKNOWN), int(Level.NONE))
+    level[product > _POWELLITE[0]] = Level.STOP
+    level[(level > 0) & (grams < STOP_MG_PER_L["bucket"] / 1000.0)] = Level.CAUTION
+    level[grams < HAZE_MG_PER_L / 1000.0] = Level.NONE
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"Calcium meets molybdate in the bucket: up to {n['most_g_per_l']:.2g} g/L of calcium molybdate.",
+        numbers={"ion_product": product, "most_g_per_l": grams},
+        do=(TWO_BUCKETS,),
+        severity=product,
+    )
+
+
+#: From this much of a double sulfate's scarcest part on [mol/kg] it may be over its solubility in
+#: the cold; ammonium zinc and ammonium magnesium sulfate hold 0.25 to 0.6 (from memory).
+_DOUBLE_SULFATE_MOL_PER_KG = 0.15
+
+
+def _double_sulfate(case: Case) -> Outcome | None:
+    def molality(*names: str) -> Floats:
+        return np.asarray(np.sum(case.bucket_totals[:, [case.constants.master(n) for n in names]], axis=1))
+
+    if not case.has("NH4+", "K+") or not case.has("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") or not case.has("SO4-2"):
+        return None
+    two = molality("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") - molality("Edta-4")
+    part = np.minimum(np.minimum(two, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
+    level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Ammonium or potassium with a metal sulfate this strong ({n['double_sulfate_mol_per_kg']:.2g} mol/kg) can "
+            "drop a double sulfate in the cold; the model has no constants for it."
+        ),
+        numbers={"double_sulfate_mol_per_kg": part},
+        do=("Pour less, use more or warmer water, or two buckets.", JAR_TEST),
+        severity=part,
+    )
+
+
 def _lime_in_bucket(case: Case) -> Outcome | None:
     if not case.has("Ca+2", "CO3-2") and not np.any(case.product_mol[:, case.constants.master("H+")] < 0):
         return None
@@ -156,6 +221,12 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
         levels.append(solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case)))
         indices.append(si)
         names.append(phases()[phase].spoken)
+    if case.unchelated("Mn+2"):
+        # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
+        ph = case.bucket.before_solids.ph
+        levels.append(np.where(ph > 6.0, int(Level.UNKNOWN), np.where(ph > 5.0, int(Level.CAUTION), int(Level.NONE))))
+        indices.append(ph)
+        names.append("manganese phosphate")
     if not levels or not np.any(levels):
         return None
     worst = int(
@@ -174,11 +245,13 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
     )
 
 
+#: Above this index a solid that takes days near saturation forms at once (common practice, no source).
+FAR_OVER_SI = 2.0
 #: Hydroxides and carbonates of trace metals: species -> phases.
 _METAL_SOLIDS = {
     "Zn+2": ("Zn(OH)2_am", "Smithsonite"),
     "Cu+2": ("CuOH2", "Malachite"),
-    "Mn+2": ("Rhodochrosite",),
+    "Mn+2": ("Pyrochroite", "Rhodochrosite"),
 }
 #: Iron that is not chelated and what it may be in the line [mg/L]; the classes of iron in water.
 _IRON_CAUTION_MG_PER_L, _IRON_STOP_MG_PER_L = 0.1, 1.5
@@ -200,8 +273,9 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
             enough = amount > STOP_MG_PER_L["line"]
             trouble = (si > entry.surely_below_si) & enough
             level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
-            if not slow:
-                level[(si > entry.surely_above_si) & enough] = Level.STOP
+            # A hundred times over saturation, what is called slow is not.
+            sure_si = FAR_OVER_SI if slow else entry.surely_above_si
+            level[(si > sure_si) & enough] = Level.STOP
             worst = np.maximum(worst, si)
             if np.any(trouble):
                 named.append(species)
@@ -233,8 +307,10 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
     if not case.has("S2O3-2"):
         return None
     ph = case.bucket.before_solids.ph
-    acid = any("acid" in item.product.hazards for item in case.poured)
-    level = np.where(ph < 6.0, int(Level.STOP), int(Level.NONE))
+    acid = any("acid" in item.hazards for item in case.poured)
+    level = np.where(ph < 5.0, int(Level.STOP), np.where(ph < 6.0, int(Level.CAUTION), int(Level.NONE)))
+    if len(case.poured) == 1:
+        level[:] = Level.NONE  # the bottle as it is sold holds its own pH
     if acid:
         level = np.full(case.size, int(Level.STOP))
     if not np.any(level):
@@ -345,6 +421,50 @@ RULES = (
         check=_newberyite,
     ),
     Rule(
+        name="magnesium-hydroxide",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does magnesium meet enough alkali to make its hydroxide?",
+        plain="Epsom salt with hydroxide or aqua ammonia turns to milk of magnesia.",
+        chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
+        cure="Two buckets.",
+        sources=("minteq.v4.dat (NIST 46)",),
+        check=_magnesium_hydroxide,
+    ),
+    Rule(
+        name="magnesium-carbonate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does magnesium meet carbonate?",
+        plain="Epsom salt with potassium carbonate drops magnesium carbonate.",
+        chemistry="MgCO3.3H2O, log K -4.67.",
+        cure="Two buckets.",
+        sources=("minteq.v4.dat (NIST 46)",),
+        check=_magnesium_carbonate,
+    ),
+    Rule(
+        name="calcium-meets-molybdate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does calcium meet molybdate?",
+        plain="Molybdate and calcium make a powder that hardly dissolves.",
+        chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
+        cure="Molybdate in the bucket without calcium.",
+        sources=("from memory: CRC Handbook, solubility product",),
+        check=_molybdate,
+    ),
+    Rule(
+        name="double-sulfate",
+        family="bucket",
+        levels=(Level.UNKNOWN,),
+        asks="Can a double sulfate of ammonium or potassium with magnesium or a metal settle out?",
+        plain="Ammonium sulfate and Epsom salt share a crystal that dissolves less than either.",
+        chemistry="(NH4)2Mg(SO4)2.6H2O and its kin; no constants in the model, so strength decides.",
+        cure="Less, warmer, or two buckets.",
+        sources=("from memory: solubility of ammonium magnesium and ammonium zinc sulfate",),
+        check=_double_sulfate,
+    ),
+    Rule(
         name="lime-in-bucket",
         family="bucket",
         levels=(Level.STOP, Level.CAUTION),
@@ -391,10 +511,10 @@ RULES = (
     Rule(
         name="thiosulfate-meets-acid",
         family="bucket",
-        levels=(Level.STOP,),
+        levels=(Level.STOP, Level.CAUTION),
         asks="Is a thiosulfate in a bucket below pH 6?",
         plain="Acid turns thiosulfate to sulfur mud and choking gas.",
-        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6, fast below 5. Kinetics, not equilibrium: a limit is used.",
+        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6 (a caution), fast below 5 (a stop). Kinetics, not equilibrium: a limit is used.",
         cure="Two buckets; no acid.",
         sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
         check=_thiosulfate_meets_acid,

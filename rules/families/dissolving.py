@@ -73,7 +73,10 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     cold_shares, _ = _shares_of_solubility(case, case.cooled_c)
     cold = np.sum([*cold_shares.values(), *none], axis=0)
     level = np.full(case.size, int(Level.UNKNOWN if unlisted else Level.NONE))
-    level[cold > 0.8] = np.maximum(level[cold > 0.8], int(Level.CAUTION))
+    # Salt and urea lower the freezing point by 1.86 degC per mole of particles in a kg (textbook value).
+    freezing_c = -1.86 * np.sum(case.bucket.before_solids.molality, axis=1)
+    freezes = (case.cooled_c < freezing_c) & (case.cooling_c > 3.0)
+    level[(cold > 0.8) | freezes] = np.maximum(level[(cold > 0.8) | freezes], int(Level.CAUTION))
     level[most > 1.0] = Level.STOP
     if not np.any(level):
         return None
@@ -127,6 +130,8 @@ def _salts_out(case: Case) -> Outcome | None:
     for salt in case.question.salts:
         ions, protons = salt.ions, salt.protons_per_phosphate
         index = [masters.index(name) for name in ions]
+        if set(ions) == {"Ca+2", "SO4-2"}:
+            continue  # gypsum is computed, by calcium-meets-sulfate
         if np.any(np.max(poured[:, index], axis=0) <= 0):
             continue
         strength = molality[:, index].copy()

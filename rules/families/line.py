@@ -12,7 +12,7 @@ from ...catalog.water import OTHER_ITEMS
 from ..case import Case
 from ..chemistry.phases import phases
 from ..rule import Level, Outcome, Rule, same
-from .advice import FLUSH, JAR_TEST
+from .advice import DEFER, FLUSH, JAR_TEST
 from .solids import solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
@@ -23,14 +23,23 @@ HARD_ALKALINITY_MG_PER_L_CACO3 = 123.0
 IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 #: Lime: scale-forming from this index; expected to cloud the line as it runs from this one.
 LIME_SCALES_SI, LIME_CLOUDS_SI = 0.5, 1.0
+#: Water that by itself is this far over lime is no water for drip, whatever is poured.
+LIME_WATER_STOPS_SI = 1.5
+#: Phosphate of the line below this is a trace of the well's [mol/kg], 0.1 mg/L.
+LEAST_PHOSPHATE_MOL_PER_KG = 1e-6
+#: Below this pH calcium phosphate stays dissolved (from memory: Rauschkolb, Burt).
+ACID_HOLDS_PH = 4.0
+#: Within a factor of two of saturation.
+NEAR_SI = -0.3
 #: Amounts below this [mg/L] are not worth a word.
 LEAST_MG_PER_L = 1.0
 
 
 def _phosphate(case: Case) -> Outcome | None:
-    if not case.has("PO4-3"):
-        return None
     mixed = case.line.before_solids
+    phosphate = mixed.totals_mol_per_kg[:, case.constants.master("PO4-3")]
+    if not np.any(phosphate > LEAST_PHOSPHATE_MOL_PER_KG):
+        return None
     brushite, octacalcium = mixed.si("Brushite"), mixed.si("OCP")
     fresh, aged = mixed.si("ACP1"), mixed.si("ACP2")
     amount = case.precipitated_mg_per_l("line", "Brushite")
@@ -44,6 +53,10 @@ def _phosphate(case: Case) -> Outcome | None:
     calcium = case.total_mg_per_l("line", "Ca+2")
     hard = (calcium > HARD_CALCIUM_MG_PER_L) & (case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3)
     level = np.maximum(level, np.where(slow & hard, int(Level.STOP), 0))
+    # Near the edge, or against what practice says of such water, is nowhere plainly clear.
+    near = (brushite > NEAR_SI) | (hard & (mixed.ph > ACID_HOLDS_PH))
+    level = np.maximum(level, np.where(near, int(Level.CAUTION), 0))
+    level[phosphate <= LEAST_PHOSPHATE_MOL_PER_KG] = Level.NONE
     if not np.any(level):
         return None
 
@@ -62,8 +75,8 @@ def _phosphate(case: Case) -> Outcome | None:
         if n["level"] == Level.UNKNOWN:
             return f"Calcium phosphate in the line is too close to call ({over})."
         return (
-            "What stands in the line can still drop a slow calcium phosphate (octacalcium phosphate index "
-            f"{n['octacalcium_saturation_index']:+.2f}); brushite stays dissolved ({over})."
+            "Near the edge: what stands in the line, warms or loses its acid can still drop calcium phosphate (octacalcium "
+            f"phosphate index {n['octacalcium_saturation_index']:+.2f}; brushite {over})."
         )
 
     return Outcome(
@@ -88,8 +101,6 @@ def _phosphate(case: Case) -> Outcome | None:
 
 
 def _sulfate(case: Case) -> Outcome | None:
-    if not case.has("SO4-2", "Ca+2", "S2O3-2"):
-        return None
     mixed = case.line.before_solids
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
     level = solid_levels(case, "line", "Gypsum", haze_mg_per_l=LEAST_MG_PER_L)
@@ -131,6 +142,7 @@ def _lime(case: Case) -> Outcome | None:
     level[(si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si) & (raised > 0.1) & (amount >= LEAST_MG_PER_L)] = (
         Level.STOP
     )
+    level[(before > LIME_WATER_STOPS_SI) & (si > LIME_WATER_STOPS_SI) & (amount >= LEAST_MG_PER_L)] = Level.STOP
     if not np.any(level):
         return None
 
@@ -138,9 +150,19 @@ def _lime(case: Case) -> Outcome | None:
         index = f"calcite index {n['saturation_index']:+.2f} at {n['line_temperature_c']:.0f} degC"
         own = f"the water alone has {n['water_alone_saturation_index']:+.2f}"
         if n["level"] == Level.STOP:
-            return f"The pour makes the water drop lime: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
+            who = (
+                "The water drops lime by itself"
+                if n["water_alone_saturation_index"] > LIME_WATER_STOPS_SI
+                else ("The pour makes the water drop lime")
+            )
+            return f"{who}: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
         if n["level"] == Level.CAUTION:
-            return f"Lime scale: {index}; {own}. It builds up slowly and where the line is warm."
+            pace = (
+                "It can cloud as it runs."
+                if n["saturation_index"] > LIME_CLOUDS_SI
+                else ("It builds up slowly, and where the line is warm.")
+            )
+            return f"Lime scale: {index}; {own}. {pace}"
         return f"The water is slightly over lime saturation: {index}; {own}."
 
     return Outcome(
@@ -162,8 +184,6 @@ def _lime(case: Case) -> Outcome | None:
 
 
 def _struvite(case: Case) -> Outcome | None:
-    if not case.has("PO4-3", "NH4+", "Mg+2"):
-        return None
     si = case.line.before_solids.si("Struvite")
     amount = case.precipitated_mg_per_l("line", "Struvite")
     level = solid_levels(case, "line", "Struvite", haze_mg_per_l=LEAST_MG_PER_L)
@@ -181,10 +201,48 @@ def _struvite(case: Case) -> Outcome | None:
     )
 
 
+def _alkaline(case: Case) -> bool:
+    """True when the products take protons up."""
+    return bool(np.any(case.product_mol[:, case.constants.master("H+")] < 0))
+
+
+#: pH of the line: beyond the first pair roots and metal suffer, beyond the second stop (common
+#: practice, no source; acid cleaning is done at 4.5 to 5.0, UF/IFAS).
+_LINE_PH_CAUTION, _LINE_PH_STOP = (4.0, 9.5), (2.5, 10.5)
+
+
+def _line_ph(case: Case) -> Outcome | None:
+    ph = case.line.before_solids.ph
+    own = case.column("ph")
+    level = np.where((ph < _LINE_PH_CAUTION[0]) | (ph > _LINE_PH_CAUTION[1]), int(Level.CAUTION), int(Level.NONE))
+    level[(ph < _LINE_PH_STOP[0]) | (ph > _LINE_PH_STOP[1])] = Level.STOP
+    level[np.abs(ph - own) < 0.3] = Level.NONE
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: f"The line has pH {n['line_ph']:.1f}: hard on roots, emitters and metal.",
+        numbers={"line_ph": ph, "water_ph": own},
+        do=("Dilute further, or pour less.", DEFER),
+        severity=np.abs(ph - 7.0),
+    )
+
+
 def _iron(case: Case) -> Outcome | None:
     iron = case.column("iron")
     ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
     phosphate = case.has("PO4-3")
+    if "iron" not in case.question.fixed and not (phosphate or case.has("OCl-", "CO3-2") or _alkaline(case)):
+        # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
+        return Outcome(
+            same(case, Level.CAUTION),
+            lambda n: (
+                f"Iron in the water: not tested. From {n['severe_from_mg_per_l']:g} mg/L it closes emitters, whatever "
+                "is poured."
+            ),
+            numbers={"moderate_from_mg_per_l": IRON_MODERATE_MG_PER_L, "severe_from_mg_per_l": IRON_SEVERE_MG_PER_L},
+            do=("Find out: iron test strip, or iron on a lab water test.",),
+        )
     level = np.full(case.size, int(Level.NONE))
     level[iron >= IRON_MODERATE_MG_PER_L] = Level.CAUTION
     level[iron >= IRON_SEVERE_MG_PER_L] = Level.STOP
@@ -206,12 +264,12 @@ def _iron(case: Case) -> Outcome | None:
         numbers={
             "water_iron_mg_per_l": iron,
             "ochre_mg_per_l": ochre,
-            "siderite_saturation_index": np.maximum(mixed.si("Siderite"), -99.0),
-            "vivianite_saturation_index": np.maximum(mixed.si("Vivianite"), -99.0),
+            "siderite_saturation_index": mixed.si("Siderite"),
+            "vivianite_saturation_index": mixed.si("Vivianite"),
         },
         do=(
             "Take the iron out first: aerate and settle, or oxidise and filter; ask an adviser.",
-            "Keep phosphate out of this water.",
+            *(("Keep phosphate out of this water.",) if phosphate else ()),
         ),
         severity=iron,
     )
@@ -412,6 +470,20 @@ RULES = (
         cure="Acid phosphate, or no magnesium with it.",
         sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
         check=_struvite,
+    ),
+    Rule(
+        name="line-ph-extreme",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does the pour make the line very acid or very alkaline?",
+        plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",
+        chemistry="pH of the line from the proton balance: caution below 4 or above 9.5, stop below 2.5 or above 10.5.",
+        cure="Dilute, or pour less.",
+        sources=(
+            "common practice, no source, for the limits",
+            "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
+        ),
+        check=_line_ph,
     ),
     Rule(
         name="iron-in-water",

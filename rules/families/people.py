@@ -2,33 +2,49 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ..case import Case
+from ..question import displaced_l
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
-    return [p.product.name for p in case.poured if set(p.product.hazards) & set(hazards)]
+    return [p.product.name for p in case.poured if p.hazards & set(hazards)]
 
 
 def _and(names: list[str]) -> str:
     return " and ".join(names)
 
 
+#: Above this pH hypochlorite is mostly ClO-; below it chlorine begins to leave (pKa 7.5).
+_BLEACH_PH = 7.0
+
+
 def _chlorine_gas(case: Case) -> Outcome | None:
-    bleach, acid = _names(case, "hypochlorite"), _names(case, "acid")
-    if not acid or not (bleach or case.question.pour.site.chlorination):
-        return None
-    if bleach:
+    acid = _names(case, "acid")
+    if case.has("OCl-") or _names(case, "hypochlorite"):
+        bucket_ph = case.bucket.before_solids.ph
+        level = np.where(bucket_ph < _BLEACH_PH, int(Level.STOP), int(Level.NONE))
+        if acid:
+            level[:] = Level.STOP
+        if not np.any(level):
+            return None
+        what = _and(acid) if acid else "what makes this bucket acid"
         return Outcome(
-            same(case, Level.STOP),
-            lambda _: f"{_and(bleach)} with {_and(acid)} gives off chlorine gas, which can kill.",
+            level,
+            lambda n: f"Bleach with {what} (bucket pH {n['bucket_ph']:.1f}) gives off chlorine gas, which can kill.",
+            numbers={"bucket_ph": bucket_ph},
             do=(
                 "Never let them meet: not in a bucket, not in a measuring cup, not in storage.",
                 "If both are used on one system, inject at separate points and at separate times.",
                 DEFER,
             ),
+            severity=-bucket_ph,
         )
+    if not acid or not case.question.pour.site.chlorination:
+        return None
     return Outcome(
         same(case, Level.CAUTION),
         lambda _: f"{_and(acid)} goes into a system that is also chlorinated.",
@@ -37,17 +53,95 @@ def _chlorine_gas(case: Case) -> Outcome | None:
 
 
 def _chloramine(case: Case) -> Outcome | None:
-    bleach = _names(case, "hypochlorite")
+    bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
     if not (bleach or case.question.pour.site.chlorination):
         return None
     if not case.has("NH4+", "urea", "S2O3-2"):
         return None
-    level = Level.STOP if bleach else Level.CAUTION
-    with_ = _and(bleach) if bleach else "chlorine in the system"
+    with_ = "Bleach" if bleach else "Chlorine in the system"
     return Outcome(
-        same(case, level),
+        same(case, Level.STOP if bleach else Level.CAUTION),
         lambda _: f"{with_} meets ammonium, urea or thiosulfate: chloramines form and the chlorine is used up.",
         do=("Run chlorine as a treatment of its own, never with feed; flush between the two.", DEFER),
+    )
+
+
+def _bleach_with_feed(case: Case) -> Outcome | None:
+    if len(case.poured) < 2 or not (case.has("OCl-") or _names(case, "hypochlorite")):
+        return None
+    attacked = case.has("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
+    return Outcome(
+        same(case, Level.STOP if attacked else Level.CAUTION),
+        lambda _: (
+            "Bleach destroys chelates and turns iron and manganese to rust and black sludge."
+            if attacked
+            else "Bleach in one bucket with feed: chlorination is a treatment of its own."
+        ),
+        do=("Run chlorine by itself, and flush before and after.", DEFER),
+    )
+
+
+#: Solubility of urea nitrate, about 10 g per 100 g water (from memory).
+UREA_NITRATE_MOL_PER_KG = 0.8
+
+
+def _urea_nitrate(case: Case) -> Outcome | None:
+    named = [i for i in case.poured if "nitric-acid" in {i.product.id, *(s.id for s in i.sources_of_label)}]
+    if not case.has("urea") or not case.has("NO3-"):
+        return None
+    totals = case.bucket_totals
+    both = np.minimum(totals[:, case.constants.master("urea")], totals[:, case.constants.master("NO3-")])
+    crystals = (case.bucket.before_solids.ph < 2.0) & (both > UREA_NITRATE_MOL_PER_KG)
+    level = np.where(crystals | bool(named), int(Level.STOP), int(Level.NONE))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda _: (
+            "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallises; dry it explodes."
+        ),
+        numbers={"bucket_ph": case.bucket.before_solids.ph, "urea_and_nitrate_mol_per_kg": both},
+        do=("Keep urea and UAN away from nitric acid, in bucket and in store.", DEFER),
+        severity=both,
+    )
+
+
+def _ammonia(case: Case) -> Outcome | None:
+    if not case.has("NH4+"):
+        return None
+    mixed = case.bucket.before_solids
+    ammonia = mixed.molality[:, case.constants.species.index("NH3")]
+    level = np.where((ammonia > 0.02) & (mixed.ph > 8.5), int(Level.CAUTION), int(Level.NONE))
+    level[(ammonia > 0.1) & (mixed.ph > 9.0)] = Level.STOP
+    if len(case.poured) == 1 and not np.any(mixed.ph > 10.0):
+        level = np.minimum(level, int(Level.CAUTION))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Ammonia leaves the bucket: {17.0 * n['ammonia_mol_per_kg']:.2g} g/L is free at pH {n['bucket_ph']:.1f}."
+        ),
+        numbers={"ammonia_mol_per_kg": ammonia, "bucket_ph": mixed.ph},
+        do=("Keep ammonium feeds from hydroxide, carbonate, silicate and lime; do not breathe over it.", DEFER),
+        severity=ammonia,
+    )
+
+
+def _too_hot(case: Case) -> Outcome | None:
+    rise = case.warming_c
+    level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
+    level[rise > 25.0] = Level.STOP
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Diluting this heats the bucket by about {n['warming_c']:.0f} degC: it may spit, and plastic softens."
+        ),
+        numbers={"warming_c": rise},
+        do=("Take less acid or alkali, or far more water; add it slowly to cold water, never water to it.", DEFER),
+        severity=rise,
     )
 
 
@@ -63,18 +157,22 @@ def _acid_to_water(case: Case) -> Outcome | None:
 
 
 def _caustic(case: Case) -> Outcome | None:
-    alkali = _names(case, "alkali", "ammonia-gas")
+    alkali = [
+        item.product.name
+        for item in case.poured
+        if item.hazards & {"alkali", "ammonia-gas"} and not item.hazards & {"hypochlorite"}
+    ]
     if not alkali:
         return None
     return Outcome(
         same(case, Level.NOTE),
-        lambda _: f"{_and(alkali)}: caustic to skin and eyes; with ammonium feeds it gives off ammonia.",
+        lambda _: f"{_and(alkali)}: alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia.",
         do=("Goggles and gloves; add it slowly to cold water, out of doors.", DEFER),
     )
 
 
 def _lifting(case: Case) -> Outcome:
-    full_kg = case.question.bucket_l + sum(p.mass_kg for p in case.poured)
+    full_kg = case.question.bucket_l - displaced_l(case.poured) + sum(p.mass_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
         lambda n: (
@@ -114,6 +212,52 @@ RULES = (
         cure="Chlorinate as a cycle of its own and flush before feeding.",
         sources=("from memory: safety data sheets and extension manuals (conservative)",),
         check=_chloramine,
+    ),
+    Rule(
+        name="bleach-with-feed",
+        family="people",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Is bleach in one bucket with a feed?",
+        plain="Bleach eats chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
+        chemistry="OCl- oxidises EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
+        cure="Chlorine alone, then flush.",
+        sources=("Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",),
+        check=_bleach_with_feed,
+    ),
+    Rule(
+        name="urea-nitrate",
+        family="people",
+        levels=(Level.STOP,),
+        asks="Does urea meet nitric acid, or nitrate in strong acid?",
+        plain="Urea and nitric acid make crystals that are an explosive when dry.",
+        chemistry="CO(NH2)2 + HNO3 -> CO(NH2)2.HNO3, poorly soluble.",
+        cure="Never together.",
+        sources=("from memory: safety data sheets and extension manuals (conservative)",),
+        check=_urea_nitrate,
+    ),
+    Rule(
+        name="ammonia-escapes",
+        family="people",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
+        plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
+        chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
+        cure="Keep alkali from ammonium.",
+        sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
+        check=_ammonia,
+    ),
+    Rule(
+        name="bucket-too-hot",
+        family="people",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does diluting acid or alkali heat the bucket?",
+        plain="A gallon of strong acid boils the water it is poured into.",
+        chemistry="Heat of dilution of each liquid, where on record, over the heat capacity of the water; 10 and 25 degC: design choice.",
+        cure="Less of it, more water, slowly.",
+        sources=(
+            "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
+        ),
+        check=_too_hot,
     ),
     Rule(
         name="acid-to-water",

@@ -45,7 +45,8 @@ def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, 
     formed = case.precipitated_mg_per_l(where, phase) if phase in FORMED[where] else most
     amount = np.where(surely, formed, most)
     # A solid that takes days and may not form at all does not hold up a bucket that is used today.
-    doubtful = Level.CAUTION if entry.pace == "days" else Level.UNKNOWN
+    slow = entry.pace == "days"
+    doubtful = Level.CAUTION if slow else Level.UNKNOWN
     level = np.where(surely, int(Level.STOP), int(doubtful))
     level[amount < STOP_MG_PER_L[where]] = Level.CAUTION
     level[amount < haze_mg_per_l] = Level.NONE

@@ -250,9 +250,9 @@ def print_matches(matches: Sequence[Match], out: Console) -> None:
     for match in matches:
         product = match.product
         page.out.print(
-            Text(f"{textwrap.shorten(product.name, 38, placeholder='..'):<39}", style="bold")
-            + Text(f"{product.grade or '-':<14}{product.form:<8}")
-            + Text(textwrap.shorten(match.why, max(page.out.width - 62, 12), placeholder=".."))
+            Text(f"{textwrap.shorten(product.name, 33, placeholder='..'):<34}", style="bold")
+            + Text(f"{product.grade or '-':<11}{product.form:<7}")
+            + Text(match.why if len(match.why) <= page.out.width - 52 else f"{match.why[: page.out.width - 54]}..")
         )
 
 
