@@ -31,6 +31,16 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
 
 
+def fold(name: str) -> str:
+    """A name as it is compared: lower case, single spaces."""
+    return " ".join(name.casefold().split())
+
+
+def plain_name(name: str) -> str:
+    """A name without the mark of an invented one: people leave it out."""
+    return name.removesuffix(" (invented)")
+
+
 def _known_species(name: str) -> str:
     if name not in SPECIES:
         raise ValueError(f'species "{name}" is not known; known: {", ".join(SPECIES)}')
@@ -149,7 +159,7 @@ class Product(Record):
             raise ValueError(f"numbers not known: {', '.join(sorted(unknown))}; known: {', '.join(NUMBERS)}")
         if self.grade:
             parse_grade(self.grade)
-        folded = [" ".join(name.casefold().split()) for name in (self.name.removesuffix(" (invented)"), *self.aliases)]
+        folded = [fold(name) for name in (plain_name(self.name), *self.aliases)]
         if len(set(folded)) < len(folded):
             raise ValueError("a name is given twice (capitals do not tell names apart); keep one of them")
         return self

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from rapidfuzz import fuzz, process
 
 from .nutrients import NUTRIENTS, nutrient_named
-from .product import GRADE, Product, parse_grade
-from .tables import fold, names_of
+from .product import GRADE, Product, fold, parse_grade
+from .tables import names_of
 
 #: Below this similarity (0-100) a name is not offered.
 NAME_CUTOFF = 62.0

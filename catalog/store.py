@@ -25,7 +25,7 @@ from sqlmodel import Session, SQLModel, select
 
 from . import search, seeds
 from .errors import CatalogError, InputError, UnknownName
-from .product import Product, Source
+from .product import Product, Source, fold, plain_name
 from .tables import (
     CHILDREN,
     SCHEMA_VERSION,
@@ -33,7 +33,6 @@ from .tables import (
     ProductRow,
     SourceRow,
     WaterRow,
-    fold,
     names_of,
     product_of,
     product_rows,
@@ -68,9 +67,9 @@ def _engine(database: str) -> Engine:
             url = URL.create("sqlite", database=str(Path(database).expanduser()))
         engine = create_engine(url)
     except (ArgumentError, ValueError) as error:
-        reason = "port" if "port" in str(error).lower() or "int()" in str(error) else "URL"
+        port = "port" in str(error).lower() or "int()" in str(error)
         raise CatalogError(
-            f"is not a database URL (its {reason} cannot be read)" if reason == "port" else "is not a database URL",
+            "is not a database URL" + (" (its port cannot be read)" if port else ""),
             database=_shown(database),
             mend="write a file path or a SQLAlchemy URL",
         ) from None
@@ -176,8 +175,6 @@ class Catalog:
             try:
                 yield
             except (InputError, ValueError, KeyError) as error:
-                if isinstance(error, UnknownName):
-                    raise
                 reason = str(error).strip().splitlines()[-1].strip()
                 raise CatalogError(
                     f"holds a row that makes no sense ({reason})",
@@ -309,7 +306,7 @@ class Catalog:
         with self._reading(), Session(self._engine) as session:
             rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
             for row in rows:
-                if fold(name) in {fold(row.id), fold(row.name), fold(row.name.removesuffix(" (invented)"))}:
+                if fold(name) in {fold(known) for known in (row.id, row.name, plain_name(row.name))}:
                     return water_of(row)
         raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
 

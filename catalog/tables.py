@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import JSON, Column, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from .product import Content, Density, Product, SolubilityPoint, Source, Sourced
+from .product import Content, Density, Product, SolubilityPoint, Source, Sourced, fold, plain_name
 from .water import WaterTest
 
 #: Raised when a table changes shape; a database of another version is refused, not guessed at.
@@ -138,13 +138,7 @@ CHILDREN: tuple[type[SQLModel], ...] = (
 
 def names_of(product: Product) -> dict[str, str]:
     """Every name of a product by its folded form: id, name (also without "(invented)"), aliases."""
-    plain = product.name.removesuffix(" (invented)")
-    return {fold(name): name for name in (product.id, product.name, plain, *product.aliases)}
-
-
-def fold(name: str) -> str:
-    """A name as it is compared: lower case, single spaces."""
-    return " ".join(name.casefold().split())
+    return {fold(name): name for name in (product.id, product.name, plain_name(product.name), *product.aliases)}
 
 
 def product_rows(product: Product) -> list[SQLModel]:
@@ -217,7 +211,7 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
             temperature_c=row.density_temperature_c,
             source=row.density_source,
         )
-    own = {fold(row.id), fold(row.name), fold(row.name.removesuffix(" (invented)"))}
+    own = {fold(name) for name in (row.id, row.name, plain_name(row.name))}
     return Product.model_validate(
         {
             "id": row.id,

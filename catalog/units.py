@@ -23,20 +23,16 @@ CACO3_G_PER_MOL = molar_mass_g_per_mol("CaCO3")
 
 #: Hardness units as mg/L CaCO3: 1 US grain = 64.79891 mg in 1 US gallon; German degree = 10 mg/L
 #: CaO; French degree = 10 mg/L CaCO3; Clark (English) degree = 1 grain per imperial gallon.
+_GRAIN_MG, _GALLON_L, _IMPERIAL_GALLON_L = 64.79891, 3.785411784, 4.54609
+_GERMAN_DEGREE = 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO")
+_GRAINS = "gpg gr/gal grain/gal grains/gal grain/gallon grains/gallon grains_per_gal grains_per_gallon"
 _CACO3_MG_PER_L = {
-    "gpg": 64.79891 / 3.785411784,
-    "grains/gal": 64.79891 / 3.785411784,
-    "gr/gal": 64.79891 / 3.785411784,
-    "grain/gal": 64.79891 / 3.785411784,
-    "grains/gallon": 64.79891 / 3.785411784,
-    "grain/gallon": 64.79891 / 3.785411784,
-    "grains per gallon": 64.79891 / 3.785411784,
-    "grains per gal": 64.79891 / 3.785411784,
-    "dh": 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO"),
-    "°dh": 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO"),
+    **{spelling.replace("_", " "): _GRAIN_MG / _GALLON_L for spelling in _GRAINS.split()},
+    "dh": _GERMAN_DEGREE,
+    "°dh": _GERMAN_DEGREE,
     "fh": 10.0,
     "°fh": 10.0,
-    "clark": 64.79891 / 4.54609,
+    "clark": _GRAIN_MG / _IMPERIAL_GALLON_L,
 }
 
 _NUMBER = re.compile(

@@ -10,15 +10,15 @@ from typing import cast
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
-from ..catalog.species import SPECIES, species_molar_mass_g_per_mol
+from ..catalog.species import SPECIES
 from . import margin as edges
 from . import sweep
-from .case import Case, Where, mg_per_mol
+from .case import FORMED, Case, Where
 from .chemistry.conductivity import ec_ms_per_cm
 from .chemistry.constants import Floats
-from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, phases
+from .chemistry.phases import phases
 from .question import Question
-from .registry import rules
+from .registry import judge, worst
 from .rule import Level, Levels, Outcome, Rule
 from .verdict import Answer, Finding, Margin, SolidState, SolutionState, Verdict
 
@@ -54,11 +54,8 @@ def assess(question: Question, *, details: bool) -> Verdict:
     """The verdict on a question, without swaps. details: also margins and turning values."""
     columns = sweep.scenarios(question)
     case = Case(question, columns)
-    outcomes = [(rule, outcome) for rule in rules() if (outcome := rule.check(case)) is not None]
-    worst = np.zeros(case.size, dtype=np.int64)
-    for _, outcome in outcomes:
-        worst = np.maximum(worst, outcome.level)
-    answer = overall(worst)
+    outcomes = judge(case)
+    answer = overall(worst(case, outcomes))
     found = [
         (overall(outcome.level), _finding(question, rule, outcome, columns, details))
         for rule, outcome in outcomes
@@ -67,7 +64,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
     found.sort(key=lambda pair: -pair[0])
     findings = tuple(finding for _, finding in found)
     margin = Margin()
-    if details and answer != Level.UNKNOWN and not edges.no_number_turns(case):
+    if details and answer != Level.UNKNOWN and not edges.no_number_turns(outcomes):
         margin = Margin(**_rounded(edges.margins(question, columns, answer == Level.STOP)))
     known = any(item.composition.mixtures for item in question.poured)
     return Verdict(
@@ -150,10 +147,8 @@ def _state(case: Case, where: Where) -> SolutionState:
     constants = case.constants
     ions: dict[str, Floats] = {}
     for i, name in enumerate(constants.masters):
-        total = mixed.totals_mol_per_kg[:, i]
-        if name != "H+" and np.any(total > 1e-9):
-            key = SPECIES[name].spoken.split(" (")[0].replace(" ", "_")
-            ions[key] = total * 1000.0 * species_molar_mass_g_per_mol(name)
+        if name != "H+" and np.any(mixed.totals_mol_per_kg[:, i] > 1e-9):
+            ions[SPECIES[name].spoken.split(" (")[0].replace(" ", "_")] = case.total_mg_per_l(where, name)
     conductivity = ec_ms_per_cm(mixed)
     numbers = {
         "temperature_c": mixed.temperature_c,
@@ -161,15 +156,14 @@ def _state(case: Case, where: Where) -> SolutionState:
         "ionic_strength_mol_per_kg": mixed.ionic_strength,
         **({} if np.any(np.isnan(conductivity)) else {"ec_ms_per_cm": conductivity}),
     }
-    formed = BUCKET_PHASES if where == "bucket" else LINE_PHASES
     solids = []
     for name, phase in phases().items():
         si = mixed.si(name)
         if not np.isfinite(si[0]) or float(np.max(si)) < -3.0:
             continue
         table = {"saturation_index": si}
-        if name in formed:
-            table["precipitated_mg_per_l"] = case.solution(where).precipitated(name) * mg_per_mol(name)
+        if name in FORMED[where]:
+            table["precipitated_mg_per_l"] = case.precipitated_mg_per_l(where, name)
         low, high = _range(table)
         amount = table.get("precipitated_mg_per_l")
         solids.append(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
+from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from .chemistry.constants import Constants, Floats, load
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES
@@ -23,6 +24,8 @@ from .question import (
 )
 
 Where = Literal["bucket", "line"]
+#: Phases that are let form there; the others are only compared with their saturation.
+FORMED: dict[Where, tuple[str, ...]] = {"bucket": BUCKET_PHASES, "line": LINE_PHASES}
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
@@ -169,48 +172,46 @@ class Case:
             return max(0.0, 1.0 - sum(c.mass_fraction.value for c in item.product.content))
         return max(0.0, 1.0 - sum(sources.values()))
 
-    @cached_property
-    def cooling_c(self) -> Floats:
-        """How much dissolving cools the bucket at most [degC], (B,); never below zero.
+    def _heats_kj(self) -> Iterator[tuple[Product, float]]:
+        """Each material with a heat of solution on record, and its heat as poured [kJ]; positive cools.
 
-        Heat of solution at infinite dilution over the heat capacity of the water (4.18 kJ/kg) and the
-        dry product (taken as 1.2 kJ/kg; common practice, no source). Heat that is set free is left out.
+        Heats at infinite dilution, per mole of the material's first chemical.
         """
-        taken_kj = np.zeros(self.size)
         for item in self.poured:
             for mixture in item.composition.mixtures[:1]:
                 for source_id, part in mixture.sources.items():
                     material = self.question.material(source_id)
                     heat = material.numbers.get("heat_of_solution")
-                    if heat is None or material.form != "dry" or len(material.content) != 1:
+                    if heat is None or not material.content:
                         continue
                     content = material.content[0]
-                    moles = item.mass_kg * part * content.mass_fraction.value * 1000.0
-                    taken_kj += heat.value * moles / molar_mass_g_per_mol(content.formula)
-        dry_kg = sum(item.mass_kg for item in self.poured if item.product.form == "dry")
+                    grams = item.mass_kg * part * content.mass_fraction.value * 1000.0
+                    yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
+
+    def _temperature_change_c(self, heat_kj: float, dry_kg: float, kj_per_kg: float) -> Floats:
+        """A heat over the heat capacity of the bucket's water (4.18 kJ/kg) and of what is in it, (B,)."""
         factor = self.columns["amount_factor"]
-        return np.asarray(np.maximum(taken_kj * factor, 0.0) / (4.18 * self.bucket_water_kg + 1.2 * dry_kg * factor))
+        return np.asarray(heat_kj * factor / (4.18 * self.bucket_water_kg + kj_per_kg * dry_kg * factor))
+
+    @cached_property
+    def cooling_c(self) -> Floats:
+        """How much dissolving dry products cools the bucket at most [degC], (B,); never below zero.
+
+        Their heat capacity is taken as 1.2 kJ/kg (common practice, no source).
+        """
+        taken = sum(kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1)
+        dry_kg = sum(item.mass_kg for item in self.poured if item.product.form == "dry")
+        return self._temperature_change_c(max(taken, 0.0), dry_kg, 1.2)
 
     @cached_property
     def warming_c(self) -> Floats:
         """How much diluting acids and alkalis and dissolving heats the bucket [degC], (B,).
 
-        From the heats of solution that are negative (heat set free), per mole of each chemical.
+        Only heats that are set free count; heat capacity of the products 2.0 kJ/kg (common practice, no
+        source).
         """
-        freed_kj = np.zeros(self.size)
-        for item in self.poured:
-            for mixture in item.composition.mixtures[:1]:
-                for source_id, part in mixture.sources.items():
-                    material = self.question.material(source_id)
-                    heat = material.numbers.get("heat_of_solution")
-                    if heat is None or heat.value >= 0 or not material.content:
-                        continue
-                    content = material.content[0]
-                    grams = item.mass_kg * part * content.mass_fraction.value * 1000.0
-                    freed_kj -= heat.value * grams / molar_mass_g_per_mol(content.formula)
-        factor = self.columns["amount_factor"]
-        mass_kg = sum(item.mass_kg for item in self.poured)
-        return np.asarray(freed_kj * factor / (4.18 * self.bucket_water_kg + 2.0 * mass_kg * factor))
+        freed = -sum(kj for _, kj in self._heats_kj() if kj < 0)
+        return self._temperature_change_c(freed, sum(item.mass_kg for item in self.poured), 2.0)
 
     @cached_property
     def cooled_c(self) -> Floats:
@@ -235,7 +236,7 @@ class Case:
         totals = (self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]) / (
             stock_kg + ratio
         )[:, None]
-        return equilibrate(totals, self.line_temperature_c, LINE_PHASES)
+        return _each_once(totals, self.line_temperature_c, LINE_PHASES)
 
     def solution(self, where: Where) -> Solution:
         """The "bucket" or the "line"."""
@@ -264,6 +265,15 @@ class Case:
         metals = [masters.index(name) for name in ("Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")]
         free = np.sum(self.product_mol[:, metals], axis=1) - self.product_mol[:, masters.index("Edta-4")]
         return self.has(metal) and bool(np.any(free > 1e-6))
+
+    def in_bucket_mol_per_kg(self, *species: str) -> Floats:
+        """Sum of the totals of some species in the bucket, water included [mol/kg], (B,)."""
+        return np.asarray(np.sum(self.bucket_totals[:, [self.constants.master(name) for name in species]], axis=1))
+
+    @property
+    def alkaline(self) -> bool:
+        """True when the products take protons up."""
+        return bool(np.any(self.product_mol[:, self.constants.master("H+")] < 0))
 
     def has(self, *species: str) -> bool:
         """True when any product brings one of these species."""

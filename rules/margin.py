@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,13 +10,12 @@ import numpy as np
 from .case import Case
 from .chemistry.constants import Floats
 from .question import Columns, Question
-from .registry import rules
-from .rule import Level, Levels
+from .registry import judge, worst
+from .rule import Level, Outcome, Rule
 
 #: Values tried over a margin's range, scenarios of the unknowns tried at each (the best estimate and
-#: the corners come first); then how often, and in how many parts, the interval in which the verdict
-#: turns is cut.
-#: Of many scenarios (much is not known) the first so many are tried in that: ends, then corners.
+#: the corners come first); how often, and in how many parts, the interval in which the verdict turns
+#: is then cut; and how many scenarios are tried in that, ends before corners.
 POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 17, 12, 3, 10, 80
 _NO_NUMBER_TURNS = {"label", "people", "equipment", "soil"}
 
@@ -49,24 +49,9 @@ EDGES = {
 }
 
 
-def levels(case: Case) -> Levels:
-    """Worst level of all rules in each scenario, (B,)."""
-    worst = np.zeros(case.size, dtype=np.int64)
-    for rule in rules():
-        outcome = rule.check(case)
-        if outcome is not None:
-            worst = np.maximum(worst, outcome.level)
-    return worst
-
-
-def no_number_turns(case: Case) -> bool:
+def no_number_turns(outcomes: Sequence[tuple[Rule, Outcome]]) -> bool:
     """True when a rule that goes by the label, people, equipment or soil stops the pour anyway."""
-    for rule in rules():
-        if rule.family in _NO_NUMBER_TURNS:
-            outcome = rule.check(case)
-            if outcome is not None and np.all(outcome.level == Level.STOP):
-                return True
-    return False
+    return any(rule.family in _NO_NUMBER_TURNS and np.all(outcome.level == Level.STOP) for rule, outcome in outcomes)
 
 
 def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, float | None]:
@@ -86,7 +71,8 @@ def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, st
     """Whether the verdict is another at each value, over the first `rows` scenarios."""
     table = {name: np.repeat(column[:rows], len(values)) for name, column in columns.items()}
     table[edge.column] = np.tile(values, len(columns[edge.column][:rows]))
-    level = levels(Case(question, table)).reshape(-1, len(values))
+    case = Case(question, table)
+    level = worst(case, judge(case)).reshape(-1, len(values))
     if stopped:
         return np.asarray(np.any(level < Level.STOP, axis=0))
     overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")

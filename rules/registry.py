@@ -1,15 +1,33 @@
-"""The one ordered table of all rules."""
+"""The one ordered table of all rules, and what they say of a case together."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+import numpy as np
+
 from ..catalog import InputError
+from .case import Case
 from .families import bucket, dissolving, equipment, label, line, people, soil
-from .rule import Rule
+from .rule import Levels, Outcome, Rule
 
 
 def rules() -> tuple[Rule, ...]:
     """All rules, in the order in which they are listed and checked."""
     return (*people.RULES, *label.RULES, *dissolving.RULES, *bucket.RULES, *line.RULES, *equipment.RULES, *soil.RULES)
+
+
+def judge(case: Case) -> list[tuple[Rule, Outcome]]:
+    """What every rule that applies says of a case."""
+    return [(rule, outcome) for rule in rules() if (outcome := rule.check(case)) is not None]
+
+
+def worst(case: Case, outcomes: Iterable[tuple[Rule, Outcome]]) -> Levels:
+    """Worst level in each scenario, (B,)."""
+    level = np.zeros(case.size, dtype=np.int64)
+    for _, outcome in outcomes:
+        level = np.maximum(level, outcome.level)
+    return level
 
 
 def rule_named(name: str) -> Rule:

@@ -7,12 +7,20 @@ from collections.abc import Mapping
 import numpy as np
 
 from ...catalog.species import SPECIES
-from ..case import Case
+from ..case import FORMED, Case
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..rule import Level, Levels, Outcome, Rule
 from .advice import JAR_TEST, TWO_BUCKETS
-from .solids import FORMED, HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
+from .solids import (
+    HAZE_MG_PER_L,
+    IRON_MODERATE_MG_PER_L,
+    IRON_SEVERE_MG_PER_L,
+    MODEL_NOTE,
+    STOP_MG_PER_L,
+    band_si,
+    solid_levels,
+)
 
 
 def _solid_in_bucket(
@@ -126,10 +134,9 @@ _POWELLITE = (1e-5, 1e-8)
 
 
 def _molybdate(case: Case) -> Outcome | None:
-    if not case.has("MoO4-2") or not (case.has("Ca+2") or np.any(case.bucket_totals[:, case.constants.master("Ca+2")])):
+    if not case.has("MoO4-2"):
         return None
-    calcium = case.bucket_totals[:, case.constants.master("Ca+2")]
-    molybdate = case.bucket_totals[:, case.constants.master("MoO4-2")]
+    calcium, molybdate = case.in_bucket_mol_per_kg("Ca+2"), case.in_bucket_mol_per_kg("MoO4-2")
     product = calcium * molybdate
     grams = np.minimum(calcium, molybdate) * 200.0
     level = np.where(product > _POWELLITE[1], int(Level.UNKNOWN), int(Level.NONE))
@@ -153,11 +160,9 @@ _DOUBLE_SULFATE_MOL_PER_KG = 0.15
 
 
 def _double_sulfate(case: Case) -> Outcome | None:
-    def molality(*names: str) -> Floats:
-        return np.asarray(np.sum(case.bucket_totals[:, [case.constants.master(n) for n in names]], axis=1))
-
     if not case.has("NH4+", "K+") or not case.has("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") or not case.has("SO4-2"):
         return None
+    molality = case.in_bucket_mol_per_kg
     two = molality("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") - molality("Edta-4")
     part = np.minimum(np.minimum(two, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
     level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
@@ -176,7 +181,7 @@ def _double_sulfate(case: Case) -> Outcome | None:
 
 
 def _lime_in_bucket(case: Case) -> Outcome | None:
-    if not case.has("Ca+2", "CO3-2") and not np.any(case.product_mol[:, case.constants.master("H+")] < 0):
+    if not case.has("Ca+2", "CO3-2") and not case.alkaline:
         return None
     solution = case.bucket
     si, amount = solution.before_solids.si("Calcite"), case.precipitated_mg_per_l("bucket", "Calcite")
@@ -253,8 +258,6 @@ _METAL_SOLIDS = {
     "Cu+2": ("CuOH2", "Malachite"),
     "Mn+2": ("Pyrochroite", "Rhodochrosite"),
 }
-#: Iron that is not chelated and what it may be in the line [mg/L]; the classes of iron in water.
-_IRON_CAUTION_MG_PER_L, _IRON_STOP_MG_PER_L = 0.1, 1.5
 
 
 def _metal_hydroxide(case: Case) -> Outcome | None:
@@ -283,10 +286,10 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
         masters = case.constants.masters
         iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
         in_line = iron / (1.0 + case.injection_ratio) * 55_845.0
-        level[in_line > _IRON_CAUTION_MG_PER_L] = np.maximum(
-            level[in_line > _IRON_CAUTION_MG_PER_L], int(Level.CAUTION)
+        level[in_line > IRON_MODERATE_MG_PER_L] = np.maximum(
+            level[in_line > IRON_MODERATE_MG_PER_L], int(Level.CAUTION)
         )
-        level[(in_line > _IRON_STOP_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
+        level[(in_line > IRON_SEVERE_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
         named.append("Fe+2")
     if not np.any(level):
         return None

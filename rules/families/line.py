@@ -13,14 +13,12 @@ from ..case import Case
 from ..chemistry.phases import phases
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER, FLUSH, JAR_TEST
-from .solids import solid_levels
+from .solids import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L, solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0
 #: ... with bicarbonate above this [mg/L CaCO3] (150 mg/L HCO3).
 HARD_ALKALINITY_MG_PER_L_CACO3 = 123.0
-#: Iron classes of water for drip [mg/L]: moderate from, severe from.
-IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 #: Lime: scale-forming from this index; expected to cloud the line as it runs from this one.
 LIME_SCALES_SI, LIME_CLOUDS_SI = 0.5, 1.0
 #: Water that by itself is this far over lime is no water for drip, whatever is poured.
@@ -104,7 +102,7 @@ def _sulfate(case: Case) -> Outcome | None:
     mixed = case.line.before_solids
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
     level = solid_levels(case, "line", "Gypsum", haze_mg_per_l=LEAST_MG_PER_L)
-    level = np.maximum(level, np.where((si > -0.3) & (level == 0), int(Level.CAUTION), 0))
+    level = np.maximum(level, np.where((si > NEAR_SI) & (level == 0), int(Level.CAUTION), 0))
     if not np.any(level):
         return None
 
@@ -201,11 +199,6 @@ def _struvite(case: Case) -> Outcome | None:
     )
 
 
-def _alkaline(case: Case) -> bool:
-    """True when the products take protons up."""
-    return bool(np.any(case.product_mol[:, case.constants.master("H+")] < 0))
-
-
 #: pH of the line: beyond the first pair roots and metal suffer, beyond the second stop (common
 #: practice, no source; acid cleaning is done at 4.5 to 5.0, UF/IFAS).
 _LINE_PH_CAUTION, _LINE_PH_STOP = (4.0, 9.5), (2.5, 10.5)
@@ -232,7 +225,7 @@ def _iron(case: Case) -> Outcome | None:
     iron = case.column("iron")
     ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
     phosphate = case.has("PO4-3")
-    if "iron" not in case.question.fixed and not (phosphate or case.has("OCl-", "CO3-2") or _alkaline(case)):
+    if "iron" not in case.question.fixed and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
         # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
         return Outcome(
             same(case, Level.CAUTION),

@@ -89,8 +89,7 @@ def _urea_nitrate(case: Case) -> Outcome | None:
     named = [i for i in case.poured if "nitric-acid" in {i.product.id, *(s.id for s in i.sources_of_label)}]
     if not case.has("urea") or not case.has("NO3-"):
         return None
-    totals = case.bucket_totals
-    both = np.minimum(totals[:, case.constants.master("urea")], totals[:, case.constants.master("NO3-")])
+    both = np.minimum(case.in_bucket_mol_per_kg("urea"), case.in_bucket_mol_per_kg("NO3-"))
     crystals = (case.bucket.before_solids.ph < 2.0) & (both > UREA_NITRATE_MOL_PER_KG)
     level = np.where(crystals | bool(named), int(Level.STOP), int(Level.NONE))
     if not np.any(level):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..case import Case, Where
+from ..case import FORMED, Case, Where
 from ..chemistry.activity import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.constants import Floats
-from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, phases
+from ..chemistry.phases import phases
 from ..rule import Level, Levels
 
 #: Half-width in SI within which the bucket model cannot tell, by ionic strength [mol/kg]: dilute; up
@@ -18,8 +18,9 @@ BAND_SI = ((0.1, 0.08), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
 #: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
 #: Nakayama); in the line it is what the emitters see. Design choice within that.
 STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
-FORMED: dict[Where, tuple[str, ...]] = {"bucket": BUCKET_PHASES, "line": LINE_PHASES}
 HAZE_MG_PER_L = 10.0
+#: Iron classes of water for drip [mg/L]: moderate from, severe from (Bucks, Nakayama and Gilbert 1979).
+IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 MODEL_NOTE = "Bucket model: dilute-solution activities, valid to an ionic strength of 0.5 mol/kg"
 
 

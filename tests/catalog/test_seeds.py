@@ -11,8 +11,8 @@ from pourcheck import InputError
 from pourcheck.catalog import Catalog, Content, Product, Sourced, WaterTest, seeds
 from pourcheck.catalog.composition import composition, label_percents
 from pourcheck.catalog.nutrients import percent_from_species
+from pourcheck.catalog.product import fold
 from pourcheck.catalog.species import SPECIES, molar_mass_g_per_mol
-from pourcheck.catalog.tables import fold
 
 PRODUCTS = seeds.seed_products()
 WATERS = seeds.seed_waters()
