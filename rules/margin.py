@@ -17,7 +17,6 @@ from .rule import Level, Outcome, Rule
 #: the corners come first); how often, and in how many parts, the interval in which the verdict turns
 #: is then cut; and how many scenarios are tried in that, ends before corners.
 POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 17, 12, 3, 10, 80
-_NO_NUMBER_TURNS = {"label", "people", "equipment", "soil"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +49,8 @@ EDGES = {
 
 
 def no_number_turns(outcomes: Sequence[tuple[Rule, Outcome]]) -> bool:
-    """True when a rule that goes by the label, people, equipment or soil stops the pour anyway."""
-    return any(rule.family in _NO_NUMBER_TURNS and np.all(outcome.level == Level.STOP) for rule, outcome in outcomes)
+    """True when a rule that goes by no number (it states no severity) stops the pour anyway."""
+    return any(outcome.severity is None and bool(np.all(outcome.level == Level.STOP)) for _, outcome in outcomes)
 
 
 def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, float | None]:

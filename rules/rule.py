@@ -32,7 +32,8 @@ class Outcome:
 
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
     the name; the message is made from those of one scenario. do: what to do, most useful first.
-    severity: (B,) optional, larger is worse: picks the scenario that is shown among equal levels.
+    severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
+    the rule goes by no number, so that no amount or water can turn it.
     """
 
     level: Levels

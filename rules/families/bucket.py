@@ -216,37 +216,33 @@ _METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H
 def _metal_meets_phosphate(case: Case) -> Outcome | None:
     if not case.has("PO4-3"):
         return None
-    levels: list[Levels] = []
-    indices: list[Floats] = []
-    names: list[str] = []
+    bucket = case.bucket.before_solids
+    found: list[tuple[Levels, Floats, str, str]] = []  # level, severity, name of the number, words
     for species, phase in _METAL_PHOSPHATES.items():
         if not case.has(species) or (species == "Fe+3" and not case.unchelated("Fe+3")):
             continue
-        si = case.bucket.before_solids.si(phase)
-        levels.append(solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case)))
-        indices.append(si)
-        names.append(phases()[phase].spoken)
+        level = solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case))
+        found.append((level, bucket.si(phase), "saturation_index", phases()[phase].spoken))
     if case.unchelated("Mn+2"):
         # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
-        ph = case.bucket.before_solids.ph
-        levels.append(np.where(ph > 6.0, int(Level.UNKNOWN), np.where(ph > 5.0, int(Level.CAUTION), int(Level.NONE))))
-        indices.append(ph)
-        names.append("manganese phosphate")
-    if not levels or not np.any(levels):
+        level = np.where(bucket.ph > 5.0, int(Level.CAUTION), int(Level.NONE))
+        level[bucket.ph > 6.0] = Level.UNKNOWN
+        found.append((level, bucket.ph, "bucket_ph", "manganese phosphate"))
+    if not found or not any(np.any(level) for level, *_ in found):
         return None
-    worst = int(
-        np.argmax([float(np.max(level)) + 1e-3 * float(np.max(si)) for level, si in zip(levels, indices, strict=True)])
-    )
+    _, severity, number, spoken = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+
+    def message(n: Mapping[str, float]) -> str:
+        shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
+        sure = "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
+        return f"A trace metal meets phosphate in the bucket: {spoken}, {shown}{sure}"
+
     return Outcome(
-        np.max(levels, axis=0),
-        lambda n: (
-            f"A trace metal meets phosphate in the bucket: {names[worst]}, saturation index "
-            f"{n['saturation_index']:+.1f}"
-            + ("." if n["level"] == Level.STOP else "; constants in print differ too much to tell.")
-        ),
-        numbers={"saturation_index": indices[worst]},
+        np.max([level for level, *_ in found], axis=0),
+        message,
+        numbers={number: severity},
         do=(TWO_BUCKETS, "Or take the metal as a chelate (EDTA, DTPA) that suits the pH."),
-        severity=indices[worst],
+        severity=severity,
     )
 
 
@@ -264,7 +260,7 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NONE))
     line_ph = case.line.before_solids.ph
     named = []
-    worst = np.full(case.size, -99.0)
+    worst = np.full(case.size, -np.inf)  # no index where iron is the only metal
     for species, solids in _METAL_SOLIDS.items():
         if not case.unchelated(species):
             continue
@@ -502,8 +498,8 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
         plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
-        chemistry="Hydroxides of zinc and copper by saturation index within 0.5; their carbonates and manganese's are slow and "
-        "a caution; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+        chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
+        "caution, and a stop a hundred times over saturation; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
         cure="Chelates, or leaf sprays.",
         sources=(
             "minteq.v4.dat (NIST 46)",

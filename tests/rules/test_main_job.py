@@ -160,3 +160,23 @@ def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
         check(data, catalog)
     data["product"][0]["density"] = "10.2 lb/gal"
     assert check(data, catalog).verdict == "clear"
+
+
+def test_a_bucket_that_boils_turns_with_the_amount(catalog: Catalog) -> None:
+    """A gallon of sulfuric acid is stopped by its heat, and some smaller amount is not."""
+    verdict = check(pour("sulfuric acid=1 gal", water="tarn-soft-well"), catalog)
+    assert "bucket-too-hot" in rules_at(verdict, "stop")
+    factor = verdict.margin.amount_factor
+    assert factor is not None
+    assert 0.01 < factor < 1
+
+
+def test_manganese_with_phosphate_shows_a_ph_and_no_saturation_index(catalog: Catalog) -> None:
+    """Where pH decides, the number is called pH; iron alone has no saturation index to show."""
+    data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="tarn-soft-well")
+    finding = next(f for f in check(data, catalog).findings if f.rule == "metal-meets-phosphate")
+    assert {"bucket_ph", "bucket_ph_low", "bucket_ph_high"} >= finding.because.keys() - {"level"}
+    assert "bucket pH" in finding.message
+    data = pour("iron sulfate=1 lb", water="tarn-hill-well")
+    iron = next(f for f in check(data, catalog).findings if f.rule == "metal-hydroxide")
+    assert "saturation_index" not in iron.because
