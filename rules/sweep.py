@@ -15,6 +15,8 @@ from .rule import Level, Rule
 
 #: With up to this many unknowns every corner is visited; with more, a fixed random choice of them.
 FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101
+#: Units that the name of an input says already.
+UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
 
 
 def scenarios(question: Question) -> Columns:
@@ -73,7 +75,7 @@ class Turn:
     def words(self) -> str:
         """One clause for a message."""
         side = "above" if self.stops_above else "below"
-        unit = "" if self.unknown.unit == "pH" else f" {_short_unit(self.unknown)}"
+        unit = "" if self.unknown.unit in UNSPOKEN_UNITS else f" {self.unknown.unit}"
         spread = ""
         if self.high - self.low > 0.02 * max(abs(self.high), 1e-9):
             spread = f" ({self.low:.3g} to {self.high:.3g} with the rest of what is not known)"
@@ -82,20 +84,10 @@ class Turn:
     @property
     def key(self) -> str:
         """Name of the turning value, unit included."""
-        unit = {
-            "mg/L": "_mg_per_l",
-            "mg/L CaCO3": "_mg_per_l_caco3",
-            "degC": "",
-            "pH": "",
-            "mol/mol": "",
-        }.get(self.unknown.unit, "")
+        unit = {"mg/L": "_mg_per_l", "mg/L CaCO3": "_mg_per_l_caco3"}.get(self.unknown.unit, "")
         name = spoken(self.unknown.name).lower().replace(" ", "_")
         name = name + "_c" if self.unknown.unit == "degC" else name
         return f"{name}{unit}_turns_at"
-
-
-def _short_unit(unknown: Unknown) -> str:
-    return "" if unknown.unit.startswith("parts") or unknown.unit == "mol/mol" else unknown.unit
 
 
 def turns(question: Question, rule: Rule, columns: Columns, bad: np.ndarray) -> list[Turn]:

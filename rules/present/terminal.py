@@ -112,6 +112,8 @@ def _pour_words(pour: Pour) -> str:
     parts = [f"{what} in {pour.bucket.volume}"]
     if pour.injection.ratio:
         parts.append(f"injected {pour.injection.ratio}")
+    elif pour.injection.suction:
+        parts.append(f"drawn in at {pour.injection.suction} into {pour.injection.flow}")
     if pour.water is not None:
         parts.append(f"water: {pour.water.name or pour.water.id or 'as tested'}")
     else:
