@@ -13,7 +13,7 @@ from threadpoolctl import ThreadpoolController
 from ..catalog.species import SPECIES
 from . import margin as edges
 from . import sweep
-from .case import FORMED, Case, Where
+from .case import Case, Where
 from .chemistry.conductivity import ec_ms_per_cm
 from .chemistry.constants import Floats
 from .chemistry.phases import phases
@@ -158,24 +158,25 @@ def _state(case: Case, where: Where) -> SolutionState:
     }
     solids = []
     for name, phase in phases().items():
+        if name not in mixed.constants.phases:
+            continue
         si = mixed.si(name)
         if not np.isfinite(si[0]) or float(np.max(si)) < -3.0:
             continue
         table = {"saturation_index": si}
-        if name in FORMED[where]:
+        if name in case.formed(where):
             table["precipitated_mg_per_l"] = case.precipitated_mg_per_l(where, name)
-        low, high = _range(table)
-        amount = table.get("precipitated_mg_per_l")
-        solids.append(
-            SolidState(
-                solid=phase.spoken,
-                saturation_index=_tidy(si[0]),
-                precipitated_mg_per_l=None if amount is None else _tidy(amount[0]),
-                onset=phase.onset_si,
-                low=low,
-                high=high,
-            )
-        )
+        solids.append(_solid(phase.spoken, table, phase.onset_si))
+    for salt in case.salts if where == "bucket" else ():
+        name = salt.curve.name
+        si = mixed.si(name)
+        if name in phases() or not np.isfinite(si[0]) or float(np.max(si)) < -1.0:
+            continue
+        table = {
+            "saturation_index": si,
+            "precipitated_mg_per_l": 1000.0 * case.settled_g_per_l(case.bucket, salt),
+        }
+        solids.append(_solid(salt.name, table, 0.0))
     low, high = _range({**numbers, **ions})
     return SolutionState(
         temperature_c=_tidy(mixed.temperature_c[0]),
@@ -186,6 +187,19 @@ def _state(case: Case, where: Where) -> SolutionState:
         solids=tuple(sorted(solids, key=lambda s: -s.saturation_index)),
         model=mixed.model,
         within_validity=bool(np.all(mixed.ionic_strength <= mixed.valid_up_to_mol_per_kg)),
+        low=low,
+        high=high,
+    )
+
+
+def _solid(spoken: str, table: Mapping[str, Floats], onset_si: float) -> SolidState:
+    low, high = _range(table)
+    amount = table.get("precipitated_mg_per_l")
+    return SolidState(
+        solid=spoken,
+        saturation_index=_tidy(table["saturation_index"][0]),
+        precipitated_mg_per_l=None if amount is None else _tidy(amount[0]),
+        onset=onset_si,
         low=low,
         high=high,
     )

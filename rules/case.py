@@ -12,8 +12,12 @@ import numpy as np
 from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from .chemistry.constants import Constants, Floats, load
+from .chemistry.density import heat_capacity_kj_per_kg_k, solution_density_kg_per_l, volume_l_per_kg_water
+from .chemistry.doubt import si_sigma
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES
 from .chemistry.speciate import Solution, equilibrate
+from .chemistry.stock import stock_constants
+from .chemistry.water_properties import density_kg_per_l
 from .question import (
     SPECIES_OF_ITEM,
     Columns,
@@ -22,18 +26,27 @@ from .question import (
     displaced_l,
     mol_per_l,
 )
+from .salts import Salt, solid_of
 
 Where = Literal["bucket", "line"]
-#: Phases that are let form there; the others are only compared with their saturation.
-FORMED: dict[Where, tuple[str, ...]] = {"bucket": BUCKET_PHASES, "line": LINE_PHASES}
+#: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
+AIR_CO2_ATM = 4.2e-4
+#: Cooling by less than this is not looked into [degC].
+LEAST_COOLING_C = 1.0
+#: No stock is colder than this: the models end there, and it would be ice.
+_COLDEST_C = -20.0
+#: A bucket keeps at least this share of its volume as water, whatever is put in.
+_LEAST_WATER_SHARE = 0.05
+#: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
+_FEEL_CO2 = ("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite")
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
 
 
-def mg_per_mol(phase: str) -> float:
+def mg_per_mol(phase: str, constants: Constants | None = None) -> float:
     """Mass of a mole of a phase [mg/mol], from its formula."""
-    constants = load()
+    constants = constants or load()
     formula = constants.phase_formula[constants.phase(phase)].replace(":", ".")
     return molar_mass_g_per_mol(formula) * 1000.0
 
@@ -45,6 +58,8 @@ def _each_once(
     *,
     ph: Floats | None = None,
     alkalinity_eq_per_kg: Floats | None = None,
+    co2_atm: float | None = None,
+    constants: Constants | None = None,
 ) -> Solution:
     """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
     and most solutions do not feel it."""
@@ -57,6 +72,8 @@ def _each_once(
         phases,
         ph=None if ph is None else ph[first],
         alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
+        co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
+        constants=constants,
     )
     return solution.rows(back.reshape(-1))
 
@@ -132,11 +149,49 @@ class Case:
         return self._products[0]
 
     @cached_property
+    def _filling(self) -> tuple[Floats, Floats]:
+        """Water that is poured in [kg] and made-up volume [L], (B,)."""
+        masters, temperature = self.constants.masters, self.columns["bucket_temperature_c"]
+        of_water = density_kg_per_l(temperature + 273.15)
+        unknown = tuple(item for item in self.poured if not item.composition.mixtures)
+        other_l = self.columns["amount_factor"] * displaced_l(unknown)
+
+        def volume_l(poured_kg: Floats) -> Floats:
+            water_kg = poured_kg + self._products[1]
+            per_kg = volume_l_per_kg_water(self.product_mol / water_kg[:, None], temperature, masters)
+            return np.asarray(water_kg * per_kg + other_l)
+
+        if not self.question.filled_up:
+            poured_kg = self.question.bucket_l * of_water
+            return poured_kg, volume_l(poured_kg)
+        wanted = np.full(self.size, self.question.bucket_l)
+        least = _LEAST_WATER_SHARE * wanted * of_water
+        poured_kg = np.maximum(wanted * of_water - self.columns["amount_factor"] * displaced_l(self.poured), least)
+        for _ in range(4):
+            poured_kg = np.maximum(poured_kg + (wanted - volume_l(poured_kg)) * of_water, least)
+        return poured_kg, np.maximum(volume_l(poured_kg), wanted)
+
+    @property
+    def poured_water_kg(self) -> Floats:
+        """Water that is poured into the bucket, (B,) [kg]."""
+        return self._filling[0]
+
+    @property
+    def bucket_volume_l(self) -> Floats:
+        """Volume of the made-up stock, (B,) [L]."""
+        return self._filling[1]
+
+    @cached_property
     def bucket_water_kg(self) -> Floats:
-        """Water in the bucket: filled up, and brought by the products as water or crystal water, (B,)."""
-        factor = self.columns["amount_factor"]
-        filled = self.question.bucket_l - factor * displaced_l(self.poured)
-        return np.maximum(filled, 0.05 * self.question.bucket_l) + self._products[1]
+        """Water in the bucket: poured in, and brought by the products as water or crystal water, (B,)."""
+        return np.asarray(self.poured_water_kg + self._products[1])
+
+    @cached_property
+    def bucket_density_kg_per_l(self) -> Floats:
+        """Density of the made-up stock with everything dissolved, (B,)."""
+        return solution_density_kg_per_l(
+            self.bucket_totals, self.columns["bucket_temperature_c"], self.constants.masters
+        )
 
     @cached_property
     def _products(self) -> tuple[Floats, Floats]:
@@ -188,59 +243,162 @@ class Case:
                     grams = item.mass_kg * part * content.mass_fraction.value * 1000.0
                     yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
 
-    def _temperature_change_c(self, heat_kj: float, dry_kg: float, kj_per_kg: float) -> Floats:
-        """A heat over the heat capacity of the bucket's water (4.18 kJ/kg) and of what is in it, (B,)."""
-        factor = self.columns["amount_factor"]
-        return np.asarray(heat_kj * factor / (4.18 * self.bucket_water_kg + kj_per_kg * dry_kg * factor))
+    @cached_property
+    def _heat_capacity_kj_per_k(self) -> Floats:
+        """Heat capacity of the whole stock, (B,)."""
+        masters, temperature = self.constants.masters, self.columns["bucket_temperature_c"]
+        kg = self.bucket_density_kg_per_l * volume_l_per_kg_water(self.bucket_totals, temperature, masters)
+        return kg * self.bucket_water_kg * heat_capacity_kj_per_kg_k(self.bucket_totals, temperature, masters)
 
     @cached_property
     def cooling_c(self) -> Floats:
-        """How much dissolving dry products cools the bucket at most [degC], (B,); never below zero.
+        """How much dissolving all of the dry products would cool the bucket [degC], (B,); never below zero.
 
-        Their heat capacity is taken as 1.2 kJ/kg (common practice, no source).
+        From heats at infinite dilution: strong solutions cool less, so this is the cautious side.
         """
         taken = sum(kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1)
-        dry_kg = sum(item.mass_kg for item in self.poured if item.product.form == "dry")
-        return self._temperature_change_c(max(taken, 0.0), dry_kg, 1.2)
+        return np.asarray(max(taken, 0.0) * self.columns["amount_factor"] / self._heat_capacity_kj_per_k)
 
     @cached_property
     def warming_c(self) -> Floats:
         """How much diluting acids and alkalis and dissolving heats the bucket [degC], (B,).
 
-        Only heats that are set free count; heat capacity of the products 2.0 kJ/kg (common practice, no
-        source).
+        Only heats that are set free count.
         """
         freed = -sum(kj for _, kj in self._heats_kj() if kj < 0)
-        return self._temperature_change_c(freed, sum(item.mass_kg for item in self.poured), 2.0)
+        return np.asarray(freed * self.columns["amount_factor"] / self._heat_capacity_kj_per_k)
+
+    @cached_property
+    def _coldest_c(self) -> Floats:
+        return np.maximum(self.columns["bucket_temperature_c"] - self.cooling_c, _COLDEST_C)
+
+    def _bucket_at(self, temperature_c: Floats) -> Solution:
+        return _each_once(self.bucket_totals, temperature_c, self.bucket_phases, constants=self.stock)
+
+    @cached_property
+    def _bucket_coldest(self) -> Solution:
+        """The bucket at the temperature that dissolving all of it would lead to, (B,)."""
+        return self._bucket_at(self._coldest_c)
 
     @cached_property
     def cooled_c(self) -> Floats:
-        """Temperature of the bucket right after dissolving [degC], (B,)."""
-        return self.columns["bucket_temperature_c"] - self.cooling_c
+        """Temperature of the bucket right after dissolving [degC], (B,): what stays undissolved in the cold
+        takes up no heat."""
+        start, coldest = self.columns["bucket_temperature_c"], self._coldest_c
+        salts = [salt for salt in self.salts if salt.heat_kj_per_mol > 0.0]
+
+        def warmer_by(solution: Solution) -> Floats:
+            """What the undissolved part spares of the cooling [degC], (B,)."""
+            spared = [solution.precipitated(salt.curve.name) * salt.heat_kj_per_mol for salt in salts]
+            kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
+            return np.minimum(kj / self._heat_capacity_kj_per_k, start - coldest)
+
+        if float(np.max(self.cooling_c)) < LEAST_COOLING_C:
+            return coldest
+        low, high = coldest, start
+        over_low, over_high = warmer_by(self._bucket_coldest), coldest + warmer_by(self.bucket) - start
+        # Dissolving leads from the start to coldest + warmer_by(there): the place that leads to itself is
+        # found between the two ends by straight lines (the remaining error is below a degree).
+        for _ in range(2):
+            if float(np.max(over_low)) < 0.1:
+                return low
+            here = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+            over = coldest + warmer_by(self._bucket_at(here)) - here
+            low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
+            high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
+        return np.asarray(low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9))
 
     @cached_property
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
-        return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg
+        share = self.poured_water_kg / self.bucket_water_kg
+        return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg * share[:, None]
+
+    @cached_property
+    def salts(self) -> tuple[Salt, ...]:
+        """Salts whose ions are all in this bucket."""
+        masters = self.constants.masters
+        there = {name for name, any_ in zip(masters, np.any(self.bucket_totals > 0.0, axis=0), strict=True) if any_}
+        there.add("H+")
+        return tuple(salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions))
+
+    @cached_property
+    def poured_salts(self) -> frozenset[str]:
+        """Phases that are poured as such: the salts that the products are made of."""
+        sources = {name for item in self.poured for mixture in item.composition.mixtures for name in mixture.sources}
+        return frozenset(filter(None, (solid_of(self.question.material(name)) for name in sources)))
+
+    def settled_g_per_l(self, solution: Solution, salt: Salt) -> Floats:
+        """What settles of a salt per litre of stock [g/L], (B,)."""
+        grams = solution.precipitated(salt.curve.name) * salt.g_per_mol
+        return np.asarray(grams * self.bucket_water_kg / self.bucket_volume_l)
+
+    @cached_property
+    def stock(self) -> Constants:
+        """The constants of the bucket's model, with these salts."""
+        return stock_constants(tuple(salt.curve for salt in self.salts))
+
+    @cached_property
+    def bucket_phases(self) -> tuple[str, ...]:
+        """Solids that are let form in the bucket."""
+        names = dict.fromkeys((*BUCKET_PHASES, *(salt.curve.name for salt in self.salts)))
+        return tuple(name for name in names if name in self.stock.phases)
 
     @cached_property
     def bucket(self) -> Solution:
-        """The bucket at its temperature, with what forms there, (B,)."""
-        return _each_once(self.bucket_totals, self.columns["bucket_temperature_c"], BUCKET_PHASES)
+        """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
+        return self._bucket_at(self.columns["bucket_temperature_c"])
+
+    @cached_property
+    def bucket_in_air(self) -> Solution:
+        """The same bucket after its carbon dioxide has settled with the air, (B,); the closed one where no
+        solid is near enough to feel it."""
+        near = [self.bucket.before_solids.si(name) for name in _FEEL_CO2 if name in self.stock.phases]
+        if not near or float(np.max(near)) < -2.5:
+            return self.bucket
+        return _each_once(
+            self.bucket_totals,
+            self.columns["bucket_temperature_c"],
+            self.bucket_phases,
+            co2_atm=AIR_CO2_ATM,
+            constants=self.stock,
+        )
+
+    @cached_property
+    def bucket_cold(self) -> Solution:
+        """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
+        if float(np.max(self.cooling_c)) < LEAST_COOLING_C:
+            return self.bucket
+        if self.cooled_c is self._coldest_c:
+            return self._bucket_coldest
+        return self._bucket_at(self.cooled_c)
 
     @cached_property
     def line(self) -> Solution:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
-        stock_kg = self.bucket_water_kg / self.question.bucket_l
+        stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
         totals = (self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]) / (
             stock_kg + ratio
         )[:, None]
         return _each_once(totals, self.line_temperature_c, LINE_PHASES)
 
+    @cached_property
+    def _si_sigma(self) -> dict[str, Floats]:
+        names = tuple(name for name in self.stock.phases if np.any(np.isfinite(self.bucket.before_solids.si(name))))
+        return dict(zip(names, si_sigma(self.bucket.before_solids, names).T, strict=True))
+
+    def si_sigma(self, phase: str) -> Floats:
+        """Standard error of a phase's saturation index in the bucket from its activity model, (B,)."""
+        return self._si_sigma.get(phase, np.zeros(self.size))
+
     def solution(self, where: Where) -> Solution:
         """The "bucket" or the "line"."""
         return self.bucket if where == "bucket" else self.line
+
+    def formed(self, where: Where) -> tuple[str, ...]:
+        """Phases that are let form there; the others are only compared with their saturation."""
+        return self.bucket_phases if where == "bucket" else LINE_PHASES
 
     def total_mg_per_l(self, where: Where, species: str) -> Floats:
         """A species' total in bucket or line [mg/L], (B,); 1 kg of water counts as 1 L."""
@@ -249,15 +407,18 @@ class Case:
 
     def precipitated_mg_per_l(self, where: Where, phase: str) -> Floats:
         """What comes out of a phase [mg/L], (B,)."""
-        return self.solution(where).precipitated(phase) * mg_per_mol(phase)
+        solution = self.solution(where)
+        return solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
 
     def most_mg_per_l(self, where: Where, phase: str) -> Floats:
         """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
-        needs = self.constants.phase_stoich[self.constants.phase(phase)].copy()
-        needs[self.constants.master("H+")] = 0.0
+        solution = self.solution(where)
+        constants = solution.constants
+        needs = constants.phase_stoich[constants.phase(phase)].copy()
+        needs[constants.master("H+")] = 0.0
         used = np.flatnonzero(needs > 0)
-        totals = self.solution(where).totals_mol_per_kg[:, used]
-        return np.asarray(np.min(totals / needs[used], axis=1) * mg_per_mol(phase))
+        totals = solution.totals_mol_per_kg[:, used]
+        return np.asarray(np.min(totals / needs[used], axis=1) * mg_per_mol(phase, constants))
 
     def unchelated(self, metal: str) -> bool:
         """True when the products bring more of a metal than EDTA to hold the metals that it holds."""

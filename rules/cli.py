@@ -33,7 +33,10 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Items = Annotated[
     list[str], typer.Argument(help='Products as "name=amount", or one pour file (TOML or JSON, - for stdin).')
 ]
-BucketOption = Annotated[str | None, typer.Option("--bucket", help='Volume of the bucket, "5 gal".')]
+BucketOption = Annotated[str | None, typer.Option("--bucket", help='Filled up to this volume, "5 gal".')]
+BucketWater = Annotated[
+    str | None, typer.Option("--bucket-water", help='Instead: water that the products are added to, "5 gal".')
+]
 WaterOption = Annotated[
     str | None,
     typer.Option("--water", help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".'),
@@ -53,6 +56,7 @@ Chlorination = Annotated[
 def _pour(
     items: list[str],
     bucket: str | None,
+    bucket_water: str | None,
     water: str | None,
     inject: str | None,
     bucket_temp: str | None,
@@ -72,6 +76,7 @@ def _pour(
         data = {"product": [_item(text) for text in items]}
     for table, field, value in (
         ("bucket", "volume", bucket),
+        ("bucket", "water", bucket_water),
         ("bucket", "temperature", bucket_temp),
         ("injection", "ratio", inject),
         ("injection", "line_temperature", line_temp),
@@ -81,12 +86,14 @@ def _pour(
     ):
         if value is not None:
             data.setdefault(table, {})[field] = value
+    if (bucket is None) != (bucket_water is None):
+        data["bucket"].pop("volume" if bucket is None else "water", None)
     if inject is not None:
         data["injection"].pop("suction", None)
         data["injection"].pop("flow", None)
     if water is not None:
         data["water"] = _water(water)
-    if "volume" not in data.get("bucket", {}):
+    if not {"volume", "water"} & data.get("bucket", {}).keys():
         raise InputError("the volume of the bucket is missing", mend='add --bucket "5 gal"')
     return Pour.parse(data, where)
 
@@ -181,6 +188,7 @@ def _options(
 def check(
     items: Items,
     bucket: BucketOption = None,
+    bucket_water: BucketWater = None,
     water: WaterOption = None,
     inject: Inject = None,
     bucket_temp: BucketTemp = None,
@@ -196,7 +204,9 @@ def check(
     db: Database = None,
 ) -> None:
     """Check a pour: may it go through the drip?"""
-    pour = _pour(items, bucket, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination)
+    pour = _pour(
+        items, bucket, bucket_water, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination
+    )
     from .check import check as run
 
     with Catalog.open(db) as catalog:
@@ -214,6 +224,7 @@ def check(
 def swap(
     items: Items,
     bucket: BucketOption = None,
+    bucket_water: BucketWater = None,
     water: WaterOption = None,
     inject: Inject = None,
     bucket_temp: BucketTemp = None,
@@ -222,7 +233,7 @@ def swap(
     db: Database = None,
 ) -> None:
     """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
-    pour = _pour(items, bucket, water, inject, bucket_temp, line_temp, None, None, None)
+    pour = _pour(items, bucket, bucket_water, water, inject, bucket_temp, line_temp, None, None, None)
     from .swap import swap as run
 
     with Catalog.open(db) as catalog:

@@ -68,14 +68,18 @@ def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, fl
 
 def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: int) -> np.ndarray:
     """Whether the verdict is another at each value, over the first `rows` scenarios."""
-    table = {name: np.repeat(column[:rows], len(values)) for name, column in columns.items()}
-    table[edge.column] = np.tile(values, len(columns[edge.column][:rows]))
-    case = Case(question, table)
-    level = worst(case, judge(case)).reshape(-1, len(values))
-    if stopped:
-        return np.asarray(np.any(level < Level.STOP, axis=0))
     overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")
-    return np.asarray(np.any(level >= Level.UNKNOWN, axis=0) | overfull)
+    fits = values[~overfull]
+    flags = np.ones(len(values), dtype=bool)
+    if len(fits):
+        table = {name: np.repeat(column[:rows], len(fits)) for name, column in columns.items()}
+        table[edge.column] = np.tile(fits, len(columns[edge.column][:rows]))
+        case = Case(question, table)
+        level = worst(case, judge(case)).reshape(-1, len(fits))
+        flags[~overfull] = np.any(level < Level.STOP, axis=0) if stopped else np.any(level >= Level.UNKNOWN, axis=0)
+    # What has no room in the bucket is no go, and no way out of a stop either.
+    flags[overfull] = not stopped
+    return flags
 
 
 def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:

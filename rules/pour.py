@@ -88,8 +88,20 @@ class PouredProduct(Part):
 class Bucket(Part):
     """The stock bucket."""
 
-    volume: str = Field(description='made-up volume, such as "5 gal"')
+    volume: str | None = Field(default=None, description='made-up volume: filled up to it, such as "5 gal"')
+    water: str | None = Field(default=None, description="instead of the volume: water that the products are added to")
     temperature: str | None = Field(default=None, description="of the water before dissolving")
+
+    @model_validator(mode="after")
+    def _one_measure(self) -> Self:
+        if (self.volume is None) == (self.water is None):
+            raise ValueError("give the volume that the bucket is filled up to, or the water that the products go into")
+        return self
+
+    @property
+    def measure(self) -> str:
+        """The volume as it was stated, whichever of the two it is."""
+        return self.volume or self.water or ""
 
 
 class Injection(Part):

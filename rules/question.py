@@ -36,8 +36,8 @@ SPECIES_OF_ITEM = {
 #: Items that take no part in any computed solid at the levels that untested water holds; they are
 #: set to zero when not tested, and the answer says so.
 SPECTATORS = ("potassium", "nitrate", "phosphate", "boron", "fluoride")
-#: Volume that a dissolved dry product takes up [L/kg]; common practice, no source. The high end of
-#: fertilizer salts is used: less water in the bucket is the cautious side.
+#: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
+#: a pour fits its bucket at all; common practice, no source. The high end of fertilizer salts.
 DISPLACED_L_PER_KG = 0.65
 #: A bucket must keep this share of its volume as water to be called a solution.
 LEAST_WATER_SHARE = 0.3
@@ -73,6 +73,7 @@ class Poured:
 class Question:
     """The pour in numbers.
 
+    bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
     fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
     ("label_0") are whole numbers that choose among the mixtures a label allows. Units: parts of
     water, degC, pH, and mg/L for water items (alkalinity mg/L CaCO3).
@@ -81,6 +82,7 @@ class Question:
     pour: Pour
     poured: tuple[Poured, ...]
     bucket_l: float
+    filled_up: bool
     water: WaterTest | None
     fixed: dict[str, float]
     unknowns: tuple[Unknown, ...]
@@ -92,7 +94,8 @@ class Question:
     @property
     def most_amount_factor(self) -> float:
         """Times the stated amounts that the bucket has room for."""
-        return self.bucket_l * (1.0 - LEAST_WATER_SHARE) / displaced_l(self.poured)
+        share = 1.0 - LEAST_WATER_SHARE
+        return self.bucket_l * (share if self.filled_up else share / LEAST_WATER_SHARE) / displaced_l(self.poured)
 
     def material(self, material_id: str) -> Product:
         """A material that a product is made of."""
@@ -147,10 +150,12 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
             f'region "{pour.region}" is not known', where="region", mend=f"leave it out, or write {', '.join(REGIONS)}"
         )
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
-    bucket_l = units.volume_l(pour.bucket.volume, "bucket.volume")
+    filled_up = pour.bucket.volume is not None
+    where = "bucket.volume" if filled_up else "bucket.water"
+    bucket_l = units.volume_l(pour.bucket.measure, where)
     if bucket_l > MOST_BUCKET_L:
-        raise InputError(f'"{pour.bucket.volume}" is no bucket', where="bucket.volume", mend="check the unit")
-    _fits(poured, bucket_l, pour.bucket.volume)
+        raise InputError(f'"{pour.bucket.measure}" is no bucket', where=where, mend="check the unit")
+    _fits(poured, bucket_l, pour.bucket.measure, where, filled_up)
     water = _water(pour.water, catalog)
     fixed: dict[str, float] = {"amount_factor": 1.0}
     unknown_names: list[str] = []
@@ -170,8 +175,8 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         f"label_{i}": len(p.composition.mixtures) for i, p in enumerate(poured) if len(p.composition.mixtures) > 1
     }
     assumed.append(
-        "bucket filled with this water up to its volume; dissolved products take up "
-        f"{DISPLACED_L_PER_KG:g} L per kg; ratio is stock to water"
+        ("bucket filled with this water up to its volume" if filled_up else "the products go into this much water")
+        + "; ratio is stock to water"
     )
     cold = sorted(
         {
@@ -185,7 +190,9 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         assumed.append(f"no heat of solution on record, cooling not counted: {', '.join(cold)}")
     materials = {item.product.id: item.product for item in poured}
     materials |= {source.id: source for item in poured for source in item.sources_of_label}
-    return Question(pour, poured, bucket_l, water, fixed, tuple(unknowns), mixtures, materials, salts(catalog), assumed)
+    return Question(
+        pour, poured, bucket_l, filled_up, water, fixed, tuple(unknowns), mixtures, materials, salts(catalog), assumed
+    )
 
 
 def spoken(name: str) -> str:
@@ -230,13 +237,14 @@ def displaced_l(poured: tuple[Poured, ...]) -> float:
     return total
 
 
-def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str) -> None:
+def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, filled_up: bool) -> None:
     taken = displaced_l(poured)
-    if taken > bucket_l * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
+    made_up = bucket_l if filled_up else bucket_l + taken
+    if taken > made_up * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
             f'"{biggest.amount}" of {biggest.product.name} does not leave enough water in a bucket of {volume}',
-            where="bucket.volume",
+            where=where,
             mend="check amount and unit, or take a larger bucket",
         )
 

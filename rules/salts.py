@@ -1,62 +1,116 @@
-"""Salts that could settle out of a bucket, with their handbook solubility: from the catalog's materials."""
+"""Salts that can settle out of a bucket, with their handbook solubility: from the catalog's materials."""
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
 
-import numpy as np
-
-from ..catalog import Catalog
+from ..catalog import Catalog, Product
 from ..catalog.species import formula_share, molar_mass_g_per_mol
-from .chemistry.constants import Floats
+from .chemistry.stock import SaltCurve
+
+#: Masters whose salts are too ill-defined, as solids, to be let settle out: they go by their share of
+#: the handbook's solubility.
+_NO_SOLID = {"Edta-4", "FeDtpa-2", "FeEddha-", "P2O7-4", "H4SiO4", "OCl-"}
+_WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 
 
 @dataclass(frozen=True)
 class Salt:
-    """A salt of two kinds of ions. ions: moles of each per mole of the curve's formula, protons left
-    out; points: (degC, g of that formula per 100 g water), ascending."""
+    """A salt as a phase of the bucket, and the name of the material it is known by."""
 
     name: str
-    formula: str
-    ions: dict[str, float]
-    protons_per_phosphate: float
-    points: tuple[tuple[float, float], ...]
+    curve: SaltCurve
+    #: g of the curve's solid per mole
+    g_per_mol: float
+    #: heat taken up when a mole dissolves in much water [kJ/mol]; 0 where not on record
+    heat_kj_per_mol: float
 
-    def saturated_mol_per_kg(self, g_per_100_g_water: Floats) -> Floats:
-        """Molality [mol/kg water] at a solubility [g per 100 g water]; crystal water joins the water."""
-        moles = g_per_100_g_water / molar_mass_g_per_mol(self.formula)
-        crystal_water = _crystal_water(self.formula)
-        water_kg = 0.1 + moles * crystal_water * molar_mass_g_per_mol("H2O") / 1000.0
-        return np.asarray(moles / water_kg)
+    @property
+    def double(self) -> bool:
+        """True for a salt of more than one kind of cation."""
+        return sum(ion.endswith(("+", "+2")) and ion != "H+" for ion, _ in self.curve.ions) > 1
 
 
-def _crystal_water(formula: str) -> float:
+@cache
+def _hydrates() -> Mapping[str, float]:
+    package = f"{__package__}.chemistry"
+    return tomllib.loads(resources.files(package).joinpath("data/hydrates.toml").read_text("utf-8"))
+
+
+def crystal_water(formula: str) -> float:
     """Moles of water written as such at the end of a formula: MgSO4.7H2O has 7."""
     last = formula.rsplit(".", 1)[-1]
     return float(last.removesuffix("H2O") or 1) if "." in formula and last.endswith("H2O") else 0.0
 
 
-def salts(catalog: Catalog) -> tuple[Salt, ...]:
-    """Every pure, fully soluble salt of the catalog that has a solubility curve, one per formula."""
-    found: dict[str, Salt] = {}
-    for material in catalog.products():
-        if not material.solubility or len(material.content) != 1 or material.form != "dry":
-            continue
-        content = material.content[0]
-        ions = {n: c for n, c in content.dissolves_to.items() if n not in {"H2O", "H+"}}
-        basis = material.solubility[0].formula
-        share = formula_share(content.formula, basis)
-        if len(ions) != 2 or share is None or basis in found:
-            continue
-        units = share * molar_mass_g_per_mol(content.formula) / molar_mass_g_per_mol(basis)
-        protons = content.dissolves_to.get("H+", 0.0) / content.dissolves_to.get("PO4-3", 1.0)
-        if "PO4-3" not in ions and protons:
-            continue  # carbonates and the like: pH decides, not this
-        found[basis] = Salt(
-            material.name,
-            basis,
-            {name: count / units for name, count in ions.items()},
-            protons,
-            tuple((p.temperature_c, p.g_per_100_g_water) for p in material.solubility if p.formula == basis),
+def solid_of(material: Product) -> str | None:
+    """Name of the phase that a material is as a solid; None where it is none that can be computed."""
+    if not material.solubility or len(material.content) != 1 or material.form != "dry":
+        return None
+    salt = _salt(material)
+    return salt.curve.name if salt else None
+
+
+@cache
+def _double_salts() -> tuple[Salt, ...]:
+    package = f"{__package__}.chemistry"
+    text = resources.files(package).joinpath("data/double_salts.toml").read_text("utf-8")
+    return tuple(
+        Salt(
+            row["spoken"],
+            SaltCurve(
+                formula,
+                tuple(row["ions"].items()),
+                row["water"],
+                tuple((celsius, 10.0 * grams / row["anhydrous_g_per_mol"]) for celsius, grams in row["points"]),
+                row["source"],
+            ),
+            row["anhydrous_g_per_mol"] + 1000.0 * row["water"] * _WATER_KG_PER_MOL,
+            0.0,
         )
+        for formula, row in tomllib.loads(text).items()
+    )
+
+
+def salts(catalog: Catalog) -> tuple[Salt, ...]:
+    """Every pure, fully soluble salt of the catalog that has a solubility curve, one per formula, and the
+    double salts that they can make."""
+    found: dict[str, Salt] = {salt.curve.formula: salt for salt in _double_salts()}
+    for material in sorted(catalog.products(), key=lambda product: len(product.name)):
+        if material.solubility and len(material.content) == 1 and material.form == "dry":
+            salt = _salt(material)
+            if salt is not None:
+                found.setdefault(salt.curve.formula, salt)
     return tuple(found.values())
+
+
+def _salt(material: Product) -> Salt | None:
+    content = material.content[0]
+    basis = material.solubility[0].formula
+    share = formula_share(content.formula, basis)
+    if share is None or _NO_SOLID & content.dissolves_to.keys():
+        return None
+    units = share * molar_mass_g_per_mol(content.formula) / molar_mass_g_per_mol(basis)
+    own = crystal_water(basis)
+    water = _hydrates().get(basis, own)
+    ions = tuple(
+        (name, round(count / units, 9)) for name, count in content.dissolves_to.items() if name != "H2O" and count
+    )
+    # Water that the solid's formula holds in other shape, as borax does, counts for its water activity.
+    bound = content.dissolves_to.get("H2O", 0.0) / units - crystal_water(content.formula) / units
+    points = []
+    for point in material.solubility:
+        moles = point.g_per_100_g_water / molar_mass_g_per_mol(basis)
+        points.append((point.temperature_c, moles / (0.1 + moles * (own + bound) * _WATER_KG_PER_MOL)))
+    formula = basis if water == own else f"{basis}.{water:g}H2O"
+    sources = ", ".join(dict.fromkeys(point.source for point in material.solubility))
+    return Salt(
+        material.name,
+        SaltCurve(formula, ions, water + bound, tuple(sorted(points)), sources),
+        molar_mass_g_per_mol(basis) + (water - own) * 1000.0 * _WATER_KG_PER_MOL,
+        material.numbers["heat_of_solution"].value / units if "heat_of_solution" in material.numbers else 0.0,
+    )

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,8 @@ class Constants:
     the left. log_k: (S,) at 25 degC. delta_h: (S,) [kJ/mol]. charge: (S,). ion_a [angstrom] and
     ion_b [kg/mol]: (S,), nan where the Davies equation applies. phases: P names with phase_stoich
     (P, N), phase_water (P,), phase_log_k (P,), phase_delta_h (P,), phase_formula and phase_source.
+    activity: the model that the constants go with; phase_curves: (phase, degC, ln K) of the phases
+    whose solubility constant is a table.
     """
 
     masters: tuple[str, ...]
@@ -54,6 +56,13 @@ class Constants:
     phase_delta_h: Floats
     phase_formula: tuple[str, ...]
     phase_source: tuple[str, ...]
+    activity: Literal["debye-hueckel", "pitzer"] = "debye-hueckel"
+    phase_curves: tuple[tuple[int, Floats, Floats], ...] = ()
+
+    @property
+    def salt_phases(self) -> tuple[int, ...]:
+        """Phases whose constant comes from a solubility, through the activity model."""
+        return tuple(phase for phase, _, _ in self.phase_curves)
 
     def master(self, name: str) -> int:
         """Index of a master species."""
@@ -73,8 +82,22 @@ class Constants:
         return _van_t_hoff(self.log_k, self.delta_h, temperature_k)
 
     def phase_ln_k(self, temperature_k: Floats) -> Floats:
-        """(B, P) natural log of the solubility constants at each temperature [K] (van 't Hoff)."""
-        return _van_t_hoff(self.phase_log_k, self.phase_delta_h, temperature_k)
+        """(B, P) natural log of the solubility constants at each temperature [K]: van 't Hoff, or the table."""
+        out = _van_t_hoff(self.phase_log_k, self.phase_delta_h, temperature_k)
+        for phase, celsius, ln_k in self.phase_curves:
+            out[:, phase] = _along(celsius, ln_k, temperature_k - 273.15)
+        return out
+
+
+def _along(celsius: Floats, ln_k: Floats, temperature_c: Floats) -> Floats:
+    """A table at each temperature, straight between its points and on along its ends."""
+    value = np.interp(temperature_c, celsius, ln_k)
+    if len(celsius) > 1:
+        first, last = (np.diff(ln_k) / np.diff(celsius))[[0, -1]]
+        value += (
+            np.minimum(temperature_c - celsius[0], 0.0) * first + np.maximum(temperature_c - celsius[-1], 0.0) * last
+        )
+    return np.asarray(value)
 
 
 def _van_t_hoff(log_k: Floats, delta_h: Floats, temperature_k: Floats) -> Floats:
@@ -89,6 +112,82 @@ def _rows(name: str) -> list[dict[str, str]]:
 
 def _column(rows: list[dict[str, str]], key: str, empty: float) -> Floats:
     return np.array([float(row[key]) if row[key] != "" else empty for row in rows])
+
+
+@dataclass(frozen=True)
+class SaltPhase:
+    """A salt as a phase of a stock. ions: moles of each master per formula unit; water: crystal water;
+    celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature."""
+
+    name: str
+    formula: str
+    ions: tuple[tuple[str, float], ...]
+    water: float
+    celsius: tuple[float, ...]
+    ln_k: tuple[float, ...]
+    source: str
+
+
+#: Phases of the line's list that the stock knows as salts, with their handbook solubility.
+_SALTS_OF_THE_LINE = {"Epsomite", "Arcanite", "Melanterite", "Syngenite"}
+
+
+@cache
+def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
+    """The constants of a stock solution, for the Pitzer model.
+
+    Ion pairs of strong ions that have Pitzer parameters are left out, since the parameters stand for
+    them; acids, bases, chelates and pairs of weak ions stay. Salts come with their own solubility.
+    """
+    from .pitzer import is_known, is_strong
+
+    line = load()
+    masters = list(line.masters)
+    ions = {row: line.stoich[row] for row in range(len(line.species)) if line.charge[row] != 0}
+    paired: set[int] = set()
+    for i, cation in ions.items():
+        for j, anion in ions.items():
+            name_i, name_j = line.species[i], line.species[j]
+            if line.charge[i] <= 0 or line.charge[j] >= 0 or name_i == "H+":
+                continue
+            # Hydroxide is a base first: only where it has parameters of its own.
+            if not (is_known(name_i, name_j) if name_j == "OH-" else is_strong(name_i, name_j)):
+                continue
+            for count in (1, 2, 3, 4):
+                same = np.all(np.abs(line.stoich - (cation + count * anion)) < 1e-9, axis=1)
+                paired |= set(np.flatnonzero(same).tolist())
+    # pitzer.dat, whose parameters these are, describes calcium carbonate without a pair.
+    paired.add(line.species.index("CaCO3"))
+    keep = np.array([row for row in range(len(line.species)) if row not in paired or row < len(masters)])
+    rows = _rows("stock_phases.csv")
+    more = [(row["name"], row["formula"], json.loads(row["stoich"]), row["source"]) for row in rows]
+    log_k = [float(row["log_k"]) for row in rows] + [0.0] * len(salts)
+    delta_h = [float(row["delta_h_kJ"]) for row in rows] + [0.0] * len(salts)
+    more += [(salt.name, salt.formula, {**dict(salt.ions), "H2O": salt.water}, salt.source) for salt in salts]
+    replaced = _SALTS_OF_THE_LINE | {salt.name for salt in salts}
+    old = np.array([i for i, name in enumerate(line.phases) if name not in replaced])
+    stoich = np.array([[terms.get(name, 0.0) for name in masters] for _, _, terms, _ in more])
+    first = len(old) + len(rows)
+    return replace(
+        line,
+        species=tuple(line.species[row] for row in keep),
+        stoich=line.stoich[keep],
+        water=line.water[keep],
+        log_k=line.log_k[keep],
+        delta_h=line.delta_h[keep],
+        charge=line.charge[keep],
+        ion_a=line.ion_a[keep],
+        ion_b=line.ion_b[keep],
+        phases=(*(line.phases[i] for i in old), *(name for name, *_ in more)),
+        phase_stoich=np.vstack([line.phase_stoich[old], stoich]),
+        phase_water=np.concatenate([line.phase_water[old], [terms.get("H2O", 0.0) for _, _, terms, _ in more]]),
+        phase_log_k=np.concatenate([line.phase_log_k[old], log_k]),
+        phase_delta_h=np.concatenate([line.phase_delta_h[old], delta_h]),
+        phase_formula=(*(line.phase_formula[i] for i in old), *(formula for _, formula, _, _ in more)),
+        phase_source=(*(line.phase_source[i] for i in old), *(source for *_, source in more)),
+        activity="pitzer",
+        phase_curves=tuple((first + i, np.array(salt.celsius), np.array(salt.ln_k)) for i, salt in enumerate(salts)),
+    )
 
 
 @cache

@@ -13,16 +13,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats, load
+from .pitzer import WATER_KG_PER_MOL, Pitzer
+from .response import Dilute, Equations, Response, Strong
 
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
 _TOLERANCE = 1e-11
 _LN_TINY = -160.0
+#: Solutions that are iterated together: few enough to stay in the processor's cache.
+_PART, _STRONG_PART = 256, 64
+#: No solid comes to more than this, whatever a gas could still bring [mol/kg].
+_MOST_OF_A_SOLID = 100.0
 
 
 @dataclass(frozen=True)
@@ -30,9 +38,10 @@ class Solution:
     """Result of `equilibrate` for B solutions.
 
     temperature_c (B,); totals_mol_per_kg (B, N), dissolved and solid; molality (B, S) [mol/kg
-    water]; ln_activity (B, N); ionic_strength (B,) [mol/kg]; saturation_index (B, P) of every phase
-    (-inf where an ingredient is absent); precipitated_mol_per_kg (B, P); converged (B,);
-    supersaturated: the state before solids formed, where solids were allowed and did.
+    water]; ln_activity (B, N); water_activity (B,); ionic_strength (B,) [mol/kg]; saturation_index (B, P)
+    of every phase (-inf where an ingredient is absent); precipitated_mol_per_kg (B, P), per kg of the water
+    that was there before; converged (B,); supersaturated: the state before solids formed, where solids were
+    allowed and did.
     """
 
     constants: Constants
@@ -42,6 +51,7 @@ class Solution:
     totals_mol_per_kg: Floats
     molality: Floats
     ln_activity: Floats
+    water_activity: Floats
     ionic_strength: Floats
     saturation_index: Floats
     precipitated_mol_per_kg: Floats
@@ -103,16 +113,35 @@ class _Batch:
         self.water = constants.water[self.species]
         self.z2 = constants.charge[self.species] ** 2
         self.h = int(np.flatnonzero(self.masters == self.h_full)[0])
-        n = len(self.masters)
-        self.pairs = (self.nu[:, :, None] * self.nu[:, None, :]).reshape(len(self.species), n * n)
-        nu_h = self.nu[:, self.h]
-        self.nu_h_up, self.nu_h_down = np.maximum(nu_h, 0.0), np.maximum(-nu_h, 0.0)
-        self.h_up_pairs = self.nu_h_up[:, None] * self.nu
-        self.h_down_pairs = self.nu_h_down[:, None] * self.nu
+        self.alkalinity = constants.alkalinity[self.masters]
         self.temperature_k = temperature_c + 273.15
         self.ln_k = constants.ln_k(self.temperature_k)[:, self.species]
-        self.activity = DebyeHueckel.of(constants, self.species, self.temperature_k)
         self.totals = totals[:, self.masters]
+
+    def position(self, master: str) -> int:
+        """Place of a master among those that are present."""
+        return int(np.flatnonzero(self.masters == self.constants.master(master))[0])
+
+    @cached_property
+    def gas(self) -> tuple[Floats, float, Floats]:
+        """Stoichiometry, water and ln K (B,) of carbon dioxide gas."""
+        phase = self.constants.phase("CO2(g)")
+        ln_k = self.constants.phase_ln_k(self.temperature_k)[:, phase]
+        return self.constants.phase_stoich[phase, self.masters], float(self.constants.phase_water[phase]), ln_k
+
+    def protons(self, nu: Floats, held: Held) -> Floats:
+        """Protons in each row of a stoichiometry; open to the air, carbonate brings two of its own."""
+        return nu[:, self.h] if held.ln_co2 is None else nu[:, self.h] - 2.0 * nu[:, self.position("CO3-2")]
+
+    def equations(self, held: Held) -> Equations:
+        """Mass action, with the sums that the balances need: masters, protons gained and lost, and the
+        alkalinity of carbonate species and of the others."""
+        nu_h = self.protons(self.nu, held)
+        alkalinity = self.nu @ self.alkalinity - self.nu[:, self.h]
+        co3 = self.constants.master("CO3-2")
+        holds = self.nu[:, self.masters == co3].any(axis=1) if co3 in self.masters else np.zeros(len(nu_h), dtype=bool)
+        extra = [np.maximum(nu_h, 0.0), np.maximum(-nu_h, 0.0), alkalinity * holds, alkalinity * ~holds]
+        return Equations(self.nu, self.water, self.z2, self.ln_k, np.column_stack([self.nu, *extra]))
 
 
 def equilibrate(
@@ -122,6 +151,7 @@ def equilibrate(
     *,
     ph: Floats | None = None,
     alkalinity_eq_per_kg: Floats | None = None,
+    co2_atm: Floats | None = None,
     start: Solution | None = None,
     constants: Constants | None = None,
 ) -> Solution:
@@ -137,7 +167,10 @@ def equilibrate(
         alkalinity_eq_per_kg: (B,) with `ph`: the carbonate total is found from this alkalinity [mol
             of charge per kg], and the CO3-2 column is a result. Where other bases already hold more
             than this alkalinity, carbonate is nil.
-        start: an earlier result for the same batch to start from.
+        co2_atm: (B,) not together with the two before: open to a gas with this pressure of carbon
+            dioxide [atm]; the CO3-2 and H+ columns are then results: CO2 comes and goes as CO3-2 + 2 H+.
+        start: an earlier result for the same batch to start from; for dilute solutions.
+        constants: the line's (the default) or a stock's; they decide on the activity model.
     Returns: Solution; rows that did not converge, or were no solution to begin with (a total that is
         negative or not a number), say so in `converged` and must not be trusted.
     """
@@ -153,24 +186,46 @@ def equilibrate(
         totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
     sound = np.all(np.isfinite(totals), axis=1) & np.all(np.delete(totals, h, axis=1) >= 0.0, axis=1)
     totals[~sound] = 0.0
+    held = Held(ph, alkalinity_eq_per_kg, None)
+    if co2_atm is not None:
+        if ph is not None:
+            raise ValueError("a fixed pH and a gas do not go together")
+        # Protons that are not carbonic acid stay; what the gas brings is counted at the end.
+        totals[:, h] -= 2.0 * totals[:, carbonate]
+        totals[:, carbonate] = _TINY_MOL_PER_KG
+        held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
     batch = _Batch(constants, totals, temperature_c)
-    state = _newton(batch, ph, alkalinity_eq_per_kg, start)
+    state = _newton(batch, held, start)
     state.converged &= sound
-    solution = _collect(batch, totals, temperature_c, state, ph is not None)
+    solution = _collect(batch, totals, temperature_c, state, held)
     if phases:
-        solution = _with_solids(solution, phases)
+        solution = _with_solids(solution, phases, held)
     return solution
+
+
+@dataclass(frozen=True)
+class Held:
+    """What is held instead of a balance: pH (B,), alkalinity (B,) [eq/kg], ln of the CO2 pressure (B,)."""
+
+    ph: Floats | None = None
+    alkalinity: Floats | None = None
+    ln_co2: Floats | None = None
+
+    def rows(self, keep: np.ndarray) -> Held:
+        """The same for some rows."""
+        return Held(*(None if value is None else value[keep] for value in (self.ph, self.alkalinity, self.ln_co2)))
 
 
 @dataclass
 class _State:
+    """Log activities of the masters (B, n), the activity model's own unknowns, and what has converged."""
+
     lam: Floats
-    ionic_strength: Floats
+    response: Response
     converged: np.ndarray
-    amounts: Floats | None = None
 
 
-def _newton(batch: _Batch, ph: Floats | None, alkalinity: Floats | None, start: Solution | None) -> _State:
+def _newton(batch: _Batch, held: Held, start: Solution | None) -> _State:
     totals = np.maximum(batch.totals, _TINY_MOL_PER_KG)
     if start is not None:
         lam = start.ln_activity[:, batch.masters].copy()
@@ -179,21 +234,45 @@ def _newton(batch: _Batch, ph: Floats | None, alkalinity: Floats | None, start: 
         lam = np.log(totals) - 0.3
         lam[:, batch.h] = -6.8 * LN10
         strength = np.minimum(0.5 * totals @ batch.z2[: len(batch.masters)], 1.0) + 1e-4
-    lam[:, batch.h] = lam[:, batch.h] if ph is None else -ph * LN10
+    if held.ph is not None:
+        lam[:, batch.h] = -held.ph * LN10
+    if held.ln_co2 is not None:
+        gas_nu, _, gas_ln_k = batch.gas
+        co3 = batch.position("CO3-2")
+        totals[:, co3] = 1e-3
+        lam[:, co3] = gas_ln_k + held.ln_co2 - gas_nu[batch.h] * lam[:, batch.h]
+    model = DebyeHueckel.of(batch.constants, batch.species, batch.temperature_k)
     if start is None:
-        _approach(batch, lam, strength, totals)
-    state = _State(np.maximum(lam, _LN_TINY), strength, np.zeros(len(lam), dtype=bool))
-    _iterate(batch, state, ph is not None, alkalinity, None, 160)
+        _approach(batch, lam, model.ln_gamma(strength)[0], totals)
+    equations = batch.equations(held)
+    state = _State(np.maximum(lam, _LN_TINY), Dilute(equations, model, strength), np.zeros(len(lam), dtype=bool))
+    _solve_in_parts(batch, state, held, None, 160)
+    if batch.constants.activity == "pitzer":
+        # The dilute model leads to amounts of the right size; from there on every amount is an unknown.
+        c = np.concatenate([state.response.at(rows, state.lam[rows])[0] for rows in _parts(len(lam))])
+        strong = Pitzer.of(batch.constants, batch.species, batch.temperature_k)
+        response = Strong(equations, strong, np.log(np.maximum(c, 1e-99)))
+        state = _State(state.lam, response, np.zeros(len(lam), dtype=bool))
+        _solve_in_parts(batch, state, held, None, 160)
     return state
 
 
-def _approach(batch: _Batch, lam: Floats, strength: Floats, totals: Floats) -> None:
+def _parts(size: int, most: int = _PART) -> list[np.ndarray]:
+    """Rows in parts that stay in the processor's cache."""
+    return np.array_split(np.arange(size), max(1, -(-size // most)))
+
+
+def _solve_in_parts(batch: _Batch, state: _State, held: Held, solids: _Phases | None, limit: int) -> None:
+    for rows in _parts(len(state.lam), _STRONG_PART if isinstance(state.response, Strong) else _PART):
+        _iterate(batch, state, held, solids, limit, rows)
+
+
+def _approach(batch: _Batch, lam: Floats, ln_gamma: Floats, totals: Floats) -> None:
     """Scale each master towards its total, in place, at the starting pH and ionic strength.
 
     The free ion can be a tiny part of the total (phosphate at pH 7: 1e-5), and Newton's method
     should not start from there.
     """
-    ln_gamma, _ = batch.activity.ln_gamma(strength)
     others = np.arange(lam.shape[1]) != batch.h
     weight = 1.0 / np.maximum(np.max(batch.nu, axis=0), 1.0)
     for _ in range(8):
@@ -217,89 +296,104 @@ class _Phases:
 def _iterate(
     batch: _Batch,
     state: _State,
-    ph_fixed: bool,
-    alkalinity: Floats | None,
+    held: Held,
     solids: _Phases | None,
     limit: int,
+    rows: np.ndarray,
 ) -> None:
     """Newton steps in place until every row has converged or the limit is reached."""
-    n, h = len(batch.masters), batch.h
-    alk_master = batch.constants.alkalinity[batch.masters]
-    alk_species = batch.nu @ alk_master - batch.nu[:, h]
-    carbonate = batch.constants.master("CO3-2")
-    co3 = int(np.flatnonzero(batch.masters == carbonate)[0]) if alkalinity is not None else -1
-    rows = np.arange(len(state.lam))
+    n, h, response = len(batch.masters), batch.h, state.response
+    co3 = -1 if held.alkalinity is None and held.ln_co2 is None else batch.position("CO3-2")
+    solid_h = batch.protons(solids.nu, held) if solids else np.zeros(0)
+    up_nu, down_nu = np.maximum(solid_h, 0.0), np.maximum(-solid_h, 0.0)
     for round_ in range(limit):
         if not len(rows):
             break
-        lam, strength = state.lam[rows], state.ionic_strength[rows]
-        ln_gamma, slope = batch.activity.rows(rows).ln_gamma(strength)
-        ln_aw = _ln_water_activity(batch, lam, ln_gamma, batch.ln_k[rows])
-        ln_c = batch.ln_k[rows] + lam @ batch.nu.T + ln_aw[:, None] * batch.water - ln_gamma
-        c = np.exp(np.clip(ln_c, -230.0, 7.0))
+        lam = state.lam[rows]
+        c, ln_aw = response.at(rows, lam)
         total = batch.totals[rows]
-        x = solids.x[rows] if solids else None
-        held = x @ solids.nu if solids and x is not None else np.zeros_like(lam)
-        # Mass balances, logarithmic.
-        sums = c @ batch.nu + held
-        safe = np.maximum(sums, 1e-300)
+        sums_all = c @ response.equations.weights
+        x = solids.x[rows] if solids else np.zeros((len(rows), 0))
+        # Crystal water leaves the solution: amounts are per kg of the water that is left.
+        left = np.ones(len(rows))
+        if solids and response.counts_water:
+            left = np.maximum(1.0 - WATER_KG_PER_MOL * (x @ solids.water), 0.05)
+            sums_all = sums_all * left[:, None]
+        in_solids = x @ solids.nu if solids else 0.0
+        # Mass balances, logarithmic; the proton balance as gained against lost.
+        safe = np.maximum(sums_all[:, :n] + in_solids, 1e-300)
         residual = np.log(safe) - np.log(np.maximum(total, _TINY_MOL_PER_KG))
-        jacobian = (c @ batch.pairs).reshape(-1, n, n) / safe[:, :, None]
-        drift = ((c * slope) @ batch.nu) / safe
-        # Proton balance, gained against lost.
-        nu_h = solids.nu[:, h] if solids else np.zeros(0)
-        up = x @ np.maximum(nu_h, 0.0) if x is not None else np.zeros(len(rows))
-        down = x @ np.maximum(-nu_h, 0.0) if x is not None else np.zeros(len(rows))
-        gained = np.maximum(c @ batch.nu_h_up + up + np.maximum(-total[:, h], 0.0), 1e-300)
-        lost = np.maximum(c @ batch.nu_h_down + down + np.maximum(total[:, h], 0.0), 1e-300)
+        gained = np.maximum(sums_all[:, n] + x @ up_nu + np.maximum(-total[:, h], 0.0), 1e-300)
+        lost = np.maximum(sums_all[:, n + 1] + x @ down_nu + np.maximum(total[:, h], 0.0), 1e-300)
         residual[:, h] = np.log(gained) - np.log(lost)
-        jacobian[:, h, :] = (c @ batch.h_up_pairs) / gained[:, None] - (c @ batch.h_down_pairs) / lost[:, None]
-        drift[:, h] = (c * slope) @ batch.nu_h_up / gained - (c * slope) @ batch.nu_h_down / lost
-        # A solid's amount answers its saturation; substituting it keeps the system n by n.
-        if solids and x is not None:
+        if held.alkalinity is not None:
+            alkalinity = held.alkalinity[rows]
+            carbonic, other = sums_all[:, n + 2], sums_all[:, n + 3]
+            short = alkalinity - other < 1e-9
+            have = np.maximum(carbonic, 1e-300)
+            need = np.where(short, 1e-9, alkalinity - other)
+            residual[:, co3] = np.log(have) - np.log(need)
+        if held.ln_co2 is not None:
+            gas_nu, gas_water, gas_ln_k = batch.gas
+            residual[:, co3] = lam @ gas_nu + gas_water * ln_aw - gas_ln_k[rows] - held.ln_co2[rows]
+        if held.ph is not None:
+            residual[:, h] = 0.0
+        near = np.max(np.abs(residual), axis=1) < 1.0
+        by_step, without = response.sums(near)
+        by_step, without = by_step * left[:, None, None], without * left[:, None]
+        water = response.water()
+        jacobian = by_step[:, :n] / safe[:, :, None]
+        shift = without[:, :n] / safe
+        up_share, down_share = 1.0 / gained, 1.0 / lost
+        jacobian[:, h] = by_step[:, n] * up_share[:, None] - by_step[:, n + 1] * down_share[:, None]
+        shift[:, h] = without[:, n] * up_share - without[:, n + 1] * down_share
+        if solids:
+            # A solid's amount answers its saturation; substituting it keeps the system n by n.
             s, aim = solids.s[rows], solids.mu[rows][:, None] * solids.cap[rows]
             gap = s + lam @ solids.nu.T + ln_aw[:, None] * solids.water - solids.ln_k[rows]
+            nu_step = np.broadcast_to(solids.nu, (len(rows), *solids.nu.shape))
+            if water is not None:
+                nu_step = nu_step + solids.water[:, None] * water[0][:, None, :]
+                gap_all = gap + solids.water * water[1][:, None]
+            else:
+                gap_all = gap
             stiff = x / s
-            push = (aim - x * s + x * gap) / s
-            weighted = np.einsum("bp,pj,pk->bjk", stiff, solids.nu, solids.nu)
+            push = (aim - x * s + x * gap_all) / s
+            weight = np.broadcast_to(solids.nu, nu_step.shape)
+            gain_w, lose_w = np.broadcast_to(up_nu, x.shape), np.broadcast_to(down_nu, x.shape)
+            if response.counts_water:
+                dry = (WATER_KG_PER_MOL / left)[:, None] * solids.water
+                weight = weight - dry[:, :, None] * sums_all[:, None, :n]
+                gain_w, lose_w = gain_w - dry * sums_all[:, [n]], lose_w - dry * sums_all[:, [n + 1]]
             with np.errstate(over="ignore"):  # rows where a master is absent; capped by the step limit
-                divided = np.minimum(weighted / safe[:, :, None], 1e100)
-                shift = np.clip((push @ solids.nu) / safe, -1e100, 1e100)
-            h_rows = np.maximum(nu_h, 0.0) / gained[:, None] - np.maximum(-nu_h, 0.0) / lost[:, None]
-            divided[:, h, :] = np.einsum("bp,bp,pk->bk", h_rows, stiff, solids.nu)
-            shift[:, h] = np.sum(h_rows * push, axis=1)
-            jacobian += divided
-            rhs = -(residual + shift)
-        else:
-            rhs = -residual
-        if alkalinity is not None:
-            _carbonate_from_alkalinity(jacobian, residual, drift, co3, c, slope, batch, alk_species, alkalinity[rows])
-            rhs = -residual
-        if ph_fixed:
-            jacobian[:, h, :] = 0.0
+                scaled = np.clip(weight / safe[:, None, :], -1e100, 1e100)
+            scaled = scaled.copy()
+            scaled[:, :, h] = gain_w * up_share[:, None] - lose_w * down_share[:, None]
+            with np.errstate(over="ignore", invalid="ignore"):
+                jacobian += np.minimum(np.matmul((stiff[:, :, None] * scaled).transpose(0, 2, 1), nu_step), 1e100)
+                shift += np.clip(np.einsum("bp,bpj->bj", push, scaled), -1e100, 1e100)
+        if held.alkalinity is not None:
+            pull = np.where(short, 0.0, 1.0 / need)
+            jacobian[:, co3] = by_step[:, n + 2] / have[:, None] + pull[:, None] * by_step[:, n + 3]
+            shift[:, co3] = without[:, n + 2] / have + pull * without[:, n + 3]
+        if held.ln_co2 is not None:
+            jacobian[:, co3] = gas_nu if water is None else gas_nu + gas_water * water[0]
+            shift[:, co3] = 0.0 if water is None else gas_water * water[1]
+        if held.ph is not None:
+            jacobian[:, h] = 0.0
             jacobian[:, h, h] = 1.0
-            residual[:, h] = rhs[:, h] = drift[:, h] = 0.0
-        # Ionic strength as one more unknown, eliminated; held while the balances are still far off.
-        near = np.max(np.abs(residual), axis=1) < 1.0
-        q = 1.0 + 0.5 * (c * slope) @ batch.z2
-        q = np.where(q > 0.2, q, 1.0)
-        reach = 0.5 * ((c * batch.z2) @ batch.nu) / q[:, None]
-        reach[~near] = 0.0
-        off = np.where(near, (0.5 * c @ batch.z2 - strength) / q, 0.0)
-        jacobian -= drift[:, :, None] * reach[:, None, :]
-        rhs = rhs + drift * off[:, None]
+            shift[:, h] = 0.0
         # A master that is absent from a row of the batch must not make its system singular.
         jacobian[:, np.arange(n), np.arange(n)] += 1e-13
-        step = _solve(jacobian, rhs)
+        step = _solve(jacobian, -(residual + shift))
         biggest = np.max(np.abs(step), axis=1)
         # Late rounds take shorter steps: what has not converged by then is going round in a circle.
         longest = 1.0 if round_ < 40 or round_ % 3 else 0.3
         alpha = np.minimum(longest, _MAX_STEP / np.maximum(biggest, 1e-300))
-        change = off + np.sum(reach * step, axis=1)
-        alpha = np.minimum(alpha, (2.0 * strength + 0.02) / np.maximum(np.abs(change), 1e-300))
-        done = (np.max(np.abs(residual), axis=1) < _TOLERANCE) & (np.abs(off) < 1e-10 * (strength + 1e-6))
-        if solids and x is not None:
-            ds = -(step @ solids.nu.T) - gap
+        alpha = np.minimum(alpha, response.reach(step))
+        done = (np.max(np.abs(residual), axis=1) < _TOLERANCE) & response.settled()
+        if solids:
+            ds = -np.einsum("bpn,bn->bp", nu_step, step) - gap_all
             dx = (aim - x * s - x * ds) / s
             for value, delta in ((x, dx), (s, ds)):
                 with np.errstate(divide="ignore", invalid="ignore"):
@@ -314,36 +408,9 @@ def _iterate(
             shrink = np.where(alpha > 0.9, 0.1, np.where(alpha > 0.5, 0.4, 0.7))
             solids.mu[rows] = np.clip(now * shrink, 1e-12, 1.0)
         state.lam[rows] = np.maximum(lam + alpha[:, None] * step, _LN_TINY)
-        state.ionic_strength[rows] = np.clip(strength + alpha * change, 1e-10, 60.0)
+        response.advance(alpha)
         state.converged[rows[done]] = True
         rows = rows[~done]
-
-
-def _carbonate_from_alkalinity(
-    jacobian: Floats,
-    residual: Floats,
-    drift: Floats,
-    co3: int,
-    c: Floats,
-    slope: Floats,
-    batch: _Batch,
-    alk_species: Floats,
-    alkalinity: Floats,
-) -> None:
-    """Replace the carbonate balance by: alkalinity of the carbonate species makes up what is missing."""
-    holds = batch.nu[:, co3] > 0
-    carbonic = np.where(holds, alk_species, 0.0)
-    other = np.where(holds, 0.0, alk_species)
-    have = np.maximum(c @ carbonic, 1e-300)
-    rest = alkalinity - c @ other
-    short = rest < 1e-9
-    need = np.where(short, 1e-9, rest)
-    residual[:, co3] = np.log(have) - np.log(need)
-    other_pull = np.where(short, 0.0, 1.0)
-    jacobian[:, co3, :] = ((c * carbonic) @ batch.nu) / have[:, None] + other_pull[:, None] * (
-        ((c * other) @ batch.nu) / need[:, None]
-    )
-    drift[:, co3] = (c * slope) @ carbonic / have + other_pull * ((c * slope) @ other) / need
 
 
 def _solve(jacobian: Floats, rhs: Floats) -> Floats:
@@ -354,48 +421,50 @@ def _solve(jacobian: Floats, rhs: Floats) -> Floats:
         return np.asarray(np.einsum("bij,bj->bi", np.linalg.pinv(fallback), rhs))
 
 
-def _ln_water_activity(batch: _Batch, lam: Floats, ln_gamma: Floats, ln_k: Floats) -> Floats:
-    """ln of the activity of water, a_w = 1 - 0.017 sum of molalities (Garrels and Christ, 1965)."""
-    c = np.exp(np.clip(ln_k + lam @ batch.nu.T - ln_gamma, -230.0, 4.0))
-    return np.asarray(np.log(np.clip(1.0 - 0.017 * np.sum(c, axis=1), 0.3, 1.0)))
-
-
-def _collect(batch: _Batch, totals: Floats, temperature_c: Floats, state: _State, ph_fixed: bool) -> Solution:
+def _collect(
+    batch: _Batch, totals: Floats, temperature_c: Floats, state: _State, held: Held, in_solids: Floats | float = 0.0
+) -> Solution:
     constants = batch.constants
-    ln_gamma, _ = batch.activity.ln_gamma(state.ionic_strength)
-    ln_aw = _ln_water_activity(batch, state.lam, ln_gamma, batch.ln_k)
-    ln_c = batch.ln_k + state.lam @ batch.nu.T + ln_aw[:, None] * batch.water - ln_gamma
     size = len(totals)
+    amounts, ln_aw = np.zeros((size, len(batch.species))), np.zeros(size)
+    for rows in _parts(size):
+        amounts[rows], ln_aw[rows] = state.response.at(rows, state.lam[rows])
     molality = np.zeros((size, len(constants.species)))
-    molality[:, batch.species] = np.exp(np.clip(ln_c, -230.0, 7.0))
+    molality[:, batch.species] = amounts
     ln_activity = np.full((size, len(constants.masters)), -np.inf)
     ln_activity[:, batch.masters] = state.lam
     missing = (totals <= 0.0) & (np.arange(totals.shape[1]) != batch.h_full)
-    if ph_fixed:
-        found = molality[:, batch.species] @ batch.nu
+    if held.ph is not None:
         totals = totals.copy()
-        totals[:, batch.masters] = np.where(missing[:, batch.masters], 0.0, found)
+        totals[:, batch.masters] = np.where(missing[:, batch.masters], 0.0, amounts @ batch.nu)
+    if held.ln_co2 is not None:
+        totals = totals.copy()
+        co3, place = constants.master("CO3-2"), batch.position("CO3-2")
+        totals[:, co3] = amounts @ batch.nu[:, place] + (0.0 if isinstance(in_solids, float) else in_solids[:, place])
+        totals[:, batch.h_full] += 2.0 * totals[:, co3]
     # SI only from masters that take part, so that an absent one gives -inf and not nan.
     finite = np.where(np.isfinite(ln_activity), ln_activity, 0.0)
     ln_iap = finite @ constants.phase_stoich.T + ln_aw[:, None] * constants.phase_water
     lacks = (missing.astype(float) @ (constants.phase_stoich.T != 0.0)) > 0
     ln_k = constants.phase_ln_k(temperature_c + 273.15)
+    model = Pitzer if constants.activity == "pitzer" else DebyeHueckel
     return Solution(
         constants=constants,
-        model=batch.activity.name,
-        valid_up_to_mol_per_kg=batch.activity.valid_up_to_mol_per_kg,
+        model=model.name,
+        valid_up_to_mol_per_kg=model.valid_up_to_mol_per_kg,
         temperature_c=temperature_c,
         totals_mol_per_kg=totals,
         molality=molality,
         ln_activity=ln_activity,
-        ionic_strength=state.ionic_strength,
+        water_activity=np.exp(ln_aw),
+        ionic_strength=0.5 * molality @ constants.charge**2,
         saturation_index=np.where(lacks, -np.inf, (ln_iap - ln_k) / LN10),
         precipitated_mol_per_kg=np.zeros((size, len(constants.phases))),
         converged=state.converged,
     )
 
 
-def _with_solids(before: Solution, phases: Sequence[str]) -> Solution:
+def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
     constants = before.constants
     wanted = [constants.phase(name) for name in phases]
@@ -403,7 +472,13 @@ def _with_solids(before: Solution, phases: Sequence[str]) -> Solution:
     needs = np.flatnonzero(over & before.converged)
     if not len(needs):
         return before
-    part = _Batch(constants, before.totals_mol_per_kg[needs], before.temperature_c[needs])
+    totals = before.totals_mol_per_kg[needs]
+    if held.ln_co2 is not None:
+        totals = totals.copy()
+        carbonate = constants.master("CO3-2")
+        totals[:, constants.master("H+")] -= 2.0 * totals[:, carbonate]
+        totals[:, carbonate] = _TINY_MOL_PER_KG
+    part = _Batch(constants, totals, before.temperature_c[needs])
     # Only phases whose every ingredient is in this part of the batch.
     absent = np.delete(np.arange(len(constants.masters)), part.masters)
     possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
@@ -411,10 +486,11 @@ def _with_solids(before: Solution, phases: Sequence[str]) -> Solution:
     nu = constants.phase_stoich[np.ix_(possible, part.masters)]
     lam = before.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)
-    floor = np.maximum(part.totals, _TINY_MOL_PER_KG)
+    floor = np.maximum(before.totals_mol_per_kg[needs][:, part.masters], _TINY_MOL_PER_KG)
     floor[:, part.h] = np.inf
     with np.errstate(divide="ignore"):
         cap = np.min(floor[:, None, :] / np.where(nu > 0, nu, 0.0), axis=2, initial=np.inf)
+    cap = np.minimum(cap, _MOST_OF_A_SOLID)
     solids = _Phases(
         nu=nu,
         water=constants.phase_water[possible],
@@ -424,25 +500,41 @@ def _with_solids(before: Solution, phases: Sequence[str]) -> Solution:
         s=np.maximum(ln_k - lam @ nu.T, 0.3),
         mu=np.full(len(needs), 1e-3),
     )
-    inner = _State(lam, before.ionic_strength[needs].copy(), np.zeros(len(needs), dtype=bool))
-    _iterate(part, inner, False, None, solids, 200)
-    after = _collect(part, before.totals_mol_per_kg[needs], before.temperature_c[needs], inner, False)
+    equations = part.equations(held)
+    response: Response
+    if constants.activity == "pitzer":
+        strong = Pitzer.of(constants, part.species, part.temperature_k)
+        response = Strong(equations, strong, np.log(np.maximum(before.molality[needs][:, part.species], 1e-99)))
+    else:
+        dilute = DebyeHueckel.of(constants, part.species, part.temperature_k)
+        response = Dilute(equations, dilute, before.ionic_strength[needs].copy())
+    inner = _State(lam, response, np.zeros(len(needs), dtype=bool))
+    _solve_in_parts(part, inner, held.rows(needs), solids, 200)
+    after = _collect(part, totals, before.temperature_c[needs], inner, held.rows(needs), solids.x @ nu)
     precipitated = np.zeros((len(needs), len(constants.phases)))
     # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
     precipitated[:, possible] = solids.x
 
-    def merged(old: Floats, new: Floats) -> Floats:
-        out = old.copy()
+    def merged(name: str, new: np.ndarray) -> np.ndarray:
+        out: np.ndarray = getattr(before, name).copy()
         out[needs] = new
         return out
 
+    changed: dict[str, Any] = {
+        name: merged(name, getattr(after, name))
+        for name in (
+            "molality",
+            "ln_activity",
+            "water_activity",
+            "ionic_strength",
+            "saturation_index",
+            "totals_mol_per_kg",
+        )
+    }
     return replace(
         before,
-        molality=merged(before.molality, after.molality),
-        ln_activity=merged(before.ln_activity, after.ln_activity),
-        ionic_strength=merged(before.ionic_strength, after.ionic_strength),
-        saturation_index=merged(before.saturation_index, after.saturation_index),
-        precipitated_mol_per_kg=merged(before.precipitated_mol_per_kg, precipitated),
-        converged=merged(before.converged, inner.converged),
+        **changed,
+        precipitated_mol_per_kg=merged("precipitated_mol_per_kg", precipitated),
+        converged=merged("converged", inner.converged),
         supersaturated=before,
     )

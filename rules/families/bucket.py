@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from ...catalog.species import SPECIES
-from ..case import FORMED, Case
+from ..case import Case
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..rule import Level, Levels, Outcome, Rule
@@ -35,13 +35,14 @@ def _solid_in_bucket(
         return None
     solution = case.bucket
     si = solution.before_solids.si(phase)
-    counted = phase in FORMED["bucket"]
+    counted = phase in case.bucket_phases
     amount = case.precipitated_mg_per_l("bucket", phase) if counted else case.most_mg_per_l("bucket", phase)
     up_to = "" if counted else "up to "
-    band = band_si(case)
+    band = band_si(case, phase)
     level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
     if not np.any(level):
         return None
+    aired = case.bucket_in_air.before_solids
     spoken = phases()[phase].spoken
 
     def message(n: Mapping[str, float]) -> str:
@@ -73,6 +74,8 @@ def _solid_in_bucket(
             "model_band_si": band,
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
+            "bucket_ph_in_air": aired.ph,
+            "saturation_index_in_air": aired.si(phase),
             "bucket_ionic_strength_mol_per_kg": solution.before_solids.ionic_strength,
         },
         do=do,
@@ -154,32 +157,6 @@ def _molybdate(case: Case) -> Outcome | None:
     )
 
 
-#: From this much of a double sulfate's scarcest part on [mol/kg] it may be over its solubility in
-#: the cold; ammonium zinc and ammonium magnesium sulfate hold 0.25 to 0.6 (from memory).
-_DOUBLE_SULFATE_MOL_PER_KG = 0.15
-
-
-def _double_sulfate(case: Case) -> Outcome | None:
-    if not case.has("NH4+", "K+") or not case.has("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") or not case.has("SO4-2"):
-        return None
-    molality = case.in_bucket_mol_per_kg
-    two = molality("Mg+2", "Zn+2", "Cu+2", "Mn+2", "Fe+2") - molality("Edta-4")
-    part = np.minimum(np.minimum(two, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
-    level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
-    if not np.any(level):
-        return None
-    return Outcome(
-        level,
-        lambda n: (
-            f"Ammonium or potassium with a metal sulfate this strong ({n['double_sulfate_mol_per_kg']:.2g} mol/kg) can "
-            "drop a double sulfate in the cold; the model has no constants for it."
-        ),
-        numbers={"double_sulfate_mol_per_kg": part},
-        do=("Pour less, use more or warmer water, or two buckets.", JAR_TEST),
-        severity=part,
-    )
-
-
 def _lime_in_bucket(case: Case) -> Outcome | None:
     if not case.has("Ca+2", "CO3-2") and not case.alkaline:
         return None
@@ -221,7 +198,7 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
     for species, phase in _METAL_PHOSPHATES.items():
         if not case.has(species) or (species == "Fe+3" and not case.unchelated("Fe+3")):
             continue
-        level = solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case))
+        level = solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case, phase))
         found.append((level, bucket.si(phase), "saturation_index", phases()[phase].spoken))
     if case.unchelated("Mn+2"):
         # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
@@ -451,17 +428,6 @@ RULES = (
         cure="Molybdate in the bucket without calcium.",
         sources=("from memory: CRC Handbook, solubility product",),
         check=_molybdate,
-    ),
-    Rule(
-        name="double-sulfate",
-        family="bucket",
-        levels=(Level.UNKNOWN,),
-        asks="Can a double sulfate of ammonium or potassium with magnesium or a metal settle out?",
-        plain="Ammonium sulfate and Epsom salt share a crystal that dissolves less than either.",
-        chemistry="(NH4)2Mg(SO4)2.6H2O and its kin; no constants in the model, so strength decides.",
-        cure="Less, warmer, or two buckets.",
-        sources=("from memory: solubility of ammonium magnesium and ammonium zinc sulfate",),
-        check=_double_sulfate,
     ),
     Rule(
         name="lime-in-bucket",

@@ -1,20 +1,37 @@
-"""Rules of the bucket that go by solubility: what stays on the bottom."""
+"""Rules of the bucket that go by solubility: what stays on the bottom, and what settles out of a mixture."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from ...catalog.species import formula_share
 from ..case import Case
 from ..chemistry.constants import Floats
-from ..rule import Level, Outcome, Rule
+from ..chemistry.phases import phases
+from ..rule import Level, Levels, Outcome, Rule
+from ..salts import Salt, solid_of
+from .solids import SIGMAS
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
 UNLISTED_G_PER_KG = 10.0
+#: Less than this on the bottom is not worth a word [g/L] (design choice).
+_SETTLED_G_PER_L = 1.0
+#: Half-width in SI per ion of what a handbook's solubility itself leaves open: 2 % of it.
+_HANDBOOK_SI_PER_ION = 0.01
+#: An index per ion nearer to saturation than this is near the limit: about four fifths of a solubility.
+_NEAR_SI_PER_ION = 0.06
+#: Double salts and mixed crystals have less certain constants (design choice: half their spread in print).
+_DOUBLE_SALT_SI = 0.2
+#: ln of ice's activity constant is this times (1/273.15 K - 1/T): heat of fusion 6.01 kJ/mol (CRC, from memory).
+_ICE_K = 6.01 / 8.314462618e-3
 _HANDBOOK = "solubility curves of the materials (each point with its source in the catalog)"
+_MODEL = "Pitzer activities (data/pitzer.csv names the source of each parameter)"
+_LESS = "Pour less, or use more water or warmer water; stir, wait, and look at the bottom before you inject."
+_DRAW = "Draw from above the bottom, through a screen."
+_JAR = "Try it in a jar at full strength in the cold: what settles is what the bucket would lose."
 
 
 def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Floats) -> Floats:
@@ -33,10 +50,9 @@ def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Flo
     return np.asarray(np.exp(value))
 
 
-def _shares_of_solubility(case: Case, temperature_c: Floats) -> tuple[dict[str, Floats], set[str]]:
-    """Each material's mass over what the water holds of it, (B,), and materials without a curve.
-
-    Where a label allows several mixtures, the one with most of a material counts.
+def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], set[str]]:
+    """Mass over what the water holds of it, (B,), of each material that is no salt of the model, and the
+    materials without a curve. Where a label allows several mixtures, the one with most of a material counts.
     """
     water_g = case.bucket_water_kg * 1000.0
     shares: dict[str, Floats] = {}
@@ -48,8 +64,9 @@ def _shares_of_solubility(case: Case, temperature_c: Floats) -> tuple[dict[str, 
                 most[source_id] = max(part, most.get(source_id, 0.0))
         for source_id, part in most.items():
             material = case.question.material(source_id)
-            if material.form == "liquid":
-                continue  # already a solution; it only gets thinner
+            solid = solid_of(material)
+            if material.form == "liquid" or (solid is not None and solid in case.stock.phases):
+                continue  # a solution only gets thinner; a salt is computed
             content = material.content[0]
             points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility]
             converted = formula_share(content.formula, material.solubility[0].formula) if points else None
@@ -58,110 +75,264 @@ def _shares_of_solubility(case: Case, temperature_c: Floats) -> tuple[dict[str, 
                 if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
                     unlisted.add(material.name)
                 continue
-            limit = solubility_g_per_100_g(points, temperature_c) / 100.0 * water_g
+            limit = solubility_g_per_100_g(points, case.column("bucket_temperature_c")) / 100.0 * water_g
             shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
     return shares, unlisted
 
 
+def _ion_count(salt: Salt) -> float:
+    return sum(count for ion, count in salt.curve.ions if ion != "H+")
+
+
+def _band(case: Case, salt: Salt) -> Floats:
+    """Half-width in SI within which it cannot be told whether a salt settles, (B,)."""
+    own = _DOUBLE_SALT_SI if salt.double else _HANDBOOK_SI_PER_ION * _ion_count(salt)
+    return np.maximum(own, SIGMAS * case.si_sigma(salt.curve.name))
+
+
+def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats]:
+    """(level, saturation index, g/L that settles) of a salt in the bucket: STOP where it surely settles,
+    UNKNOWN where that is open, CAUTION near the limit."""
+    si = case.bucket.before_solids.si(salt.curve.name)
+    band, settled = _band(case, salt), case.settled_g_per_l(case.bucket, salt)
+    level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
+    level[(si > band) & (settled > _SETTLED_G_PER_L)] = Level.STOP
+    near = (level == Level.NONE) & (si > -np.maximum(band, 0.0) - _NEAR_SI_PER_ION * _ion_count(salt))
+    level[near] = Level.CAUTION
+    return level, si, settled
+
+
+def _worst(found: Sequence[tuple[Salt, Levels, Floats, Floats]]) -> tuple[Salt, Levels, Floats, Floats]:
+    return max(found, key=lambda one: (int(np.max(one[1])), float(np.max(one[2]))))
+
+
 def _more_than_dissolves(case: Case) -> Outcome | None:
-    shares, unlisted = _shares_of_solubility(case, case.column("bucket_temperature_c"))
-    if not shares and not unlisted:
-        return None
-    none = np.zeros((1, case.size))
-    most = np.max([*shares.values(), *none], axis=0)
-    worst = max(shares, key=lambda name: float(np.max(shares[name]))) if shares else ""
-    cold_shares, _ = _shares_of_solubility(case, case.cooled_c)
-    cold = np.sum([*cold_shares.values(), *none], axis=0)
+    shares, unlisted = _shares_of_solubility(case)
+    found = [(salt, *_settles(case, salt)) for salt in case.salts if salt.curve.name in case.poured_salts]
+    found = [one for one in found if np.any(one[1])]
+    most = np.max([*shares.values(), np.zeros(case.size)], axis=0)
     level = np.full(case.size, int(Level.UNKNOWN if unlisted else Level.NONE))
-    # Salt and urea lower the freezing point by 1.86 degC per mole of particles in a kg (textbook value).
-    freezing_c = -1.86 * np.sum(case.bucket.before_solids.molality, axis=1)
-    freezes = (case.cooled_c < freezing_c) & (case.cooling_c > 3.0)
-    level[(cold > 0.8) | freezes] = np.maximum(level[(cold > 0.8) | freezes], int(Level.CAUTION))
+    level[most > 0.8] = np.maximum(level[most > 0.8], int(Level.CAUTION))
     level[most > 1.0] = Level.STOP
+    for _, one, *_ in found:
+        level = np.maximum(level, one)
+    if not np.any(level):
+        return None
+    temperature = case.column("bucket_temperature_c")
+    numbers: dict[str, Floats | float] = {"bucket_temperature_c": temperature}
+    severity = most - 1.0
+    name = max(shares, key=lambda key: float(np.max(shares[key]))) if shares else ""
+    by_share = bool(np.any(most > 0.8))
+    if by_share:
+        numbers["share_of_solubility"] = most
+    if found:
+        salt, _, si, settled = _worst(found)
+        numbers |= {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": _band(case, salt)}
+        severity = np.maximum(severity, si)
+        if not by_share or np.max(si) > np.max(most) - 1.0:
+            name, by_share = salt.name, False
+
+    def message(n: Mapping[str, float]) -> str:
+        at = f"at {n['bucket_temperature_c']:.0f} degC"
+        if n["level"] == Level.STOP and by_share:
+            return f"More {name} than dissolves: {100 * n['share_of_solubility']:.0f} % of what the water holds {at}."
+        if n["level"] == Level.STOP:
+            return (
+                f"More {name} than dissolves: {n['settled_g_per_l']:.3g} g per litre of stock stays on the bottom {at}."
+            )
+        if n["level"] == Level.UNKNOWN and (unlisted or by_share):
+            return f"No solubility is on record for {', '.join(sorted(unlisted))}."
+        if n["level"] == Level.UNKNOWN:
+            return (
+                f"Too close to call: whether all of the {name} dissolves {at} (saturation index "
+                f"{n['saturation_index']:+.2f}, known to {n['model_band_si']:.2f})."
+            )
+        return f"Near the limit of {name} {at}: a colder bucket or a little more of it, and some stays on the bottom."
+
+    return Outcome(level, message, numbers=numbers, do=(_LESS, _DRAW), severity=severity)
+
+
+def _cold_bucket(case: Case) -> Outcome | None:
+    cold, warm = case.bucket_cold, case.bucket
+    ln_aw = np.log(cold.before_solids.water_activity)
+    celsius = cold.temperature_c
+    ice = (ln_aw > _ICE_K * (1.0 / 273.15 - 1.0 / (celsius + 273.15))) & (celsius < 0.0) & (case.cooling_c > 3.0)
+    level = np.where(ice, int(Level.CAUTION), int(Level.NONE))
+    stays, back, name = np.zeros(case.size), np.zeros(case.size), ""
+    for salt in case.salts:
+        at_first = case.settled_g_per_l(cold, salt)
+        later = case.settled_g_per_l(warm, salt)
+        more = at_first - later > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
+        if np.any(more):
+            level[more] = Level.CAUTION
+            if float(np.max(at_first)) > float(np.max(stays)):
+                stays, back, name = at_first, at_first - later, salt.name
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
-        if n["level"] == Level.STOP:
-            return (
-                f"More {worst} than dissolves: {100 * n['share_of_solubility']:.0f} % of what the water holds at "
-                f"{n['bucket_temperature_c']:.0f} degC; the rest stays on the bottom."
-            )
-        if n["level"] == Level.UNKNOWN:
-            return f"No solubility is on record for {', '.join(sorted(unlisted))}."
+        cooled = (
+            f"Dissolving cools the bucket by {n['cooling_c']:.0f} degC, from {n['bucket_temperature_c']:.0f} to "
+            f"{n['cooled_bucket_c']:.0f} degC"
+        )
+        if n["settled_cold_g_per_l"] < _SETTLED_G_PER_L:
+            return f"{cooled}: ice can form in it."
+        share = n["comes_back_g_per_l"] / n["settled_cold_g_per_l"]
+        after = "all of it dissolves" if share > 0.995 else f"{n['comes_back_g_per_l']:.3g} g/L of that dissolves"
         return (
-            f"Dissolving cools the bucket by up to {n['cooling_c']:.0f} degC, and at {n['cooled_bucket_c']:.0f} degC it "
-            f"takes {100 * n['share_of_solubility_cooled']:.0f} % of what the water holds: some stays on the bottom until it "
-            "has warmed."
-            if n["cooling_c"] > 1.0
-            else f"Near the limit: {100 * n['share_of_solubility_cooled']:.0f} % of what the water holds at "
-            f"{n['cooled_bucket_c']:.0f} degC."
+            f"{cooled}. {n['settled_cold_g_per_l']:.3g} g per litre of {name} stays on the bottom at first; {after} "
+            f"once it has warmed to {n['bucket_temperature_c']:.0f} degC again."
         )
 
     return Outcome(
         level,
         message,
         numbers={
-            "share_of_solubility": most,
-            "share_of_solubility_cooled": cold,
+            "cooling_c": case.column("bucket_temperature_c") - case.cooled_c,
             "bucket_temperature_c": case.column("bucket_temperature_c"),
             "cooled_bucket_c": case.cooled_c,
-            "cooling_c": case.cooling_c,
+            "settled_cold_g_per_l": stays,
+            "comes_back_g_per_l": back,
         },
         do=(
-            "Pour less, or use more water or warmer water; stir, wait, and look at the bottom before you inject.",
-            "Draw from above the bottom, through a screen.",
+            "Let the bucket warm to the air and stir again before you inject; warm water to start with saves the wait.",
+            _DRAW,
         ),
-        severity=np.maximum(cold, most),
+        severity=stays,
     )
 
 
-def _salts_out(case: Case) -> Outcome | None:
-    sources = {name for item in case.poured for m in item.composition.mixtures for name in m.sources}
-    if len(sources) < 2:
+def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None:
+    """Salts that nobody poured, made of the ions of what was poured."""
+    ours = [
+        salt
+        for salt in salts
+        if salt.curve.name not in case.poured_salts
+        and salt.curve.name != "Gypsum"  # calcium-meets-sulfate's
+        and all(case.has(ion) for ion, _ in salt.curve.ions if ion != "H+")
+    ]
+    found = [(salt, *_settles(case, salt)) for salt in ours]
+    found = [(salt, np.where(level == Level.CAUTION, 0, level), si, g) for salt, level, si, g in found]
+    if not found or not any(np.any(level) for _, level, *_ in found):
         return None
-    temperature = case.column("bucket_temperature_c")
-    masters = case.constants.masters
-    poured = case.product_mol
-    molality = case.bucket_totals.copy()
-    phosphate, h = masters.index("PO4-3"), masters.index("H+")
-    acid_share = np.clip(poured[:, h] / np.maximum(poured[:, phosphate], 1e-30) - 1.0, 0.0, 1.0)
-    ratios: dict[str, Floats] = {}
-    for salt in case.question.salts:
-        ions, protons = salt.ions, salt.protons_per_phosphate
-        index = [masters.index(name) for name in ions]
-        if set(ions) == {"Ca+2", "SO4-2"}:
-            continue  # gypsum is computed, by calcium-meets-sulfate
-        if np.any(np.max(poured[:, index], axis=0) <= 0):
+    salt, _, si, settled = _worst(found)
+    level = np.max([level for _, level, *_ in found], axis=0)
+
+    def message(n: Mapping[str, float]) -> str:
+        at = f"at {n['bucket_temperature_c']:.0f} degC"
+        if n["level"] == Level.STOP:
+            return f"{reason}: {n['settled_g_per_l']:.3g} g per litre of {salt.name} settles out {at}."
+        return (
+            f"{reason}: whether {salt.name} settles out {at} is too close to call (saturation index "
+            f"{n['saturation_index']:+.2f}, known to {n['model_band_si']:.2f})."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "saturation_index": si,
+            "settled_g_per_l": settled,
+            "model_band_si": _band(case, salt),
+            "bucket_temperature_c": case.column("bucket_temperature_c"),
+        },
+        do=("Pour less, use more or warmer water, or two buckets.", _JAR),
+        severity=si,
+    )
+
+
+def _potassium_sulfate(case: Case) -> Outcome | None:
+    salts = [salt for salt in case.salts if salt.curve.name == "K2SO4"]
+    return _salts_out(case, salts, "Potassium meets sulfate in the bucket")
+
+
+def _other_salts(case: Case) -> Outcome | None:
+    salts = [salt for salt in case.salts if salt.curve.name != "K2SO4" and not salt.double]
+    out = _salts_out(case, salts, "The products trade ions")
+    if out is not None and np.any(out.level == Level.STOP):
+        return out
+    mixed = _mixed_crystals(case)
+    return out if mixed is None or (out is not None and np.all(out.level >= mixed.level)) else mixed
+
+
+#: Salts that crystallise together, ion for ion, in any proportion, and the moles of the ion that is exchanged.
+_CRYSTALLISE_TOGETHER = (("K2SO4", "(NH4)2SO4", 2.0), ("KH2PO4", "NH4H2PO4", 1.0))
+
+
+def _mixed_crystals(case: Case) -> Outcome | None:
+    worst, names = np.full(case.size, -np.inf), ""
+    for one, other, count in _CRYSTALLISE_TOGETHER:
+        if not {one, other} <= set(case.stock.phases):
             continue
-        strength = molality[:, index].copy()
-        if "PO4-3" in ions:
-            share = acid_share if protons == 2 else 1.0 - acid_share
-            strength[:, list(ions).index("PO4-3")] *= share
-        counts = np.array(list(ions.values()))
-        saturated = salt.saturated_mol_per_kg(solubility_g_per_100_g(list(salt.points), temperature))
-        with np.errstate(divide="ignore"):
-            ln_ratio = np.log(strength) @ counts - np.log(saturated[:, None] * counts) @ counts
-        ratios[salt.name] = ln_ratio / np.sum(counts)
-    if not ratios:
-        return None
-    worst = max(ratios, key=lambda name: float(np.max(ratios[name])))
-    over = np.max(list(ratios.values()), axis=0)
-    level = np.where(over > 0.0, int(Level.UNKNOWN), int(Level.NONE))
+        bucket = case.bucket.before_solids
+        first, second = bucket.si(one), bucket.si(other)
+        # Ideal mixing: both mole fractions at saturation add up to more than one.
+        total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count))
+        open_ = np.where((first < 0) & (second < 0), total, -np.inf)
+        if float(np.max(open_)) > float(np.max(worst)):
+            worst, names = open_, f"{one} and {other}"
+    level = np.where(worst > 0.0, int(Level.UNKNOWN), int(Level.NONE))
     if not np.any(level):
         return None
     return Outcome(
         level,
         lambda n: (
-            f"The products can trade ions: {worst} would be at {n['share_of_saturation']:.2g} times its saturation at "
-            f"{n['bucket_temperature_c']:.0f} degC if the solution were ideal, and may settle out."
+            f"{names} share one crystal: together they may settle out although neither is over its own limit "
+            f"(index of the mixed crystal {n['mixed_crystal_index']:+.2f})."
         ),
-        numbers={"share_of_saturation": np.exp(over), "bucket_temperature_c": temperature},
-        do=(
-            "Pour less, use more or warmer water, or two buckets.",
-            "Try it in a jar at full strength in the cold: what settles is what the bucket would lose.",
+        numbers={"mixed_crystal_index": worst, "bucket_temperature_c": case.column("bucket_temperature_c")},
+        do=("Pour less, use more or warmer water, or two buckets.", _JAR),
+        severity=worst,
+    )
+
+
+#: From this much of a double sulfate's scarcest part on [mol/kg] it may be over its solubility in the
+#: cold where no constants are on record (copper and manganese, potassium zinc); ammonium zinc and ammonium
+#: magnesium sulfate hold 0.25 to 0.6 (from memory).
+_DOUBLE_SULFATE_MOL_PER_KG = 0.15
+_DOUBLE_PHASES = ("Schoenite", "Syngenite")
+
+
+def _double_sulfate(case: Case) -> Outcome | None:
+    if not case.has("NH4+", "K+") or not case.has("SO4-2"):
+        return None
+    found: list[tuple[Levels, Floats, str]] = []
+    for salt in case.salts:
+        if salt.double and salt.curve.name not in case.poured_salts and all(case.has(i) for i, _ in salt.curve.ions):
+            level, si, _ = _settles(case, salt)
+            found.append((np.where(level == Level.CAUTION, 0, level), si, salt.name))
+    for name in _DOUBLE_PHASES:
+        parts = {"Schoenite": ("K+", "Mg+2"), "Syngenite": ("K+", "Ca+2")}[name]
+        if name in case.stock.phases and all(case.has(part) for part in parts):
+            entry, si = phases()[name], case.bucket.before_solids.si(name)
+            band = np.maximum(-entry.surely_below_si, SIGMAS * case.si_sigma(name))
+            level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
+            settled = case.bucket.precipitated(name) > 0.003
+            level[(si > np.maximum(entry.surely_above_si, band)) & settled] = Level.STOP
+            found.append((level, si, entry.spoken))
+    molality = case.in_bucket_mol_per_kg
+    metals = molality("Zn+2", "Cu+2", "Mn+2", "Fe+2") - molality("Edta-4")
+    part = np.minimum(np.minimum(metals, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
+    if case.has("Zn+2", "Cu+2", "Mn+2", "Fe+2"):
+        level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
+        found.append((level, np.zeros(case.size), "a double sulfate of the trace metal"))
+    if not found or not any(np.any(level) for level, *_ in found):
+        return None
+    _, si, name = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+    return Outcome(
+        np.max([level for level, *_ in found], axis=0),
+        lambda n: (
+            f"{name[0].upper()}{name[1:]} "
+            + ("settles out" if n["level"] == Level.STOP else "may settle out")
+            + f" at {n['bucket_temperature_c']:.0f} degC (saturation index {n['saturation_index']:+.2f})."
         ),
-        severity=over,
+        numbers={
+            "saturation_index": si,
+            "metal_sulfate_mol_per_kg": part,
+            "bucket_temperature_c": case.column("bucket_temperature_c"),
+        },
+        do=("Pour less, use more or warmer water, or two buckets.", _JAR),
+        severity=si,
     )
 
 
@@ -171,28 +342,70 @@ RULES = (
         family="bucket",
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Is there more of a product than the bucket's water can hold at its temperature?",
-        plain="Cold water holds less. What does not dissolve settles, and is drawn in at the end of the bucket.",
-        chemistry="Mass of each salt against its handbook solubility at the bucket's temperature. Heats of solution, where on "
-        "record, tell how far it cools at first; a caution from four fifths of what "
-        "the cooled water holds, all salts' shares added up. Ions that salts share are salts-out-together's.",
+        plain="Cold water holds less, and salts that share an ion hold each other back. What does not dissolve "
+        "settles, and is drawn in at the end of the bucket.",
+        chemistry="Saturation of every salt poured: its constant at each temperature is the ion activity product of the "
+        "handbook's saturated solution, in the same Pitzer model that the mixture is computed with. Materials that are no "
+        "salts of the model go by their share of the handbook's solubility.",
         cure="Less product, more or warmer water.",
-        sources=(_HANDBOOK,),
+        sources=(_HANDBOOK, _MODEL),
         check=_more_than_dissolves,
+    ),
+    Rule(
+        name="cold-bucket",
+        family="bucket",
+        levels=(Level.CAUTION,),
+        asks="Does dissolving cool the bucket so far that some of it stays on the bottom?",
+        plain="Nitrates and urea make the water cold enough that some stays undissolved at first; it comes back as the "
+        "bucket warms to the air.",
+        chemistry="Heats of solution at infinite dilution (the cautious side) over the heat capacity of the stock; the same "
+        "equilibrium at the temperature that this leads to, and again at the starting temperature.",
+        cure="Warm water, or wait and stir.",
+        sources=(
+            _HANDBOOK,
+            _MODEL,
+            "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
+        ),
+        check=_cold_bucket,
+    ),
+    Rule(
+        name="potassium-sulfate-salts-out",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
+        plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
+        "potassium sulfate settles out, the least soluble of the potassium salts.",
+        chemistry="K2SO4 at its handbook solubility (11 g per 100 g at 20 degC) as a solubility constant in the Pitzer "
+        "model; within the model's error it is left open.",
+        cure="Less of it, warmer water, or two buckets.",
+        sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
+        check=_potassium_sulfate,
     ),
     Rule(
         name="salts-out-together",
         family="bucket",
-        levels=(Level.UNKNOWN,),
-        asks="Do the ions of different products make a salt that is over its own solubility?",
-        plain="Potassium chloride and ammonium sulfate each dissolve; in one bucket potassium sulfate can settle out of "
-        "them, the least soluble of the potassium salts.",
-        chemistry="Ion product of every common fertilizer salt against the product at its handbook solubility, activity "
-        "coefficients taken as equal. Mixtures often hold more than that, sometimes less, so it is left open.",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Do the ions of different products make another salt that is over its own solubility?",
+        plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
+        chemistry="Every salt of the catalog whose ions are all there, as a phase of one equilibrium; potassium and "
+        "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
         cure="Less of it, warmer water, or two buckets.",
+        sources=(_HANDBOOK, _MODEL),
+        check=_other_salts,
+    ),
+    Rule(
+        name="double-sulfate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Can a double sulfate of ammonium or potassium with magnesium, calcium or a metal settle out?",
+        plain="Ammonium or potassium sulfate and Epsom salt share a crystal that dissolves less than either.",
+        chemistry="K2Mg(SO4)2.6H2O (log K -4.328), K2Ca(SO4)2.H2O (-6.43), (NH4)2Mg(SO4)2.6H2O and (NH4)2Zn(SO4)2.6H2O "
+        "from their solubility; for other metals strength decides.",
+        cure="Less, warmer, or two buckets.",
         sources=(
-            _HANDBOOK,
-            "Trade notes: potassium meeting sulfate can drop potassium sulfate, the least soluble of the common potassium salts",
+            "pitzer.dat of PHREEQC 3.8.6",
+            "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
         ),
-        check=_salts_out,
+        check=_double_sulfate,
     ),
 )

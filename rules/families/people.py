@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from ..case import Case
-from ..question import displaced_l
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER
 
@@ -109,7 +108,7 @@ def _ammonia(case: Case) -> Outcome | None:
     if not case.has("NH4+"):
         return None
     mixed = case.bucket.before_solids
-    ammonia = mixed.molality[:, case.constants.species.index("NH3")]
+    ammonia = mixed.molality[:, mixed.constants.species.index("NH3")]
     level = np.where((ammonia > 0.02) & (mixed.ph > 8.5), int(Level.CAUTION), int(Level.NONE))
     level[(ammonia > 0.1) & (mixed.ph > 9.0)] = Level.STOP
     if len(case.poured) == 1 and not np.any(mixed.ph > 10.0):
@@ -171,7 +170,7 @@ def _caustic(case: Case) -> Outcome | None:
 
 
 def _lifting(case: Case) -> Outcome:
-    full_kg = case.question.bucket_l - displaced_l(case.poured) + sum(p.mass_kg for p in case.poured)
+    full_kg = float(case.poured_water_kg[0]) + sum(p.mass_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
         lambda n: (

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..case import FORMED, Case, Where
-from ..chemistry.activity import VALID_UP_TO_MOL_PER_KG
+from ..case import Case, Where, mg_per_mol
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
+from ..chemistry.speciate import Solution
 from ..rule import Level, Levels
 
-#: Half-width in SI within which the bucket model cannot tell, by ionic strength [mol/kg]: dilute; up
-#: to the model's limit; beyond it, where coefficients are held and the result is an estimate. The
-#: last two are compared with a Pitzer model in the tests.
-BAND_SI = ((0.1, 0.08), (VALID_UP_TO_MOL_PER_KG, 0.15), (np.inf, 0.6))
+#: Half-width in SI of what cannot be told in the bucket: at least this, and this many standard errors of
+#: the activity model. Both are compared with published mixtures in the tests.
+LEAST_BAND_SI, SIGMAS = 0.06, 2.0
 #: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
 #: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
 #: Nakayama); in the line it is what the emitters see. Design choice within that.
@@ -21,13 +20,14 @@ STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
 HAZE_MG_PER_L = 10.0
 #: Iron classes of water for drip [mg/L]: moderate from, severe from (Bucks, Nakayama and Gilbert 1979).
 IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
-MODEL_NOTE = "Bucket model: dilute-solution activities, valid to an ionic strength of 0.5 mol/kg"
+MODEL_NOTE = (
+    "Bucket model: Pitzer activities; where a pair of ions has no parameters the estimate's error is carried along"
+)
 
 
-def band_si(case: Case) -> Floats:
-    """Half-width of what the bucket's activity model leaves open, (B,) in SI."""
-    strength = case.bucket.before_solids.ionic_strength
-    return np.select([strength <= limit for limit, _ in BAND_SI], [band for _, band in BAND_SI])
+def band_si(case: Case, phase: str) -> Floats:
+    """Half-width of what the bucket's activity model leaves open for a phase, (B,) in SI."""
+    return np.maximum(LEAST_BAND_SI, SIGMAS * case.si_sigma(phase))
 
 
 def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
@@ -35,15 +35,28 @@ def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, 
 
     Amounts count too: less than the stop amount of bucket or line is CAUTION, less than haze_mg_per_l
     is not worth a word. Where it is open whether it forms, the amount is the most that it could be
-    if the doubt went against us. band: half-width of the model's own uncertainty in SI.
+    if the doubt went against us. band: half-width of the model's own uncertainty in SI. The bucket is
+    looked at closed to the air and open to it; where the two differ by a stop, it is open.
     """
+    level = _levels(case, where, phase, haze_mg_per_l, band, case.solution(where))
+    if where == "bucket" and case.bucket_in_air is not case.bucket:
+        aired = _levels(case, where, phase, haze_mg_per_l, band, case.bucket_in_air)
+        level = np.where(level == aired, level, np.minimum(np.maximum(level, aired), int(Level.UNKNOWN)))
+    return level
+
+
+def _levels(
+    case: Case, where: Where, phase: str, haze_mg_per_l: float, band: Floats | float, solution: Solution
+) -> Levels:
     entry = phases()[phase]
-    si = case.solution(where).before_solids.si(phase)
+    si = solution.before_solids.si(phase)
     doubt = np.maximum(band, -entry.surely_below_si)
     surely = si > np.maximum(band, entry.surely_above_si)
     # An index of s takes at most the share 1 - 10^-s of the scarcest ingredient (1:1 salts; less for others).
     most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
-    formed = case.precipitated_mg_per_l(where, phase) if phase in FORMED[where] else most
+    formed = most
+    if phase in case.formed(where):
+        formed = solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
     amount = np.where(surely, formed, most)
     # A solid that takes days and may not form at all does not hold up a bucket that is used today.
     slow = entry.pace == "days"

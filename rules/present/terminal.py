@@ -109,7 +109,8 @@ def _short(assumed: Sequence[str]) -> list[str]:
 
 def _pour_words(pour: Pour) -> str:
     what = " + ".join(f"{item.amount} {item.name}" for item in pour.product)
-    parts = [f"{what} in {pour.bucket.volume}"]
+    how = "in" if pour.bucket.volume else "added to"
+    parts = [f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")]
     if pour.injection.ratio:
         parts.append(f"injected {pour.injection.ratio}")
     elif pour.injection.suction:

@@ -1,0 +1,293 @@
+"""Density, volume and heat capacity of a strong solution, from the ions dissolved in it.
+
+Volumes and heat capacities of water and of the solutes are added, each solute with an apparent value
+that depends on temperature and on the share of water: the mixing rule and the coefficients (in
+data/laliberte.csv) of Laliberte, J. Chem. Eng. Data 54 (2009) 1725. His solutes are salts, here the
+bucket holds ions. Apparent volumes are nearly additive over ions, so that it hardly matters which salts
+the ions are thought to come from:
+
+1. Protons go to the bases, the strongest first; what no base takes stays H+, what is missing is OH-.
+2. Each cation is paired with each anion in proportion to its equivalents, which conserves every ion:
+   eq(c, a) = eq_c eq_a / sum eq. A single salt is so found exactly.
+3. A pair (c, a) without coefficients is (c, x) + (y, a) - (y, x) with ions x and y that have them all.
+
+Outside the fitted temperatures a solute keeps the apparent value at the end of them. The mass fraction
+of all solutes, on which the fits depend as well, is in a mixture soon beyond what a sparing salt was
+fitted to: volumes are followed further (see `_reach`), heat capacities are not, so that those of strong
+nitric and hydrochloric acid (fitted to 6.5 %) come out far too low.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from itertools import product
+from math import lcm
+
+import numpy as np
+
+from .constants import Floats
+from .water_properties import density_kg_per_l
+
+CATIONS = ("H+", "Ca+2", "Mg+2", "K+", "Na+", "NH4+", "Fe+2", "Fe+3", "Mn+2", "Zn+2", "Cu+2")
+ANIONS = (
+    *("OH-", "NO3-", "Cl-", "SO4-2", "HSO4-", "H2PO4-", "HPO4-2", "PO4-3", "HCO3-", "CO3-2", "H2BO3-", "F-"),
+    *("Edta-4", "S2O3-2", "MoO4-2", "CH3COO-", "OCl-", "FeDtpa-2", "FeEddha-"),
+)
+MOLECULES = ("NH3", "CO2", "H3PO4", "CH3COOH", "H3BO3", "H4SiO4", "urea")
+
+#: Base, its acid and the water set free, the strongest base first. The order is that of the acid
+#: constants at 25 degC (pK 12.3, 10.3, 9.25, 9.24, 7.2, 6.35, 4.76, 2.15, 1.99), from memory: Stumm and
+#: Morgan, Aquatic Chemistry.
+LADDER = (
+    ("PO4-3", "HPO4-2", 0.0),
+    ("CO3-2", "HCO3-", 0.0),
+    ("NH3", "NH4+", 0.0),
+    ("H2BO3-", "H3BO3", 0.0),
+    ("HPO4-2", "H2PO4-", 0.0),
+    ("HCO3-", "CO2", 1.0),
+    ("CH3COO-", "CH3COOH", 0.0),
+    ("H2PO4-", "H3PO4", 0.0),
+    ("SO4-2", "HSO4-", 0.0),
+)
+
+#: Solutes that Laliberte does not have: molar mass [g/mol] (IUPAC standard atomic weights), apparent
+#: molar volume at 25 degC [cm3/mol] and heat capacity [J/(mol K)], both taken as constant. A heat
+#: capacity of 0 where none is at hand: the solution then has that of its water. An ion stands with
+#: sodium, whose volume is -1.2 cm3/mol (Millero, Chem. Rev. 71 (1971) 147, from memory).
+OTHER_SOLUTES = {
+    # Volume: 44.2 in weak solutions, about 45.3 at 15 mol/kg, the middle taken; Stokes, Aust. J. Chem. 20
+    # (1967) 2087, from memory. Heat: about 90, Gucker and Ayres, J. Am. Chem. Soc. 59 (1937) 2152, from memory.
+    "urea": (60.056, 44.8, 90.0),
+    # H3BO3 39.2 and B(OH)4- 21.8: Ward and Millero, J. Solution Chem. 3 (1974) 417, from memory; the
+    # latter less the 18.1 of one H2O.
+    "H3BO3": (61.83, 39.2, 0.0),
+    "Na+ H2BO3-": (83.81, 2.5, 0.0),
+    # SiO2 16.1 (Shock, Helgeson and Sverjensky, Geochim. Cosmochim. Acta 53 (1989) 2157, from memory)
+    # and twice the 18.1 of H2O.
+    "H4SiO4": (96.11, 52.3, 0.0),
+    # Estimate, no source: the trade solution of 39 % tetrasodium EDTA is 1.31 kg/L at 25 degC (from memory).
+    "Na+ Edta-4": (380.17, 148.0, 0.0),
+    # Estimates, no source: Traube's atomic increments (from memory), good to 10 %. Solutions of iron
+    # chelates hold 0.1 mol/kg at most, so 20 cm3/mol is 0.2 % in density.
+    "Na+ FeDtpa-2": (490.13, 220.0, 0.0),
+    "Na+ FeEddha-": (435.17, 235.0, 0.0),
+    # Estimate, no source: near sodium chloride's, 16.6 at infinite dilution (Millero as above).
+    "Na+ OCl-": (74.44, 17.0, 0.0),
+}
+
+#: Ions whose salts lend coefficients to pairs without: of those that can, the two whose salts are fitted
+#: to the strongest solutions.
+REFERENCE_ANIONS = ("NO3-", "Cl-", "SO4-2")
+REFERENCE_CATIONS = ("K+", "Na+")
+#: No heat capacity of an iron(III) salt is at hand; iron(II) stands for it, by equivalents.
+HEAT_STAND_IN = {"Fe+3": "Fe+2"}
+
+WATER_KG_PER_MOL = 0.018015  # IUPAC standard atomic weights
+#: Heat capacity of water [kJ/(kg K)] at 1 atm by temperature [degC]: computed with the IAPWS-95
+#: formulation, Wagner and Pruss, J. Phys. Chem. Ref. Data 31 (2002) 387.
+WATER_HEAT_T_C = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 50.0, 60.0, 70.0, 80.0)
+WATER_HEAT = (4.2194, 4.2050, 4.1952, 4.1885, 4.1841, 4.1813, 4.1798, 4.1793, 4.1794, 4.1813, 4.1850, 4.1901, 4.1968)
+#: No solution of the solutes above is denser or holds less heat; reached only by amounts far beyond
+#: any solubility, where the fits mean nothing. Zinc chloride of 70 % is 2.0 kg/L and sulfuric acid
+#: of 96 % holds 1.4 kJ/(kg K) (both CRC Handbook, from memory).
+DENSEST_KG_PER_L = 2.5
+LEAST_HEAT_KJ_PER_KG_K = 1.0
+#: Some fits of heat capacity run away as solutes vanish, where they no longer count.
+LEAST_SHARE = 1e-4
+
+
+@dataclass(frozen=True)
+class _Table:
+    """R solutes. mass (R,) [kg/mol]; density (5, R) and heat (6, R): Laliberte's coefficients, with
+    limits (3, R): least and greatest temperature [degC], greatest mass fraction of solutes. volume_of
+    and heat_of (P, R): moles of solutes per equivalent of a pair or mole of a molecule (P of both)."""
+
+    mass: Floats
+    density: Floats
+    density_limits: Floats
+    heat: Floats
+    heat_limits: Floats
+    volume_of: Floats
+    heat_of: Floats
+
+
+@cache
+def _charge(name: str) -> int:
+    found = re.search(r"([+-])(\d*)$", name)
+    return int(found[1] + (found[2] or "1")) if found else 0
+
+
+def _recipes(solutes: Sequence[str], fitted: Mapping[str, float], stand_in: Mapping[str, str]) -> Floats:
+    """(P, R) moles of solutes for each pair and molecule. fitted: greatest mass fraction by solute."""
+    matrix = np.zeros((len(CATIONS) * len(ANIONS) + len(MOLECULES), len(solutes)))
+
+    def add(row: int, cation: str, anion: str, sign: float) -> None:
+        equivalents = lcm(_charge(cation), _charge(anion))
+        matrix[row, solutes.index(f"{cation} {anion}")] += sign / equivalents
+
+    for row, (paired, a) in enumerate(product(CATIONS, ANIONS)):
+        c = stand_in.get(paired, paired)
+        if f"{c} {a}" in fitted:
+            add(row, c, a, 1.0)
+            continue
+        references = product(REFERENCE_ANIONS, REFERENCE_CATIONS)
+        x, y = max(
+            references, key=lambda by: min(fitted.get(f"{m} {n}", 0.0) for m, n in ((c, by[0]), (by[1], a), by[::-1]))
+        )
+        add(row, c, x, 1.0)
+        add(row, y, a, 1.0)
+        add(row, y, x, -1.0)
+    for row, name in enumerate(MOLECULES, start=len(CATIONS) * len(ANIONS)):
+        matrix[row, solutes.index(name)] = 1.0
+    return matrix
+
+
+def _reach(density: Floats, fitted: Floats) -> Floats:
+    """(R,) mass fraction to which volumes are followed: to 0.5 even where the fit ends before.
+
+    Apparent volumes go on growing with strength, so that to hold them at the end of a short range makes
+    strong mixtures too dense. Fits with a pole nearby are not followed: they would run away (iron(II)
+    sulfate, copper sulfate, manganese nitrate).
+    """
+    pole = -density[1] / density[0]
+    return np.where((pole > 0.0) & (pole < 2.0), fitted, np.maximum(fitted, 0.5))
+
+
+@cache
+def _table() -> _Table:
+    text = (resources.files(__package__ or "") / "data" / "laliberte.csv").read_text("utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+
+    def columns(*names: str) -> Floats:
+        return np.array([[float(row[name] or "nan") for row in rows] for name in names])
+
+    limits = ("min_t_c", "max_t_c", "max_w")
+    mass, volume, heat = np.array(list(OTHER_SOLUTES.values())).T
+    per_kg = mass / volume  # apparent density [kg/m3] is 1000 times this
+    none, one = np.zeros_like(mass), np.ones_like(mass)
+    # A constant in Laliberte's two forms, with the temperature held at 0: (w + 1) / ((w + 1) density)
+    # and a5 w^0.
+    own_density = np.array([1000.0 * per_kg, 1000.0 * per_kg, one, none, none])
+    own_heat = np.array([none, none, none, none, heat / mass, none])
+    own_limits = np.array([none, none, one])
+
+    density = np.hstack([columns(*(f"c{i}" for i in range(5))), own_density])
+    density_limits = np.hstack([columns(*(f"density_{name}" for name in limits)), own_limits])
+    density_limits[2] = _reach(density, density_limits[2])
+
+    solutes = [row["solute"] for row in rows] + list(OTHER_SOLUTES)
+    own = dict.fromkeys(OTHER_SOLUTES, 1.0)
+    fitted = {row["solute"]: float(row["density_max_w"]) for row in rows} | own
+    fitted_heat = {row["solute"]: float(row["heat_max_w"]) for row in rows if row["a1"]} | own
+    return _Table(
+        mass=np.concatenate([columns("molar_mass_g_per_mol")[0], mass]) / 1000.0,
+        density=density,
+        density_limits=density_limits,
+        heat=np.hstack([np.nan_to_num(columns(*(f"a{i}" for i in range(1, 7)))), own_heat]),
+        heat_limits=np.hstack([np.nan_to_num(columns(*(f"heat_{name}" for name in limits))), own_limits]),
+        volume_of=_recipes(solutes, fitted, {}),
+        heat_of=_recipes(solutes, fitted_heat, HEAT_STAND_IN),
+    )
+
+
+def _pairs(totals: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
+    """(B, P) equivalents of ion pairs and moles of molecules, and (B,) kg of water, per kg of water given."""
+    none = np.zeros(len(totals))
+    amount = dict.fromkeys((*CATIONS, *ANIONS, *MOLECULES, "P2O7-4"), none)
+    for name, column in zip(masters, totals.T, strict=True):
+        if name not in amount:
+            raise ValueError(f'no volume is known of "{name}"')
+        amount[name] = column if name == "H+" else np.maximum(column, 0.0)
+    # Charge that does not balance is an error of a water analysis: closed with sodium or chloride,
+    # as is usual, so that every ion finds a partner.
+    excess = np.add.reduce([_charge(name) * moles for name, moles in amount.items()])
+    amount["Cl-"] = amount["Cl-"] + np.maximum(excess, 0.0)
+    amount["Na+"] = amount["Na+"] + np.maximum(-excess, 0.0)
+
+    # Pyrophosphate has no data: two phosphates less a water, the condensation that it is made by.
+    water = -amount["P2O7-4"]
+    amount["HPO4-2"] = amount["HPO4-2"] + 2.0 * amount.pop("P2O7-4")
+    protons = amount["H+"] + amount["NH4+"] + amount["H3BO3"]
+    amount["NH3"], amount["H2BO3-"] = amount["NH3"] + amount["NH4+"], amount["H2BO3-"] + amount["H3BO3"]
+    amount["NH4+"] = amount["H3BO3"] = none
+    amount["OH-"] = amount["OH-"] + np.maximum(-protons, 0.0)
+    water = water - np.maximum(-protons, 0.0)
+    protons = np.maximum(protons, 0.0)
+    for base, acid, released in LADDER:
+        moved = np.minimum(protons, amount[base])
+        amount[base], amount[acid] = amount[base] - moved, amount[acid] + moved
+        protons, water = protons - moved, water + released * moved
+    amount["H+"] = protons
+
+    cations = np.stack([_charge(name) * amount[name] for name in CATIONS], axis=1)
+    anions = np.stack([-_charge(name) * amount[name] for name in ANIONS], axis=1)
+    total = anions.sum(axis=1, keepdims=True)
+    shares = np.divide(anions, total, out=np.zeros_like(anions), where=total > 0.0)
+    pairs = (cations[:, :, None] * shares[:, None, :]).reshape(len(totals), -1)
+    molecules = np.stack([amount[name] for name in MOLECULES], axis=1)
+    return np.hstack([pairs, molecules]), np.maximum(1.0 + WATER_KG_PER_MOL * water, 0.0)
+
+
+def _clamped(limits: Floats, temperature_c: Floats, share: Floats) -> tuple[Floats, Floats]:
+    """(B, R) temperature and mass fraction of solutes, within the range of each solute's fit."""
+    return np.clip(temperature_c[:, None], limits[0], limits[1]), np.minimum(share[:, None], limits[2])
+
+
+def _mass_and_volume(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
+    """(B,) kg and L of solution per kg of water."""
+    table = _table()
+    pairs, water = _pairs(totals, masters)
+    solutes = (pairs @ table.volume_of) * table.mass
+    mass = solutes.sum(axis=1) + water
+    t, w = _clamped(table.density_limits, temperature_c, 1.0 - water / mass)
+    c0, c1, c2, c3, c4 = table.density
+    litres_per_kg = 1000.0 * (w + c2 + c3 * t) / ((c0 * w + c1) * np.exp(1e-6 * (t + c4) ** 2))
+    of_water = water / density_kg_per_l(np.clip(temperature_c, 0.0, 100.0) + 273.15)
+    volume = of_water + np.sum(solutes * litres_per_kg, axis=1)
+    return mass, np.maximum(volume, mass / DENSEST_KG_PER_L)
+
+
+def solution_density_kg_per_l(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
+    """Density of the solution [kg/L], (B,).
+
+    totals_mol_per_kg: (B, N) moles of each master species per kg of water; H+ is the proton balance and
+    may be negative, anything else below 0 counts as 0. temperature_c: (B,) [degC]. masters: N names.
+    Raises: ValueError: a master species is not known here. Source: Laliberte (2009), see the module.
+    """
+    mass, volume = _mass_and_volume(totals_mol_per_kg, temperature_c, masters)
+    return np.asarray(mass / volume)
+
+
+def volume_l_per_kg_water(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
+    """Litres of solution per kg of the water given, (B,); arguments and source as for the density."""
+    return _mass_and_volume(totals_mol_per_kg, temperature_c, masters)[1]
+
+
+def heat_capacity_kj_per_kg_k(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
+    """Heat capacity of the solution at constant pressure [kJ/(kg K)], (B,).
+
+    Arguments and source as for the density. The heat of reactions on warming is not in it.
+    """
+    table = _table()
+    pairs, water = _pairs(totals_mol_per_kg, masters)
+    mass = (pairs @ table.volume_of) @ table.mass + water
+    t, w = _clamped(table.heat_limits, temperature_c, 1.0 - water / mass)
+    w = np.maximum(w, LEAST_SHARE)
+    a1, a2, a3, a4, a5, a6 = table.heat
+    own = a1 * np.exp(a2 * t + a3 * np.exp(0.01 * t) + a4 * w) + a5 * w**a6
+    of_water = water * np.interp(temperature_c, WATER_HEAT_T_C, WATER_HEAT)
+    heat = of_water + np.sum((pairs @ table.heat_of) * table.mass * own, axis=1)
+    return np.asarray(np.maximum(heat / mass, LEAST_HEAT_KJ_PER_KG_K))
+
+
+def solute_kg_per_kg_water(totals_mol_per_kg: Floats, molar_mass_g_per_mol: Floats) -> Floats:
+    """Dissolved matter per kg of water [kg/kg], (B,), from totals (B, N) and molar masses (N,) [g/mol].
+
+    H+ counts with its sign: a base has taken protons from the water.
+    """
+    return np.asarray(totals_mol_per_kg @ molar_mass_g_per_mol / 1000.0)
