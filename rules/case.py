@@ -14,7 +14,7 @@ from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from .chemistry.constants import Constants, Floats, load
 from .chemistry.density import heat_capacity_kj_per_kg_k, solution_density_kg_per_l, volume_l_per_kg_water
 from .chemistry.doubt import si_sigma
-from .chemistry.phases import BUCKET_PHASES, LINE_PHASES
+from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from .chemistry.speciate import Solution, equilibrate
 from .chemistry.stock import stock_constants
 from .chemistry.water_properties import density_kg_per_l
@@ -291,7 +291,7 @@ class Case:
             """What the undissolved part spares of the cooling [degC], (B,)."""
             spared = [solution.precipitated(salt.curve.name) * salt.heat_kj_per_mol for salt in salts]
             kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
-            return np.minimum(kj / self._heat_capacity_kj_per_k, start - coldest)
+            return np.asarray(np.minimum(kj / self._heat_capacity_kj_per_k, start - coldest))
 
         if float(np.max(self.cooling_c)) < LEAST_COOLING_C:
             return coldest
@@ -306,7 +306,8 @@ class Case:
             over = coldest + warmer_by(self._bucket_at(here)) - here
             low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
             high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
-        return np.asarray(low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9))
+        cooled: Floats = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+        return cooled
 
     @cached_property
     def bucket_totals(self) -> Floats:
@@ -341,7 +342,7 @@ class Case:
     @cached_property
     def bucket_phases(self) -> tuple[str, ...]:
         """Solids that are let form in the bucket."""
-        names = dict.fromkeys((*BUCKET_PHASES, *(salt.curve.name for salt in self.salts)))
+        names = dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *(salt.curve.name for salt in self.salts)))
         return tuple(name for name in names if name in self.stock.phases)
 
     @cached_property
@@ -351,17 +352,13 @@ class Case:
 
     @cached_property
     def bucket_in_air(self) -> Solution:
-        """The same bucket after its carbon dioxide has settled with the air, (B,); the closed one where no
-        solid is near enough to feel it."""
+        """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
+        closed one where no solid is near enough to feel it."""
         near = [self.bucket.before_solids.si(name) for name in _FEEL_CO2 if name in self.stock.phases]
         if not near or float(np.max(near)) < -2.5:
             return self.bucket
         return _each_once(
-            self.bucket_totals,
-            self.columns["bucket_temperature_c"],
-            self.bucket_phases,
-            co2_atm=AIR_CO2_ATM,
-            constants=self.stock,
+            self.bucket_totals, self.columns["bucket_temperature_c"], co2_atm=AIR_CO2_ATM, constants=self.stock
         )
 
     @cached_property

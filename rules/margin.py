@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .case import Case
 from .chemistry.constants import Floats
@@ -13,10 +14,12 @@ from .question import Columns, Question
 from .registry import judge, worst
 from .rule import Level, Outcome, Rule
 
-#: Values tried over a margin's range, scenarios of the unknowns tried at each (the best estimate and
-#: the corners come first); how often, and in how many parts, the interval in which the verdict turns
-#: is then cut; and how many scenarios are tried in that, ends before corners.
-POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 17, 12, 3, 10, 80
+Mask = NDArray[np.bool_]
+
+#: Values tried over a margin's range, and scenarios of the unknowns tried at each (the best estimate and
+#: the corners come first). The interval in which the verdict turns is then cut ROUNDS times in SECTIONS
+#: parts: first over up to MOST_ROWS scenarios, from then on over those that turned there.
+POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 13, 10, 4, 6, 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,25 +69,25 @@ def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, fl
     }
 
 
-def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: int) -> np.ndarray:
-    """Whether the verdict is another at each value, over the first `rows` scenarios."""
+def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: np.ndarray) -> Mask:
+    """Whether the verdict is another at each value (V,), in these scenarios of the columns: (rows, V)."""
     overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")
     fits = values[~overfull]
-    flags = np.ones(len(values), dtype=bool)
-    if len(fits):
-        table = {name: np.repeat(column[:rows], len(fits)) for name, column in columns.items()}
-        table[edge.column] = np.tile(fits, len(columns[edge.column][:rows]))
-        case = Case(question, table)
-        level = worst(case, judge(case)).reshape(-1, len(fits))
-        flags[~overfull] = np.any(level < Level.STOP, axis=0) if stopped else np.any(level >= Level.UNKNOWN, axis=0)
     # What has no room in the bucket is no go, and no way out of a stop either.
-    flags[overfull] = not stopped
+    flags = np.full((len(rows), len(values)), not stopped)
+    if len(fits):
+        table = {name: np.repeat(column[rows], len(fits)) for name, column in columns.items()}
+        table[edge.column] = np.tile(fits, len(rows))
+        case = Case(question, table)
+        level = worst(case, judge(case, Level.UNKNOWN)).reshape(-1, len(fits))
+        flags[:, ~overfull] = level < Level.STOP if stopped else level >= Level.UNKNOWN
     return flags
 
 
 def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:
     grid = np.array([edge.unscale(place) for place in np.linspace(edge.scale(edge.low), edge.scale(edge.high), POINTS)])
-    flags = _turned(question, columns, edge, grid, stopped, ROWS)
+    rows = np.arange(min(len(columns[edge.column]), ROWS))
+    flags = np.any(_turned(question, columns, edge, grid, stopped, rows), axis=0)
     found: list[float] = []
     for side in (-1.0, 1.0):
         beyond = np.flatnonzero((grid - here) * side > 0)
@@ -99,12 +102,14 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
 
 def _narrow(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:
     """Last value that holds between one that holds and one that has turned, over the scenarios."""
-    rows = min(len(columns[edge.column]), MOST_ROWS)
+    rows = np.arange(min(len(columns[edge.column]), MOST_ROWS))
     holds, turned = edge.scale(span[0]), edge.scale(span[1])
     for _ in range(ROUNDS):
         places = np.linspace(holds, turned, SECTIONS + 1)
-        values = np.array([edge.unscale(place) for place in places[1:-1]])
+        values = np.array([edge.unscale(place) for place in places[1:]])
         flags = _turned(question, columns, edge, values, stopped, rows)
-        first = int(np.argmax(flags)) if np.any(flags) else len(flags)
+        first = int(np.argmax(np.any(flags, axis=0)))
         holds, turned = float(places[first]), float(places[first + 1])
+        if np.any(flags[:, first]):
+            rows = rows[flags[:, first]]
     return edge.unscale(holds)

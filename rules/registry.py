@@ -9,7 +9,7 @@ import numpy as np
 from ..catalog import InputError
 from .case import Case
 from .families import bucket, dissolving, equipment, label, line, people, soil
-from .rule import Levels, Outcome, Rule
+from .rule import Level, Levels, Outcome, Rule
 
 
 def rules() -> tuple[Rule, ...]:
@@ -17,9 +17,10 @@ def rules() -> tuple[Rule, ...]:
     return (*people.RULES, *label.RULES, *dissolving.RULES, *bucket.RULES, *line.RULES, *equipment.RULES, *soil.RULES)
 
 
-def judge(case: Case) -> list[tuple[Rule, Outcome]]:
-    """What every rule that applies says of a case."""
-    return [(rule, outcome) for rule in rules() if (outcome := rule.check(case)) is not None]
+def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:
+    """What every rule that applies says of a case; only the rules that can say `least` or worse are asked."""
+    asked = (rule for rule in rules() if max(rule.levels) >= least)
+    return [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
 
 
 def worst(case: Case, outcomes: Iterable[tuple[Rule, Outcome]]) -> Levels:

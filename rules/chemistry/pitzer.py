@@ -399,18 +399,18 @@ class Pitzer:
             e, e1 = self._unsymmetrical(strength, root, *product)
             second[:, product_entries] += e[:, None]
             slope[:, product_entries] += e1[:, None]
-        second, slope, third = (table.reshape(shape) for table in (second, slope, third))
+        cubes = [table.reshape(shape) for table in (second, slope, third)]
         # Gradient.
         column = m[:, :, None]
-        lm, l1m, cm = ((table @ column)[:, :, 0] for table in (second, slope, third))
+        lm, l1m, cm = ((cube @ column)[:, :, 0] for cube in cubes)
         mlm, ml1m, mcm = (np.sum(m * vector[:, on.acting], axis=1) for vector in (lm, l1m, cm))
         zsum, z2 = m @ za, z * z
         ln_gamma = 0.5 * (f1 + ml1m)[:, None] * z2 + 2.0 * lm + zsum[:, None] * cm + 0.5 * mcm[:, None] * z
         energy = f + mlm + 0.5 * zsum * mcm
         # Hessian.
         bend = f2 + 2.0 * np.sum(m[:, on.both[0]] * m[:, on.both[1]] * b2[:, on.both_pair], axis=1)
-        hessian = 2.0 * second
-        hessian += zsum[:, None, None] * third
+        hessian = 2.0 * cubes[0]
+        hessian += zsum[:, None, None] * cubes[2]
         hessian += z2[:, None] * (0.25 * bend[:, None] * za * za + l1m[:, on.acting])[:, None, :]
         hessian += l1m[:, :, None] * (za * za)
         hessian += z[:, None] * cm[:, on.acting][:, None, :]

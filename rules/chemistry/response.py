@@ -18,7 +18,7 @@ from .pitzer import WATER_KG_PER_MOL, Pitzer
 
 _LEAST_LN, _MOST_LN = -230.0, 7.0
 #: Longest step of ln of an amount that acts: activity coefficients of strong solutions bend.
-_LONGEST = 0.4
+_LONGEST = 1.2
 
 
 @dataclass(frozen=True)
@@ -59,6 +59,9 @@ class Response(Protocol):
 
     def advance(self, share: Floats) -> None:
         """Take this share of the step that `reach` was asked about."""
+
+    def replace(self, rows: np.ndarray, other: Response) -> None:
+        """Take over another's unknowns, of the same model, for these rows."""
 
 
 class Dilute:
@@ -120,6 +123,11 @@ class Dilute:
         """As in Response."""
         rows = self._rows
         self.strength[rows] = np.clip(self.strength[rows] + share * self._change, 1e-10, 60.0)
+
+    def replace(self, rows: np.ndarray, other: Response) -> None:
+        """As in Response."""
+        assert isinstance(other, Dilute)
+        self.strength[rows] = other.strength
 
 
 class Strong:
@@ -185,3 +193,8 @@ class Strong:
         """As in Response."""
         rows = self._rows
         self.ln_c[rows] = np.clip(self.ln_c[rows] + share[:, None] * self._change, _LEAST_LN, 4.0)
+
+    def replace(self, rows: np.ndarray, other: Response) -> None:
+        """As in Response."""
+        assert isinstance(other, Strong)
+        self.ln_c[rows] = other.ln_c

@@ -1,10 +1,9 @@
 """Equilibrium of many solutions at once: species, pH and, where allowed, solids.
 
 Unknowns are the log activities of the master species. Mass balances are solved in logarithmic form
-by Newton's method with the ionic strength as one more unknown. Solids enter as amounts x >= 0 with
-undersaturations s >= 0 and x s -> 0 (a primal-dual interior point), so that no phase has to be
-guessed to be present and linearly dependent phases do no harm: for given activity coefficients the
-problem is the convex minimisation of the Gibbs energy.
+by Newton's method; the activity model's own unknowns are eliminated (`response`), and so are the
+amounts of the solids (`solids`). For given activity coefficients the problem is the convex minimisation
+of the Gibbs energy.
 
 Every array has the solutions along its first axis; nothing loops over solutions.
 """
@@ -12,6 +11,7 @@ Every array has the solutions along its first axis; nothing loops over solutions
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
@@ -22,6 +22,7 @@ from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats, load
 from .pitzer import WATER_KG_PER_MOL, Pitzer
 from .response import Dilute, Equations, Response, Strong
+from .solids import Guessed, Interior, Phases, Solids
 
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
@@ -29,6 +30,8 @@ _TOLERANCE = 1e-11
 _LN_TINY = -160.0
 #: Solutions that are iterated together: few enough to stay in the processor's cache.
 _PART, _STRONG_PART = 256, 64
+#: Steps that guessing which solids are there is given.
+_GUESSED_ROUNDS = 60
 #: No solid comes to more than this, whatever a gas could still bring [mol/kg].
 _MOST_OF_A_SOLID = 100.0
 
@@ -117,6 +120,13 @@ class _Batch:
         self.temperature_k = temperature_c + 273.15
         self.ln_k = constants.ln_k(self.temperature_k)[:, self.species]
         self.totals = totals[:, self.masters]
+
+    def rows(self, keep: np.ndarray) -> _Batch:
+        """The same arrays for some rows."""
+        part = copy(self)
+        part.temperature_k, part.ln_k, part.totals = self.temperature_k[keep], self.ln_k[keep], self.totals[keep]
+        part.__dict__.pop("gas", None)
+        return part
 
     def position(self, master: str) -> int:
         """Place of a master among those that are present."""
@@ -262,7 +272,7 @@ def _parts(size: int, most: int = _PART) -> list[np.ndarray]:
     return np.array_split(np.arange(size), max(1, -(-size // most)))
 
 
-def _solve_in_parts(batch: _Batch, state: _State, held: Held, solids: _Phases | None, limit: int) -> None:
+def _solve_in_parts(batch: _Batch, state: _State, held: Held, solids: Solids | None, limit: int) -> None:
     for rows in _parts(len(state.lam), _STRONG_PART if isinstance(state.response, Strong) else _PART):
         _iterate(batch, state, held, solids, limit, rows)
 
@@ -282,29 +292,19 @@ def _approach(batch: _Batch, lam: Floats, ln_gamma: Floats, totals: Floats) -> N
         lam[:, others] -= over * weight[others]
 
 
-@dataclass
-class _Phases:
-    nu: Floats  # (P, n)
-    water: Floats  # (P,)
-    ln_k: Floats  # (B, P)
-    cap: Floats  # (B, P) most that the ingredients allow [mol/kg]
-    x: Floats
-    s: Floats
-    mu: Floats  # (B,) aim of x s / cap
-
-
 def _iterate(
     batch: _Batch,
     state: _State,
     held: Held,
-    solids: _Phases | None,
+    solids: Solids | None,
     limit: int,
     rows: np.ndarray,
 ) -> None:
     """Newton steps in place until every row has converged or the limit is reached."""
     n, h, response = len(batch.masters), batch.h, state.response
     co3 = -1 if held.alkalinity is None and held.ln_co2 is None else batch.position("CO3-2")
-    solid_h = batch.protons(solids.nu, held) if solids else np.zeros(0)
+    phases = solids.phases if solids else None
+    solid_h = batch.protons(phases.nu, held) if phases else np.zeros(0)
     up_nu, down_nu = np.maximum(solid_h, 0.0), np.maximum(-solid_h, 0.0)
     for round_ in range(limit):
         if not len(rows):
@@ -313,13 +313,13 @@ def _iterate(
         c, ln_aw = response.at(rows, lam)
         total = batch.totals[rows]
         sums_all = c @ response.equations.weights
-        x = solids.x[rows] if solids else np.zeros((len(rows), 0))
+        x = phases.x[rows] if phases else np.zeros((len(rows), 0))
         # Crystal water leaves the solution: amounts are per kg of the water that is left.
         left = np.ones(len(rows))
-        if solids and response.counts_water:
-            left = np.maximum(1.0 - WATER_KG_PER_MOL * (x @ solids.water), 0.05)
+        if phases and response.counts_water:
+            left = np.clip(1.0 - WATER_KG_PER_MOL * (x @ phases.water), 0.05, 1.0)
             sums_all = sums_all * left[:, None]
-        in_solids = x @ solids.nu if solids else 0.0
+        in_solids = x @ phases.nu if phases else 0.0
         # Mass balances, logarithmic; the proton balance as gained against lost.
         safe = np.maximum(sums_all[:, :n] + in_solids, 1e-300)
         residual = np.log(safe) - np.log(np.maximum(total, _TINY_MOL_PER_KG))
@@ -347,27 +347,22 @@ def _iterate(
         up_share, down_share = 1.0 / gained, 1.0 / lost
         jacobian[:, h] = by_step[:, n] * up_share[:, None] - by_step[:, n + 1] * down_share[:, None]
         shift[:, h] = without[:, n] * up_share - without[:, n + 1] * down_share
-        if solids:
+        if solids and phases:
             # A solid's amount answers its saturation; substituting it keeps the system n by n.
-            s, aim = solids.s[rows], solids.mu[rows][:, None] * solids.cap[rows]
-            gap = s + lam @ solids.nu.T + ln_aw[:, None] * solids.water - solids.ln_k[rows]
-            nu_step = np.broadcast_to(solids.nu, (len(rows), *solids.nu.shape))
+            over = lam @ phases.nu.T + ln_aw[:, None] * phases.water - phases.ln_k[rows]
+            nu_step = np.broadcast_to(phases.nu, (len(rows), *phases.nu.shape))
+            weight, gain_w, lose_w = nu_step, np.broadcast_to(up_nu, x.shape), np.broadcast_to(down_nu, x.shape)
+            drift = np.zeros_like(over)
             if water is not None:
-                nu_step = nu_step + solids.water[:, None] * water[0][:, None, :]
-                gap_all = gap + solids.water * water[1][:, None]
-            else:
-                gap_all = gap
-            stiff = x / s
-            push = (aim - x * s + x * gap_all) / s
-            weight = np.broadcast_to(solids.nu, nu_step.shape)
-            gain_w, lose_w = np.broadcast_to(up_nu, x.shape), np.broadcast_to(down_nu, x.shape)
+                nu_step = nu_step + phases.water[:, None] * water[0][:, None, :]
+                drift = phases.water * water[1][:, None]
+            stiff, push = solids.answer(rows, over, drift)
             if response.counts_water:
-                dry = (WATER_KG_PER_MOL / left)[:, None] * solids.water
+                dry = (WATER_KG_PER_MOL / left)[:, None] * phases.water
                 weight = weight - dry[:, :, None] * sums_all[:, None, :n]
                 gain_w, lose_w = gain_w - dry * sums_all[:, [n]], lose_w - dry * sums_all[:, [n + 1]]
             with np.errstate(over="ignore"):  # rows where a master is absent; capped by the step limit
                 scaled = np.clip(weight / safe[:, None, :], -1e100, 1e100)
-            scaled = scaled.copy()
             scaled[:, :, h] = gain_w * up_share[:, None] - lose_w * down_share[:, None]
             with np.errstate(over="ignore", invalid="ignore"):
                 jacobian += np.minimum(np.matmul((stiff[:, :, None] * scaled).transpose(0, 2, 1), nu_step), 1e100)
@@ -393,20 +388,11 @@ def _iterate(
         alpha = np.minimum(alpha, response.reach(step))
         done = (np.max(np.abs(residual), axis=1) < _TOLERANCE) & response.settled()
         if solids:
-            ds = -np.einsum("bpn,bn->bp", nu_step, step) - gap_all
-            dx = (aim - x * s - x * ds) / s
-            for value, delta in ((x, dx), (s, ds)):
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    room = np.where(delta < 0, -value / delta, np.inf)
-                alpha = np.minimum(alpha, 0.98 * np.min(room, axis=1))
-            done &= (np.max(np.abs(gap), axis=1) < 1e-9) & (np.max(x * s / solids.cap[rows], axis=1) < 1e-10)
+            alpha = np.minimum(alpha, solids.reach(np.einsum("bpn,bn->bp", nu_step, step)))
+            done &= solids.settled()
+            at_rest = solids.take(alpha, done)
             # What was tested is what is kept: a last step can push a stiff row off its balance.
-            alpha = np.where(done, 0.0, alpha)
-            solids.x[rows] = x + alpha[:, None] * dx
-            solids.s[rows] = s + alpha[:, None] * ds
-            now = np.mean(solids.x[rows] * solids.s[rows] / solids.cap[rows], axis=1)
-            shrink = np.where(alpha > 0.9, 0.1, np.where(alpha > 0.5, 0.4, 0.7))
-            solids.mu[rows] = np.clip(now * shrink, 1e-12, 1.0)
+            alpha, done = np.where(done, 0.0, alpha), at_rest
         state.lam[rows] = np.maximum(lam + alpha[:, None] * step, _LN_TINY)
         response.advance(alpha)
         state.converged[rows[done]] = True
@@ -464,6 +450,16 @@ def _collect(
     )
 
 
+def _response(batch: _Batch, before: Solution, rows: np.ndarray, held: Held) -> Response:
+    """The activity model's state as it was before solids, for these rows of `before`."""
+    constants, equations = batch.constants, batch.equations(held)
+    if constants.activity == "pitzer":
+        strong = Pitzer.of(constants, batch.species, batch.temperature_k)
+        return Strong(equations, strong, np.log(np.maximum(before.molality[rows][:, batch.species], 1e-99)))
+    dilute = DebyeHueckel.of(constants, batch.species, batch.temperature_k)
+    return Dilute(equations, dilute, before.ionic_strength[rows].copy())
+
+
 def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
     constants = before.constants
@@ -491,29 +487,22 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     with np.errstate(divide="ignore"):
         cap = np.min(floor[:, None, :] / np.where(nu > 0, nu, 0.0), axis=2, initial=np.inf)
     cap = np.minimum(cap, _MOST_OF_A_SOLID)
-    solids = _Phases(
-        nu=nu,
-        water=constants.phase_water[possible],
-        ln_k=ln_k,
-        cap=cap,
-        x=1e-3 * cap,
-        s=np.maximum(ln_k - lam @ nu.T, 0.3),
-        mu=np.full(len(needs), 1e-3),
-    )
-    equations = part.equations(held)
-    response: Response
-    if constants.activity == "pitzer":
-        strong = Pitzer.of(constants, part.species, part.temperature_k)
-        response = Strong(equations, strong, np.log(np.maximum(before.molality[needs][:, part.species], 1e-99)))
-    else:
-        dilute = DebyeHueckel.of(constants, part.species, part.temperature_k)
-        response = Dilute(equations, dilute, before.ionic_strength[needs].copy())
-    inner = _State(lam, response, np.zeros(len(needs), dtype=bool))
-    _solve_in_parts(part, inner, held.rows(needs), solids, 200)
-    after = _collect(part, totals, before.temperature_c[needs], inner, held.rows(needs), solids.x @ nu)
+    over = lam @ nu.T - ln_k + np.log(before.water_activity[needs])[:, None] * constants.phase_water[possible]
+    table = Phases(nu, constants.phase_water[possible], ln_k, cap, np.zeros_like(cap))
+    inner = _State(lam.copy(), _response(part, before, needs, held), np.zeros(len(needs), dtype=bool))
+    _solve_in_parts(part, inner, held.rows(needs), Guessed(table, over), _GUESSED_ROUNDS)
+    lost = np.flatnonzero(~inner.converged)
+    if len(lost):
+        again = part.rows(lost)
+        few = Phases(nu, table.water, ln_k[lost], cap[lost], np.zeros_like(cap[lost]))
+        back = _State(lam[lost], _response(again, before, needs[lost], held), np.zeros(len(lost), dtype=bool))
+        _solve_in_parts(again, back, held.rows(needs[lost]), Interior(few, over[lost]), 200)
+        table.x[lost], inner.lam[lost], inner.converged[lost] = few.x, back.lam, back.converged
+        inner.response.replace(lost, back.response)
+    after = _collect(part, totals, before.temperature_c[needs], inner, held.rows(needs), table.x @ nu)
     precipitated = np.zeros((len(needs), len(constants.phases)))
     # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
-    precipitated[:, possible] = solids.x
+    precipitated[:, possible] = table.x
 
     def merged(name: str, new: np.ndarray) -> np.ndarray:
         out: np.ndarray = getattr(before, name).copy()

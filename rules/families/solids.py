@@ -35,13 +35,14 @@ def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, 
 
     Amounts count too: less than the stop amount of bucket or line is CAUTION, less than haze_mg_per_l
     is not worth a word. Where it is open whether it forms, the amount is the most that it could be
-    if the doubt went against us. band: half-width of the model's own uncertainty in SI. The bucket is
-    looked at closed to the air and open to it; where the two differ by a stop, it is open.
+    if the doubt went against us. band: half-width of the model's own uncertainty in SI. What forms in the
+    bucket closed to the air forms at once; what would form only after its carbon dioxide has settled
+    with the air is open.
     """
     level = _levels(case, where, phase, haze_mg_per_l, band, case.solution(where))
     if where == "bucket" and case.bucket_in_air is not case.bucket:
         aired = _levels(case, where, phase, haze_mg_per_l, band, case.bucket_in_air)
-        level = np.where(level == aired, level, np.minimum(np.maximum(level, aired), int(Level.UNKNOWN)))
+        level = np.maximum(level, np.minimum(aired, int(Level.UNKNOWN)))
     return level
 
 
@@ -55,7 +56,7 @@ def _levels(
     # An index of s takes at most the share 1 - 10^-s of the scarcest ingredient (1:1 salts; less for others).
     most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
     formed = most
-    if phase in case.formed(where):
+    if phase in case.formed(where) and solution.supersaturated is not None:
         formed = solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
     amount = np.where(surely, formed, most)
     # A solid that takes days and may not form at all does not hold up a bucket that is used today.

@@ -330,10 +330,6 @@ def test_mixtures_match_phreeqc_with_pitzer(pitzer_dat, mixture, temperature_c):
 ALLOWED_SI_OF_CARBONATES = 0.06
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the lambdas of H2CO3 are filed as theta and not found; CaCO3 is an ion pair besides Ca-HCO3 of pitzer.dat",
-)
 @pytest.mark.parametrize("temperature_c", TEMPERATURES_C)
 @pytest.mark.parametrize("mixture", CARBONATE_MIXTURES)
 def test_carbonate_solids_match_phreeqc_with_pitzer(pitzer_dat, mixture, temperature_c):
