@@ -14,7 +14,7 @@ from ..catalog.species import SPECIES
 from . import margin as edges
 from . import sweep
 from .case import Case, Where
-from .chemistry.conductivity import ec_ms_per_cm
+from .chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
 from .chemistry.constants import Floats
 from .chemistry.phases import phases
 from .question import Question
@@ -149,12 +149,24 @@ def _state(case: Case, where: Where) -> SolutionState:
     for i, name in enumerate(constants.masters):
         if name != "H+" and np.any(mixed.totals_mol_per_kg[:, i] > 1e-9):
             ions[SPECIES[name].spoken.split(" (")[0].replace(" ", "_")] = case.total_mg_per_l(where, name)
-    conductivity = ec_ms_per_cm(mixed)
+    extra: dict[str, Floats] = {}
+    if where == "bucket":
+        per_kg = case.bucket_volume_l / case.bucket_water_kg
+        conductivity = stock_ec_ms_per_cm(mixed, per_kg)
+        extra = {
+            "ph_in_air": case.bucket_in_air.before_solids.ph,
+            "density_kg_per_l": case.bucket_density_kg_per_l,
+            "volume_l": case.bucket_volume_l,
+            "water_poured_l": case.poured_water_l,
+        }
+    else:
+        conductivity = ec_ms_per_cm(mixed)
     numbers = {
         "temperature_c": mixed.temperature_c,
         "ph": mixed.ph,
         "ionic_strength_mol_per_kg": mixed.ionic_strength,
         **({} if np.any(np.isnan(conductivity)) else {"ec_ms_per_cm": conductivity}),
+        **extra,
     }
     solids = []
     for name, phase in phases().items():
@@ -187,6 +199,7 @@ def _state(case: Case, where: Where) -> SolutionState:
         solids=tuple(sorted(solids, key=lambda s: -s.saturation_index)),
         model=mixed.model,
         within_validity=bool(np.all(mixed.ionic_strength <= mixed.valid_up_to_mol_per_kg)),
+        **{key: _tidy(value[0]) for key, value in extra.items()},
         low=low,
         high=high,
     )

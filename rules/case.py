@@ -177,6 +177,11 @@ class Case:
         return self._filling[0]
 
     @property
+    def poured_water_l(self) -> Floats:
+        """The same in litres at the bucket's temperature, (B,)."""
+        return np.asarray(self.poured_water_kg / density_kg_per_l(self.columns["bucket_temperature_c"] + 273.15))
+
+    @property
     def bucket_volume_l(self) -> Floats:
         """Volume of the made-up stock, (B,) [L]."""
         return self._filling[1]

@@ -49,7 +49,10 @@ class SolutionState(Result):
     """Bucket or line at the best estimate of what is not known; low, high: the range where swept.
 
     within_validity: false where the solution is stronger than the activity model is good for; the
-    numbers are then estimates and the rules widen their bands.
+    numbers are then estimates and the rules widen their bands. Of the bucket also: ph_in_air, after
+    its carbon dioxide has settled with the air; density and volume of the made-up stock, and the water
+    poured in for it (less than the volume where the bucket is filled up to it). ec_ms_per_cm of a bucket
+    is good to about 20 %.
     """
 
     temperature_c: float
@@ -60,6 +63,10 @@ class SolutionState(Result):
     solids: tuple[SolidState, ...]
     model: str
     within_validity: bool
+    ph_in_air: float | None = None
+    density_kg_per_l: float | None = None
+    volume_l: float | None = None
+    water_poured_l: float | None = None
     low: dict[str, float] = Field(default_factory=dict)
     high: dict[str, float] = Field(default_factory=dict)
 

@@ -78,6 +78,7 @@ def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = Fa
         for finding in told:
             _finding(page, finding, more)
     _numbers(page, verdict)
+    _making_up(page, verdict, pour)
     _margin(page, verdict)
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
@@ -137,7 +138,7 @@ def _finding(page: _Page, finding: Finding, more: bool) -> None:
 
 def _span(state: SolutionState, key: str, value: float | None, form: str) -> str:
     if value is None:
-        return "beyond the model"
+        return "" if key == "ph_in_air" else "beyond the model"
     if key in state.low:
         low, high = format(state.low[key], form), format(state.high[key], form)
         return low if low == high else f"{low} to {high}"
@@ -154,7 +155,8 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
         ("temperature, degC", "temperature_c", ".0f"),
         ("pH", "ph", ".1f"),
         ("ionic strength, mol/kg", "ionic_strength_mol_per_kg", ".2g"),
-        ("EC, mS/cm", "ec_ms_per_cm", ".2g"),
+        ("pH once in the air", "ph_in_air", ".1f"),
+        ("EC, mS/cm", "ec_ms_per_cm", ".3g"),
     ):
         rows.append([label, *(_span(s, key, getattr(s, key), form) for _, s in states)])
     for row in rows:
@@ -171,7 +173,9 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
             if solid.precipitated_mg_per_l is not None:
                 least = solid.low.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
                 most = solid.high.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
-                amount = f"{most:.0f} mg/L" if most - least < 0.5 else f"{least:.0f}-{most:.0f} mg/L"
+                unit, scale = ("g/L", 1000.0) if most > 1000.0 else ("mg/L", 1.0)
+                least, most = least / scale, most / scale
+                amount = f"{most:.0f} {unit}" if most - least < 0.5 else f"{least:.0f}-{most:.0f} {unit}"
             near.append((name, solid.solid, index, amount))
     if near:
         page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "comes out"))
@@ -185,6 +189,23 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
             "estimates, and what is near the edge is called unknown.",
             2,
         )
+
+
+def _making_up(page: _Page, verdict: Verdict, pour: Pour) -> None:
+    """How much water goes in for the volume that was asked for, and what the other way would make."""
+    state = verdict.bucket
+    if state is None or state.volume_l is None or state.water_poured_l is None:
+        return
+    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
+    water, made = state.water_poured_l / litres, state.volume_l / litres
+    words = f"Making up: {water:.3g} {unit} of water and the products make {made:.3g} {unit}"
+    if state.density_kg_per_l is not None:
+        words += f" of {state.density_kg_per_l:.3g} kg/L"
+    words += "."
+    other = made + (made - water)
+    if pour.bucket.volume and other > 1.01 * made:
+        words += f" (Adding them to {made:.3g} {unit} of water would make {other:.3g} {unit}.)"
+    page.line(words, 2)
 
 
 def _margin(page: _Page, verdict: Verdict) -> None:
