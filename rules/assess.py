@@ -54,6 +54,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
     """The verdict on a question, without swaps. details: also margins and turning values."""
     columns = sweep.scenarios(question)
     case = Case(question, columns)
+    case.solve_together()
     outcomes = judge(case)
     answer = overall(worst(case, outcomes))
     found = [

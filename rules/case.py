@@ -376,14 +376,30 @@ class Case:
         return self._bucket_at(self.cooled_c)
 
     @cached_property
-    def line(self) -> Solution:
-        """The line: stock in its water, everything that was poured dissolved, (B,)."""
+    def _line_totals(self) -> Floats:
+        """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
         stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
-        totals = (self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]) / (
-            stock_kg + ratio
-        )[:, None]
-        return _each_once(totals, self.line_temperature_c, LINE_PHASES)
+        totals = self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
+        return totals / (stock_kg + ratio)[:, None]
+
+    @cached_property
+    def line(self) -> Solution:
+        """The line: stock in its water, everything that was poured dissolved, (B,)."""
+        return _each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
+
+    def solve_together(self) -> None:
+        """Solve what every rule will ask for in two batches instead of four; the answers are the same."""
+        first, second = np.arange(self.size), self.size + np.arange(self.size)
+        lines = np.vstack([self._line_totals, self.water.totals_mol_per_kg])
+        both = _each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
+        known = {"line": both.rows(first), "water_in_line": both.rows(second)}
+        if float(np.max(self.cooling_c)) >= LEAST_COOLING_C:
+            temperatures = np.concatenate([self.columns["bucket_temperature_c"], self._coldest_c])
+            buckets = np.tile(self.bucket_totals, (2, 1))
+            both = _each_once(buckets, temperatures, self.bucket_phases, constants=self.stock)
+            known |= {"bucket": both.rows(first), "_bucket_coldest": both.rows(second)}
+        self.__dict__.update(known)  # where cached_property looks
 
     @cached_property
     def _si_sigma(self) -> dict[str, Floats]:

@@ -10,7 +10,7 @@ in the form and with the parameters of data/line_constants.csv.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,8 +26,12 @@ HELD_ABOVE_MOL_PER_KG = 1.0
 
 @dataclass(frozen=True)
 class DebyeHueckel:
-    """Activity model of dilute solutions for a fixed set of species and temperatures."""
+    """Activity model of dilute solutions for a fixed set of species and temperatures.
 
+    Species with the same charge and parameters are one kind, K in all: kind_of (S,) tells which.
+    """
+
+    kind_of: np.ndarray
     charge_squared: Floats
     ion_a: Floats
     ion_b: Floats
@@ -44,19 +48,14 @@ class DebyeHueckel:
         charge = constants.charge[species]
         ion_a, ion_b = constants.ion_a[species], constants.ion_b[species]
         davies = np.isnan(ion_a) & (charge != 0)
+        rows = np.column_stack([charge**2, np.where(np.isnan(ion_a), 1.0, ion_a), np.nan_to_num(ion_b), davies])
+        kinds, kind_of = np.unique(rows, axis=0, return_inverse=True)
         a, b = debye_hueckel(temperature_k)
-        return cls(
-            charge**2,
-            np.where(np.isnan(ion_a), 1.0, ion_a),
-            np.where(np.isnan(ion_b), 0.0, ion_b),
-            davies,
-            a,
-            b,
-        )
+        return cls(kind_of.reshape(-1), kinds[:, 0], kinds[:, 1], kinds[:, 2], kinds[:, 3] > 0, a, b)
 
     def rows(self, keep: np.ndarray) -> DebyeHueckel:
         """The same model for some of the temperatures."""
-        return DebyeHueckel(self.charge_squared, self.ion_a, self.ion_b, self.davies, self.a[keep], self.b[keep])
+        return replace(self, a=self.a[keep], b=self.b[keep])
 
     def ln_gamma(self, ionic_strength: Floats) -> tuple[Floats, Floats]:
         """ln gamma (B, S) and its derivative by ionic strength, at I (B,) [mol/kg]."""
@@ -66,7 +65,7 @@ class DebyeHueckel:
         a, b = self.a[:, None], self.b[:, None]
         below = 1.0 + np.where(self.davies, 1.0, b * self.ion_a) * root
         linear = np.where(self.davies, 0.3 * a * self.charge_squared, self.ion_b)
-        value = -a * self.charge_squared * root / below + linear * i
-        slope = -a * self.charge_squared / (2.0 * root * below**2) + linear
+        value = (-a * self.charge_squared * root / below + linear * i) * LN10
+        slope = (-a * self.charge_squared / (2.0 * root * below**2) + linear) * LN10
         slope[held] = 0.0
-        return value * LN10, slope * LN10
+        return np.take(value, self.kind_of, axis=1), np.take(slope, self.kind_of, axis=1)

@@ -54,8 +54,8 @@ class Response(Protocol):
     def reach(self, step: Floats) -> Floats:
         """(b,) largest share of the step that the model can follow."""
 
-    def settled(self) -> np.ndarray:
-        """(b,) whether the model agrees with the amounts."""
+    def settled(self, tolerance: float) -> np.ndarray:
+        """(b,) whether the model agrees with the amounts to within a share of them."""
 
     def advance(self, share: Floats) -> None:
         """Take this share of the step that `reach` was asked about."""
@@ -72,23 +72,28 @@ class Dilute:
     def __init__(self, equations: Equations, model: DebyeHueckel, strength: Floats) -> None:
         self.equations, self.model, self.strength = equations, model, strength
         nu, weights = equations.nu, equations.weights
+        self._rows, self._part, self._ln_k = np.zeros(0, dtype=int), model, equations.ln_k
         self._pairs = (weights[:, :, None] * nu[:, None, :]).reshape(len(nu), -1)
         self._shape = (-1, weights.shape[1], nu.shape[1])
+        self._wet = [(count, np.flatnonzero(equations.water == count)) for count in np.unique(equations.water) if count]
 
     def at(self, rows: np.ndarray, lam: Floats) -> tuple[Floats, Floats]:
         """As in Response; a_w = 1 - 0.017 sum of molalities (Garrels and Christ, 1965)."""
         e = self.equations
-        self._rows = rows
-        ln_gamma, self._slope = self.model.rows(rows).ln_gamma(self.strength[rows])
+        if rows is not self._rows:
+            self._rows, self._part, self._ln_k = rows, self.model.rows(rows), e.ln_k[rows]
+        ln_gamma, self._slope = self._part.ln_gamma(self.strength[rows])
         ln_c = lam @ e.nu.T
-        ln_c += e.ln_k[rows]
+        ln_c += self._ln_k
         ln_c -= ln_gamma
         np.clip(ln_c, _LEAST_LN, _MOST_LN, out=ln_c)
         c = np.exp(ln_c, out=ln_c)
         ln_aw = np.log(np.clip(1.0 - 0.017 * np.sum(c, axis=1), 0.3, 1.0))
-        wet = np.flatnonzero(e.water)
-        c[:, wet] *= np.exp(ln_aw[:, None] * e.water[wet])
+        for count, wet in self._wet:
+            c[:, wet] *= np.exp(count * ln_aw)[:, None]
         self._c = c
+        self._charged = c * e.charge_squared
+        self._gap = 0.5 * np.sum(self._charged, axis=1) - self.strength[rows]
         return c, ln_aw
 
     def sums(self, near: np.ndarray) -> tuple[Floats, Floats]:
@@ -98,10 +103,9 @@ class Dilute:
         drift = answers @ e.weights
         q = 1.0 + 0.5 * answers @ e.charge_squared
         q = np.where(q > 0.2, q, 1.0)
-        charged = c * e.charge_squared
-        self._reach = 0.5 * (charged @ e.nu) / q[:, None]
+        self._reach = 0.5 * (self._charged @ e.nu) / q[:, None]
         self._reach[~near] = 0.0
-        self._off = np.where(near, (0.5 * np.sum(charged, axis=1) - self.strength[self._rows]) / q, 0.0)
+        self._off = np.where(near, self._gap / q, 0.0)
         by_step = (c @ self._pairs).reshape(self._shape)
         by_step -= drift[:, :, None] * self._reach[:, None, :]
         return by_step, -drift * self._off[:, None]
@@ -115,9 +119,9 @@ class Dilute:
         self._change = self._off + np.sum(self._reach * step, axis=1)
         return np.asarray((2.0 * self.strength[self._rows] + 0.02) / np.maximum(np.abs(self._change), 1e-300))
 
-    def settled(self) -> np.ndarray:
+    def settled(self, tolerance: float) -> np.ndarray:
         """As in Response."""
-        return np.asarray(np.abs(self._off) < 1e-10 * (self.strength[self._rows] + 1e-6))
+        return np.asarray(np.abs(self._gap) < tolerance * (self.strength[self._rows] + 1e-6))
 
     def advance(self, share: Floats) -> None:
         """As in Response."""
@@ -138,16 +142,16 @@ class Strong:
 
     def __init__(self, equations: Equations, model: Pitzer, ln_c: Floats) -> None:
         self.equations, self.model, self.ln_c = equations, model, ln_c
-        self._rows, self._part = np.zeros(0, dtype=int), model
+        self._rows, self._part, self._ln_k = np.zeros(0, dtype=int), model, equations.ln_k
 
     def at(self, rows: np.ndarray, lam: Floats) -> tuple[Floats, Floats]:
         """As in Response."""
         e = self.equations
-        if len(rows) != len(self._rows) or not np.array_equal(rows, self._rows):
-            self._rows, self._part = rows, self.model.rows(rows)
+        if rows is not self._rows:
+            self._rows, self._part, self._ln_k = rows, self.model.rows(rows), e.ln_k[rows]
         c = np.exp(np.clip(self.ln_c[rows], _LEAST_LN, _MOST_LN))
         local = self._part.local(c)
-        off = self.ln_c[rows] + local.ln_gamma - e.ln_k[rows] - lam @ e.nu.T - local.ln_aw[:, None] * e.water
+        off = self.ln_c[rows] + local.ln_gamma - self._ln_k - lam @ e.nu.T - local.ln_aw[:, None] * e.water
         acting = local.acting
         by_amount = local.hessian
         m = c[:, acting]
@@ -185,9 +189,9 @@ class Strong:
         biggest = np.max(np.abs(self._change[:, self._acting]), axis=1, initial=0.0)
         return np.asarray(_LONGEST / np.maximum(biggest, 1e-300))
 
-    def settled(self) -> np.ndarray:
+    def settled(self, tolerance: float) -> np.ndarray:
         """As in Response."""
-        return np.asarray(self._off < 1e-11)
+        return np.asarray(self._off < 0.1 * tolerance)
 
     def advance(self, share: Floats) -> None:
         """As in Response."""

@@ -10,7 +10,9 @@ Every array has the solutions along its first axis; nothing loops over solutions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
@@ -27,11 +29,15 @@ from .solids import Guessed, Interior, Phases, Solids
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
 _TOLERANCE = 1e-11
+_NEARLY = 3e-7
+_APPROACHES = 5
 _LN_TINY = -160.0
 #: Solutions that are iterated together: few enough to stay in the processor's cache.
-_PART, _STRONG_PART = 256, 64
+_PART, _STRONG_PART = 1024, 64
 #: Steps that guessing which solids are there is given.
 _GUESSED_ROUNDS = 60
+#: A thread is worth its start from this many parts on.
+_PARTS_PER_THREAD = 4
 #: No solid comes to more than this, whatever a gas could still bring [mol/kg].
 _MOST_OF_A_SOLID = 100.0
 
@@ -150,7 +156,9 @@ class _Batch:
         alkalinity = self.nu @ self.alkalinity - self.nu[:, self.h]
         co3 = self.constants.master("CO3-2")
         holds = self.nu[:, self.masters == co3].any(axis=1) if co3 in self.masters else np.zeros(len(nu_h), dtype=bool)
-        extra = [np.maximum(nu_h, 0.0), np.maximum(-nu_h, 0.0), alkalinity * holds, alkalinity * ~holds]
+        extra = [np.maximum(nu_h, 0.0), np.maximum(-nu_h, 0.0)]
+        if held.alkalinity is not None:
+            extra += [alkalinity * holds, alkalinity * ~holds]
         return Equations(self.nu, self.water, self.z2, self.ln_k, np.column_stack([self.nu, *extra]))
 
 
@@ -253,7 +261,11 @@ def _newton(batch: _Batch, held: Held, start: Solution | None) -> _State:
         lam[:, co3] = gas_ln_k + held.ln_co2 - gas_nu[batch.h] * lam[:, batch.h]
     model = DebyeHueckel.of(batch.constants, batch.species, batch.temperature_k)
     if start is None:
-        _approach(batch, lam, model.ln_gamma(strength)[0], totals)
+
+        def approach(rows: np.ndarray) -> None:
+            lam[rows] = _approach(batch, rows, lam[rows], model.rows(rows).ln_gamma(strength[rows])[0], totals[rows])
+
+        _in_parts(approach, len(lam))
     equations = batch.equations(held)
     state = _State(np.maximum(lam, _LN_TINY), Dilute(equations, model, strength), np.zeros(len(lam), dtype=bool))
     _solve_in_parts(batch, state, held, None, 160)
@@ -272,24 +284,41 @@ def _parts(size: int, most: int = _PART) -> list[np.ndarray]:
     return np.array_split(np.arange(size), max(1, -(-size // most)))
 
 
+def _in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -> None:
+    """Do some work for every part of the rows; many parts share the processor's cores, since numpy frees
+    the interpreter while it computes."""
+    parts = _parts(size, most)
+    workers = min(os.cpu_count() or 1, len(parts) // _PARTS_PER_THREAD)
+    if workers < 2:
+        for rows in parts:
+            work(rows)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(work, parts))
+
+
 def _solve_in_parts(batch: _Batch, state: _State, held: Held, solids: Solids | None, limit: int) -> None:
-    for rows in _parts(len(state.lam), _STRONG_PART if isinstance(state.response, Strong) else _PART):
-        _iterate(batch, state, held, solids, limit, rows)
+    def solve(rows: np.ndarray) -> None:
+        # Copies share the arrays of the batch and keep their own notes between the calls of a step.
+        mine = replace(state, response=copy(state.response))
+        _iterate(batch, mine, held, copy(solids), limit, rows)
+
+    _in_parts(solve, len(state.lam), _STRONG_PART if isinstance(state.response, Strong) else _PART)
 
 
-def _approach(batch: _Batch, lam: Floats, ln_gamma: Floats, totals: Floats) -> None:
-    """Scale each master towards its total, in place, at the starting pH and ionic strength.
+def _approach(batch: _Batch, rows: np.ndarray, lam: Floats, ln_gamma: Floats, totals: Floats) -> Floats:
+    """Log activities with each master scaled towards its total, at the starting pH and ionic strength.
 
     The free ion can be a tiny part of the total (phosphate at pH 7: 1e-5), and Newton's method
     should not start from there.
     """
     others = np.arange(lam.shape[1]) != batch.h
-    weight = 1.0 / np.maximum(np.max(batch.nu, axis=0), 1.0)
-    for _ in range(8):
-        ln_c = batch.ln_k + lam @ batch.nu.T - ln_gamma
-        sums = np.exp(np.clip(ln_c, -230.0, 200.0)) @ batch.nu
-        over = np.log(np.maximum(sums[:, others], 1e-300)) - np.log(totals[:, others])
-        lam[:, others] -= over * weight[others]
+    weight = np.where(others, 1.0 / np.maximum(np.max(batch.nu, axis=0), 1.0), 0.0)
+    fixed, ln_totals = batch.ln_k[rows] - ln_gamma, np.log(totals)
+    for _ in range(_APPROACHES):
+        sums = np.exp(np.clip(fixed + lam @ batch.nu.T, -230.0, 200.0)) @ batch.nu
+        lam = lam - (np.log(np.maximum(sums, 1e-300)) - ln_totals) * weight
+    return lam
 
 
 def _iterate(
@@ -306,12 +335,13 @@ def _iterate(
     phases = solids.phases if solids else None
     solid_h = batch.protons(phases.nu, held) if phases else np.zeros(0)
     up_nu, down_nu = np.maximum(solid_h, 0.0), np.maximum(-solid_h, 0.0)
+    total = batch.totals[rows]
+    ln_total = np.log(np.maximum(total, _TINY_MOL_PER_KG))
     for round_ in range(limit):
         if not len(rows):
             break
         lam = state.lam[rows]
         c, ln_aw = response.at(rows, lam)
-        total = batch.totals[rows]
         sums_all = c @ response.equations.weights
         x = phases.x[rows] if phases else np.zeros((len(rows), 0))
         # Crystal water leaves the solution: amounts are per kg of the water that is left.
@@ -322,7 +352,7 @@ def _iterate(
         in_solids = x @ phases.nu if phases else 0.0
         # Mass balances, logarithmic; the proton balance as gained against lost.
         safe = np.maximum(sums_all[:, :n] + in_solids, 1e-300)
-        residual = np.log(safe) - np.log(np.maximum(total, _TINY_MOL_PER_KG))
+        residual = np.log(safe) - ln_total
         gained = np.maximum(sums_all[:, n] + x @ up_nu + np.maximum(-total[:, h], 0.0), 1e-300)
         lost = np.maximum(sums_all[:, n + 1] + x @ down_nu + np.maximum(total[:, h], 0.0), 1e-300)
         residual[:, h] = np.log(gained) - np.log(lost)
@@ -340,7 +370,8 @@ def _iterate(
             residual[:, h] = 0.0
         near = np.max(np.abs(residual), axis=1) < 1.0
         by_step, without = response.sums(near)
-        by_step, without = by_step * left[:, None, None], without * left[:, None]
+        if phases and response.counts_water:
+            by_step, without = by_step * left[:, None, None], without * left[:, None]
         water = response.water()
         jacobian = by_step[:, :n] / safe[:, :, None]
         shift = without[:, :n] / safe
@@ -386,7 +417,9 @@ def _iterate(
         longest = 1.0 if round_ < 40 or round_ % 3 else 0.3
         alpha = np.minimum(longest, _MAX_STEP / np.maximum(biggest, 1e-300))
         alpha = np.minimum(alpha, response.reach(step))
-        done = (np.max(np.abs(residual), axis=1) < _TOLERANCE) & response.settled()
+        # Without solids the last step squares what is left: it need not be looked at once more.
+        most, tolerance = (_TOLERANCE, 1e-10) if solids or response.counts_water else (_NEARLY, _NEARLY)
+        done = (np.max(np.abs(residual), axis=1) < most) & response.settled(tolerance)
         if solids:
             alpha = np.minimum(alpha, solids.reach(np.einsum("bpn,bn->bp", nu_step, step)))
             done &= solids.settled()
@@ -395,8 +428,10 @@ def _iterate(
             alpha, done = np.where(done, 0.0, alpha), at_rest
         state.lam[rows] = np.maximum(lam + alpha[:, None] * step, _LN_TINY)
         response.advance(alpha)
-        state.converged[rows[done]] = True
-        rows = rows[~done]
+        if np.any(done):
+            state.converged[rows[done]] = True
+            rows = rows[~done]
+            total, ln_total = total[~done], ln_total[~done]
 
 
 def _solve(jacobian: Floats, rhs: Floats) -> Floats:
@@ -413,8 +448,11 @@ def _collect(
     constants = batch.constants
     size = len(totals)
     amounts, ln_aw = np.zeros((size, len(batch.species))), np.zeros(size)
-    for rows in _parts(size):
-        amounts[rows], ln_aw[rows] = state.response.at(rows, state.lam[rows])
+
+    def collect(rows: np.ndarray) -> None:
+        amounts[rows], ln_aw[rows] = copy(state.response).at(rows, state.lam[rows])
+
+    _in_parts(collect, size)
     molality = np.zeros((size, len(constants.species)))
     molality[:, batch.species] = amounts
     ln_activity = np.full((size, len(constants.masters)), -np.inf)

@@ -484,6 +484,10 @@ STATE_KEYS = {
     "solids",
     "model",
     "within_validity",
+    "ph_in_air",
+    "density_kg_per_l",
+    "volume_l",
+    "water_poured_l",
     "low",
     "high",
 }
