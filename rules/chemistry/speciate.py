@@ -29,7 +29,7 @@ from .solids import Guessed, Interior, Phases, Solids
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
 _TOLERANCE = 1e-11
-_NEARLY = 3e-7
+_NEARLY = 3e-8
 _APPROACHES = 5
 _LN_TINY = -160.0
 #: Solutions that are iterated together: few enough to stay in the processor's cache.
@@ -417,9 +417,12 @@ def _iterate(
         longest = 1.0 if round_ < 40 or round_ % 3 else 0.3
         alpha = np.minimum(longest, _MAX_STEP / np.maximum(biggest, 1e-300))
         alpha = np.minimum(alpha, response.reach(step))
-        # Without solids the last step squares what is left: it need not be looked at once more.
-        most, tolerance = (_TOLERANCE, 1e-10) if solids or response.counts_water else (_NEARLY, _NEARLY)
+        # A last small whole step squares what is left: it need not be looked at once more.
+        exact = solids is not None or response.counts_water
+        most, tolerance = (_TOLERANCE, 1e-10) if exact else (_NEARLY, _NEARLY)
         done = (np.max(np.abs(residual), axis=1) < most) & response.settled(tolerance)
+        if not exact:
+            done &= (biggest < 10.0 * _NEARLY) & (alpha == 1.0)
         if solids:
             alpha = np.minimum(alpha, solids.reach(np.einsum("bpn,bn->bp", nu_step, step)))
             done &= solids.settled()

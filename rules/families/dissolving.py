@@ -267,7 +267,7 @@ def _mixed_crystals(case: Case) -> Outcome | None:
         bucket = case.bucket.before_solids
         first, second = bucket.si(one), bucket.si(other)
         # Ideal mixing: both mole fractions at saturation add up to more than one.
-        total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count))
+        total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count) + 1e-30)
         open_ = np.where((first < 0) & (second < 0), total, -np.inf)
         if float(np.max(open_)) > float(np.max(worst)):
             worst, names = open_, f"{one} and {other}"
