@@ -16,7 +16,7 @@ from .chemistry.density import heat_capacity_kj_per_kg_k, solution_density_kg_pe
 from .chemistry.doubt import si_sigma
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from .chemistry.speciate import Solution, equilibrate
-from .chemistry.stock import stock_constants
+from .chemistry.stock import solved, stock_constants
 from .chemistry.water_properties import density_kg_per_l
 from .question import (
     SPECIES_OF_ITEM,
@@ -326,7 +326,8 @@ class Case:
         masters = self.constants.masters
         there = {name for name, any_ in zip(masters, np.any(self.bucket_totals > 0.0, axis=0), strict=True) if any_}
         there.add("H+")
-        return tuple(salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions))
+        possible = (salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions))
+        return tuple(salt for salt in possible if solved(salt.curve))
 
     @cached_property
     def poured_salts(self) -> frozenset[str]:

@@ -9,7 +9,7 @@ from functools import cache
 from importlib import resources
 
 from ..catalog import Catalog, Product
-from ..catalog.species import formula_share, molar_mass_g_per_mol
+from ..catalog.species import SPECIES, elements_of, formula_share, molar_mass_g_per_mol
 from .chemistry.stock import SaltCurve
 
 #: Masters whose salts are too ill-defined, as solids, to be let settle out: they go by their share of
@@ -88,6 +88,17 @@ def salts(catalog: Catalog) -> tuple[Salt, ...]:
     return tuple(found.values())
 
 
+def _same_but_water(dissolves_to: Mapping[str, float], units: float, basis: str) -> bool:
+    """True when the ions per unit make up the basis, give or take water."""
+    left = {symbol: -count for symbol, count in elements_of(basis).items()}
+    for name, count in dissolves_to.items():
+        for symbol, atoms in elements_of(SPECIES[name].formula).items():
+            left[symbol] = left.get(symbol, 0.0) + atoms * count / units
+    water = left.pop("O", 0.0)
+    left["H"] = left.get("H", 0.0) - 2.0 * water
+    return all(abs(count) < 1e-6 for count in left.values())
+
+
 def _salt(material: Product) -> Salt | None:
     content = material.content[0]
     basis = material.solubility[0].formula
@@ -95,6 +106,8 @@ def _salt(material: Product) -> Salt | None:
     if share is None or _NO_SOLID & content.dissolves_to.keys():
         return None
     units = share * molar_mass_g_per_mol(content.formula) / molar_mass_g_per_mol(basis)
+    if not _same_but_water(content.dissolves_to, units, basis):
+        return None  # a double salt, listed with the solubility of a part of it
     own = crystal_water(basis)
     water = _hydrates().get(basis, own)
     ions = tuple(
@@ -106,6 +119,10 @@ def _salt(material: Product) -> Salt | None:
     for point in material.solubility:
         moles = point.g_per_100_g_water / molar_mass_g_per_mol(basis)
         points.append((point.temperature_c, moles / (0.1 + moles * (own + bound) * _WATER_KG_PER_MOL)))
+    if len(points) == 1:
+        # Solubility at one temperature only: in the cold it is taken to halve in 20 degC, as that of many
+        # phosphates and nitrates does (design choice, the cautious side).
+        points.append((points[0][0] - 20.0, 0.5 * points[0][1]))
     formula = basis if water == own else f"{basis}.{water:g}H2O"
     sources = ", ".join(dict.fromkeys(point.source for point in material.solubility))
     return Salt(

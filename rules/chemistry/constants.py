@@ -37,7 +37,7 @@ class Constants:
     ion_b [kg/mol]: (S,), nan where the Davies equation applies. phases: P names with phase_stoich
     (P, N), phase_water (P,), phase_log_k (P,), phase_delta_h (P,), phase_formula and phase_source.
     activity: the model that the constants go with; phase_curves: (phase, degC, ln K) of the phases
-    whose solubility constant is a table.
+    whose solubility constant is a table; phase_molality: (phase, degC, mol/kg) of their saturated solutions.
     """
 
     masters: tuple[str, ...]
@@ -58,6 +58,7 @@ class Constants:
     phase_source: tuple[str, ...]
     activity: Literal["debye-hueckel", "pitzer"] = "debye-hueckel"
     phase_curves: tuple[tuple[int, Floats, Floats], ...] = ()
+    phase_molality: tuple[tuple[int, Floats, Floats], ...] = ()
 
     @property
     def salt_phases(self) -> tuple[int, ...]:
@@ -117,7 +118,8 @@ def _column(rows: list[dict[str, str]], key: str, empty: float) -> Floats:
 @dataclass(frozen=True)
 class SaltPhase:
     """A salt as a phase of a stock. ions: moles of each master per formula unit; water: crystal water;
-    celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature."""
+    celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature; molality: of
+    the saturated solutions that it comes from [mol/kg]."""
 
     name: str
     formula: str
@@ -125,6 +127,7 @@ class SaltPhase:
     water: float
     celsius: tuple[float, ...]
     ln_k: tuple[float, ...]
+    molality: tuple[float, ...]
     source: str
 
 
@@ -187,6 +190,9 @@ def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
         phase_source=(*(line.phase_source[i] for i in old), *(source for *_, source in more)),
         activity="pitzer",
         phase_curves=tuple((first + i, np.array(salt.celsius), np.array(salt.ln_k)) for i, salt in enumerate(salts)),
+        phase_molality=tuple(
+            (first + i, np.array(salt.celsius), np.array(salt.molality)) for i, salt in enumerate(salts)
+        ),
     )
 
 

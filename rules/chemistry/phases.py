@@ -11,7 +11,7 @@ from typing import Literal
 #: Phases that may come to equilibrium while the bucket stands (hours).
 BUCKET_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Newberyite", "Fe(OH)3_a", "Strengite")
 #: Salts and double salts of strong stocks beside those that the catalog has a solubility of.
-STOCK_PHASES = ("Syngenite", "Schoenite", "Carnallite", "Glaserite", "Halite", "Mirabilite")
+STOCK_PHASES = ("Syngenite", "Schoenite", "Carnallite", "Glaserite", "Halite", "Mirabilite", "Thenardite")
 #: Phases that may come to equilibrium between injector and emitter, or settle soon after.
 LINE_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Fe(OH)3_a", "Strengite")
 

@@ -33,7 +33,7 @@ VALID_UP_TO_MOL_PER_KG = 6.0
 WATER_KG_PER_MOL = 0.018015268
 _B = 1.2
 #: Where there is less of a species than this it does not act on the others [mol/kg].
-_ACTS = 1e-6
+_ACTS = 1e-8
 #: Molalities are held at this while a solution is still far from solved [mol/kg].
 _MOST = 40.0
 

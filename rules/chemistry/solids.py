@@ -100,13 +100,13 @@ class Interior:
 
 
 class Guessed:
-    """Active set: first the most oversaturated solid, then one more or one less at a time."""
+    """Active set: first what is there already, else the most oversaturated solid; then one more or one
+    less at a time."""
 
     def __init__(self, phases: Phases, over: Floats) -> None:
         self.phases = phases
-        phases.x = np.zeros_like(phases.cap)
-        self.there = np.zeros(over.shape, dtype=bool)
-        self._add_worst(np.arange(len(over)), over)
+        self.there = phases.x > 0.0
+        self._add_worst(np.flatnonzero(~np.any(self.there, axis=1)), over[~np.any(self.there, axis=1)])
 
     def _add_worst(self, rows: np.ndarray, over: Floats) -> None:
         per_ion = over / np.maximum(np.sum(np.abs(self.phases.nu), axis=1), 1.0)

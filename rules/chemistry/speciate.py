@@ -38,6 +38,13 @@ _PART, _STRONG_PART = 1024, 64
 _GUESSED_ROUNDS = 60
 #: A thread is worth its start from this many parts on.
 _PARTS_PER_THREAD = 4
+#: Less of the water than this is not left by crystals that take it up: such rows are not solved.
+_LEAST_WATER_LEFT = 0.05
+#: Water activities outside of this are no solution that the strong model knows.
+_WATER_ACTIVITIES = (0.03, 1.0005)
+#: Salts beyond this many times their solubility are let settle before the first look: the activity model
+#: is not to be asked about what cannot be dissolved.
+_FAR_OVER = 1.03
 #: No solid comes to more than this, whatever a gas could still bring [mol/kg].
 _MOST_OF_A_SOLID = 100.0
 
@@ -216,6 +223,7 @@ def equilibrate(
     state = _newton(batch, held, start)
     state.converged &= sound
     solution = _collect(batch, totals, temperature_c, state, held)
+    solution = replace(solution, converged=solution.converged & _sane(constants, solution.water_activity))
     if phases:
         solution = _with_solids(solution, phases, held)
     return solution
@@ -347,7 +355,7 @@ def _iterate(
         # Crystal water leaves the solution: amounts are per kg of the water that is left.
         left = np.ones(len(rows))
         if phases and response.counts_water:
-            left = np.clip(1.0 - WATER_KG_PER_MOL * (x @ phases.water), 0.05, 1.0)
+            left = np.maximum(1.0 - WATER_KG_PER_MOL * (x @ phases.water), _LEAST_WATER_LEFT)
             sums_all = sums_all * left[:, None]
         in_solids = x @ phases.nu if phases else 0.0
         # Mass balances, logarithmic; the proton balance as gained against lost.
@@ -505,10 +513,20 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
     constants = before.constants
     wanted = [constants.phase(name) for name in phases]
+    ahead = _settled_ahead(before, wanted)
+    far = np.any(ahead > 0.0, axis=1)
     over = np.any(before.saturation_index[:, wanted] > 1e-9, axis=1)
-    needs = np.flatnonzero(over & before.converged)
+    needs = np.flatnonzero((over & before.converged) | far)
     if not len(needs):
         return before
+    from_here = before
+    if np.any(far):
+        held_far = held.rows(np.flatnonzero(far))
+        less = before.totals_mol_per_kg[far] - ahead[far] @ constants.phase_stoich
+        gas = None if held_far.ln_co2 is None else np.exp(held_far.ln_co2)
+        from_here = _with_rows(
+            before, far, equilibrate(less, before.temperature_c[far], co2_atm=gas, constants=constants)
+        )
     totals = before.totals_mol_per_kg[needs]
     if held.ln_co2 is not None:
         totals = totals.copy()
@@ -521,26 +539,27 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
     ln_k = constants.phase_ln_k(part.temperature_k)[:, possible]
     nu = constants.phase_stoich[np.ix_(possible, part.masters)]
-    lam = before.ln_activity[needs][:, part.masters]
+    lam = from_here.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)
     floor = np.maximum(before.totals_mol_per_kg[needs][:, part.masters], _TINY_MOL_PER_KG)
     floor[:, part.h] = np.inf
     with np.errstate(divide="ignore"):
         cap = np.min(floor[:, None, :] / np.where(nu > 0, nu, 0.0), axis=2, initial=np.inf)
     cap = np.minimum(cap, _MOST_OF_A_SOLID)
-    over = lam @ nu.T - ln_k + np.log(before.water_activity[needs])[:, None] * constants.phase_water[possible]
-    table = Phases(nu, constants.phase_water[possible], ln_k, cap, np.zeros_like(cap))
-    inner = _State(lam.copy(), _response(part, before, needs, held), np.zeros(len(needs), dtype=bool))
-    _solve_in_parts(part, inner, held.rows(needs), Guessed(table, over), _GUESSED_ROUNDS)
+    excess = lam @ nu.T - ln_k + np.log(from_here.water_activity[needs])[:, None] * constants.phase_water[possible]
+    table = Phases(nu, constants.phase_water[possible], ln_k, cap, ahead[needs][:, possible])
+    inner = _State(lam.copy(), _response(part, from_here, needs, held), np.zeros(len(needs), dtype=bool))
+    _solve_in_parts(part, inner, held.rows(needs), Guessed(table, excess), _GUESSED_ROUNDS)
     lost = np.flatnonzero(~inner.converged)
     if len(lost):
         again = part.rows(lost)
         few = Phases(nu, table.water, ln_k[lost], cap[lost], np.zeros_like(cap[lost]))
-        back = _State(lam[lost], _response(again, before, needs[lost], held), np.zeros(len(lost), dtype=bool))
-        _solve_in_parts(again, back, held.rows(needs[lost]), Interior(few, over[lost]), 200)
+        back = _State(lam[lost], _response(again, from_here, needs[lost], held), np.zeros(len(lost), dtype=bool))
+        _solve_in_parts(again, back, held.rows(needs[lost]), Interior(few, excess[lost]), 200)
         table.x[lost], inner.lam[lost], inner.converged[lost] = few.x, back.lam, back.converged
         inner.response.replace(lost, back.response)
     after = _collect(part, totals, before.temperature_c[needs], inner, held.rows(needs), table.x @ nu)
+    inner.converged &= 1.0 - WATER_KG_PER_MOL * (table.x @ table.water) > _LEAST_WATER_LEFT
     precipitated = np.zeros((len(needs), len(constants.phases)))
     # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
     precipitated[:, possible] = table.x
@@ -565,6 +584,53 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
         before,
         **changed,
         precipitated_mol_per_kg=merged("precipitated_mol_per_kg", precipitated),
-        converged=merged("converged", inner.converged),
+        converged=merged("converged", inner.converged & _sane(constants, after.water_activity)),
         supersaturated=before,
     )
+
+
+def _sane(constants: Constants, water_activity: Floats) -> np.ndarray:
+    """False where the strong model was led to where it means nothing."""
+    low, high = _WATER_ACTIVITIES
+    fine = (water_activity > low) & (water_activity < high)
+    return np.asarray(fine | (constants.activity != "pitzer"))
+
+
+def _with_rows(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
+    """The solution with some of its rows from another."""
+    taken: dict[str, Any] = {}
+    for field in fields(solution):
+        value = getattr(solution, field.name)
+        if isinstance(value, np.ndarray):
+            taken[field.name] = value.copy()
+            taken[field.name][where] = getattr(other, field.name)
+    return replace(solution, **taken)
+
+
+def _settled_ahead(before: Solution, wanted: Sequence[int]) -> Floats:
+    """(B, P) what must settle of salts that are far over their solubility, the furthest first."""
+    constants = before.constants
+    ahead = np.zeros_like(before.precipitated_mol_per_kg)
+    left = before.totals_mol_per_kg.copy()
+    h = constants.master("H+")
+    shares = []
+    for phase, celsius, molality in constants.phase_molality:
+        if phase in wanted:
+            needs = constants.phase_stoich[phase]
+            ions = np.flatnonzero((needs > 0) & (np.arange(len(needs)) != h))
+            saturated = np.exp(np.interp(before.temperature_c, celsius, np.log(molality)))
+            shares.append((phase, ions, saturated))
+    for _ in range(len(shares)):
+        most = [np.min(left[:, ions] / constants.phase_stoich[phase, ions], axis=1) for phase, ions, _ in shares]
+        over = [there / saturated for there, (_, _, saturated) in zip(most, shares, strict=True)]
+        if not over or float(np.max(over)) <= _FAR_OVER:
+            break
+        worst = int(np.argmax([np.max(one) for one in over]))
+        phase, _, saturated = shares[worst]
+        # Crystal water settles with it, and what is left holds less.
+        crystal = np.minimum(WATER_KG_PER_MOL * constants.phase_water[phase] * saturated, 0.9)
+        x = np.where(over[worst] > _FAR_OVER, (most[worst] - saturated) / (1.0 - np.maximum(crystal, 0.0)), 0.0)
+        x = np.clip(x, 0.0, 0.98 * most[worst])
+        ahead[:, phase] += x
+        left -= x[:, None] * constants.phase_stoich[phase]
+    return ahead

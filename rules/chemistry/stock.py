@@ -52,8 +52,20 @@ def _calibrated(curve: SaltCurve) -> SaltPhase | None:
     for ion, count in curve.ions:
         ln_k = ln_k + count * solution.ln_activity[:, plain.master(ion)]
     return SaltPhase(
-        curve.name, curve.formula, curve.ions, curve.water, tuple(celsius.tolist()), tuple(ln_k.tolist()), curve.source
+        name=curve.name,
+        formula=curve.formula,
+        ions=curve.ions,
+        water=curve.water,
+        celsius=tuple(celsius.tolist()),
+        ln_k=tuple(ln_k.tolist()),
+        molality=tuple(molality.tolist()),
+        source=curve.source,
     )
+
+
+def solved(curve: SaltCurve) -> bool:
+    """True when the salt's saturated solutions can be solved, so that it is a phase."""
+    return _calibrated(curve) is not None
 
 
 def stock_constants(curves: tuple[SaltCurve, ...]) -> Constants:

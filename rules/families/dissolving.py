@@ -90,10 +90,22 @@ def _band(case: Case, salt: Salt) -> Floats:
     return np.maximum(own, SIGMAS * case.si_sigma(salt.curve.name))
 
 
+def _index(case: Case, salt: Salt) -> Floats:
+    """Saturation index before anything settles, (B,); where nearly all of it settles, at least log10 of
+    total over dissolved: the activity model knows nothing of so much in solution."""
+    phase = case.stock.phase(salt.curve.name)
+    needs = case.stock.phase_stoich[phase]
+    ions = np.flatnonzero((needs > 0) & (np.arange(len(needs)) != case.stock.master("H+")))
+    there = np.min(case.bucket.totals_mol_per_kg[:, ions] / needs[ions], axis=1)
+    share = case.bucket.precipitated(salt.curve.name) / np.maximum(there, 1e-30)
+    least = np.where(share > 0.1, -np.log10(np.clip(1.0 - share, 1e-3, 1.0)), -np.inf)
+    return np.maximum(case.bucket.before_solids.si(salt.curve.name), least)
+
+
 def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats]:
     """(level, saturation index, g/L that settles) of a salt in the bucket: STOP where it surely settles,
     UNKNOWN where that is open, CAUTION near the limit."""
-    si = case.bucket.before_solids.si(salt.curve.name)
+    si = _index(case, salt)
     band, settled = _band(case, salt), case.settled_g_per_l(case.bucket, salt)
     level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
     level[(si > band) & (settled > _SETTLED_G_PER_L)] = Level.STOP

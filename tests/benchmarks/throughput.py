@@ -68,7 +68,9 @@ def phreeqc_input(program: Phreeqc, totals: Floats, temperature_c: Floats, solid
                 for i, name in enumerate(constants.masters)
                 if name in program.element and name != "H+" and totals[row, i] > 0
             ]
-            text.append(f"SOLUTION {row + 1}\nunits mol/kgw\ntemp {temperature_c[row]}\npH 7 charge\n" + "\n".join(lines))
+            text.append(
+                f"SOLUTION {row + 1}\nunits mol/kgw\ntemp {temperature_c[row]}\npH 7 charge\n" + "\n".join(lines)
+            )
             if solids:
                 text.append("EQUILIBRIUM_PHASES\n" + "\n".join(f"{name} 0 0" for name in SOLIDS))
             text.append("END")
@@ -91,7 +93,8 @@ def main() -> None:
     totals, temperature_c = cases(COUNT)
     program = Phreeqc(line_database())
     print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, numpy {np.__version__}")
-    print(f"{COUNT} random lines of {int(np.sum(np.any(totals > 0, axis=0))) + 1} masters; PHREEQC on {PHREEQC_COUNT} of them")
+    masters = int(np.sum(np.any(totals > 0, axis=0)))
+    print(f"{COUNT} random lines of {masters} masters; PHREEQC on {PHREEQC_COUNT} of them")
     rows = []
     for name, solids in (("line speciation", False), ("line with four solids", True)):
         phases = SOLIDS if solids else ()
@@ -115,7 +118,8 @@ def main() -> None:
     result: Solution = equilibrate(many, warm)
     used, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    print(f"100,000 lines: {used / 1e6:.0f} MB held, {peak / 1e6:.0f} MB at most; converged {np.mean(result.converged):.4f}")
+    share = np.mean(result.converged)
+    print(f"100,000 lines: {used / 1e6:.0f} MB held, {peak / 1e6:.0f} MB at most; converged {share:.4f}")
     pour = {
         "product": [
             {"name": "calcium nitrate", "amount": "1 lb"},
