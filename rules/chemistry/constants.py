@@ -78,15 +78,18 @@ class Constants:
         """(N,) moles of alkalinity per mole of each master."""
         return np.array([ALKALINITY_OF_MASTER.get(name, 0.0) for name in self.masters])
 
-    def ln_k(self, temperature_k: Floats) -> Floats:
-        """(B, S) natural log of the formation constants at each temperature [K] (van 't Hoff)."""
-        return _van_t_hoff(self.log_k, self.delta_h, temperature_k)
+    def ln_k(self, temperature_k: Floats, species: NDArray[np.int64] | slice = slice(None)) -> Floats:
+        """(B, S) natural log of the formation constants of these species at each temperature [K] (van 't Hoff)."""
+        return _van_t_hoff(self.log_k[species], self.delta_h[species], temperature_k)
 
-    def phase_ln_k(self, temperature_k: Floats) -> Floats:
-        """(B, P) natural log of the solubility constants at each temperature [K]: van 't Hoff, or the table."""
-        out = _van_t_hoff(self.phase_log_k, self.phase_delta_h, temperature_k)
+    def phase_ln_k(self, temperature_k: Floats, phases: NDArray[np.int64]) -> Floats:
+        """(B, len(phases)) natural log of the solubility constants of these phases at each temperature [K]:
+        van 't Hoff, or the table."""
+        out = _van_t_hoff(self.phase_log_k[phases], self.phase_delta_h[phases], temperature_k)
+        place = {phase: column for column, phase in enumerate(phases.tolist())}
         for phase, celsius, ln_k in self.phase_curves:
-            out[:, phase] = _along(celsius, ln_k, temperature_k - 273.15)
+            if phase in place:
+                out[:, place[phase]] = _along(celsius, ln_k, temperature_k - 273.15)
         return out
 
 

@@ -131,7 +131,7 @@ class _Batch:
         self.h = int(np.flatnonzero(self.masters == self.h_full)[0])
         self.alkalinity = constants.alkalinity[self.masters]
         self.temperature_k = temperature_c + 273.15
-        self.ln_k = constants.ln_k(self.temperature_k)[:, self.species]
+        self.ln_k = constants.ln_k(self.temperature_k, self.species)
         self.totals = totals[:, self.masters]
 
     def rows(self, keep: np.ndarray) -> _Batch:
@@ -149,7 +149,7 @@ class _Batch:
     def gas(self) -> tuple[Floats, float, Floats]:
         """Stoichiometry, water and ln K (B,) of carbon dioxide gas."""
         phase = self.constants.phase("CO2(g)")
-        ln_k = self.constants.phase_ln_k(self.temperature_k)[:, phase]
+        ln_k = self.constants.phase_ln_k(self.temperature_k, np.array([phase]))[:, 0]
         return self.constants.phase_stoich[phase, self.masters], float(self.constants.phase_water[phase]), ln_k
 
     def protons(self, nu: Floats, held: Held) -> Floats:
@@ -458,17 +458,30 @@ def _collect(
 ) -> Solution:
     constants = batch.constants
     size = len(totals)
-    amounts, ln_aw = np.zeros((size, len(batch.species))), np.zeros(size)
-
-    def collect(rows: np.ndarray) -> None:
-        amounts[rows], ln_aw[rows] = copy(state.response).at(rows, state.lam[rows])
-
-    _in_parts(collect, size)
-    molality = np.zeros((size, len(constants.species)))
-    molality[:, batch.species] = amounts
+    missing = (totals <= 0.0) & (np.arange(totals.shape[1]) != batch.h_full)
     ln_activity = np.full((size, len(constants.masters)), -np.inf)
     ln_activity[:, batch.masters] = state.lam
-    missing = (totals <= 0.0) & (np.arange(totals.shape[1]) != batch.h_full)
+    amounts, ln_aw, strength = np.zeros((size, len(batch.species))), np.zeros(size), np.zeros(size)
+    molality = np.zeros((size, len(constants.species)))
+    index = np.full((size, len(constants.phases)), -np.inf)
+    # SI only of phases whose every ingredient takes part.
+    absent = np.delete(np.arange(len(constants.masters)), batch.masters)
+    possible = np.flatnonzero(~np.any(constants.phase_stoich[:, absent] != 0.0, axis=1))
+    phase_nu, phase_water = constants.phase_stoich[np.ix_(possible, batch.masters)], constants.phase_water[possible]
+
+    def collect(rows: np.ndarray) -> None:
+        lam = state.lam[rows]
+        amounts[rows], ln_aw[rows] = copy(state.response).at(rows, lam)
+        molality[np.ix_(rows, batch.species)] = amounts[rows]
+        strength[rows] = 0.5 * amounts[rows] @ batch.z2
+        ln_k = constants.phase_ln_k(batch.temperature_k[rows], possible)
+        over = lam @ phase_nu.T + ln_aw[rows, None] * phase_water - ln_k
+        lacks = missing[np.ix_(rows, batch.masters)]
+        if np.any(lacks):
+            over[(lacks.astype(float) @ (phase_nu.T != 0.0)) > 0] = -np.inf
+        index[np.ix_(rows, possible)] = over / LN10
+
+    _in_parts(collect, size)
     if held.ph is not None:
         totals = totals.copy()
         totals[:, batch.masters] = np.where(missing[:, batch.masters], 0.0, amounts @ batch.nu)
@@ -477,11 +490,6 @@ def _collect(
         co3, place = constants.master("CO3-2"), batch.position("CO3-2")
         totals[:, co3] = amounts @ batch.nu[:, place] + (0.0 if isinstance(in_solids, float) else in_solids[:, place])
         totals[:, batch.h_full] += 2.0 * totals[:, co3]
-    # SI only from masters that take part, so that an absent one gives -inf and not nan.
-    finite = np.where(np.isfinite(ln_activity), ln_activity, 0.0)
-    ln_iap = finite @ constants.phase_stoich.T + ln_aw[:, None] * constants.phase_water
-    lacks = (missing.astype(float) @ (constants.phase_stoich.T != 0.0)) > 0
-    ln_k = constants.phase_ln_k(temperature_c + 273.15)
     model = Pitzer if constants.activity == "pitzer" else DebyeHueckel
     return Solution(
         constants=constants,
@@ -492,8 +500,8 @@ def _collect(
         molality=molality,
         ln_activity=ln_activity,
         water_activity=np.exp(ln_aw),
-        ionic_strength=0.5 * molality @ constants.charge**2,
-        saturation_index=np.where(lacks, -np.inf, (ln_iap - ln_k) / LN10),
+        ionic_strength=strength,
+        saturation_index=index,
         precipitated_mol_per_kg=np.zeros((size, len(constants.phases))),
         converged=state.converged,
     )
@@ -537,7 +545,7 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     # Only phases whose every ingredient is in this part of the batch.
     absent = np.delete(np.arange(len(constants.masters)), part.masters)
     possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
-    ln_k = constants.phase_ln_k(part.temperature_k)[:, possible]
+    ln_k = constants.phase_ln_k(part.temperature_k, possible)
     nu = constants.phase_stoich[np.ix_(possible, part.masters)]
     lam = from_here.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)

@@ -357,7 +357,7 @@ def _compare(program, label: str, contents: list[dict[str, float]], temperature_
             totals[i, STOCK.master(ion)] = moles
     solution = equilibrate(totals, np.full(len(contents), temperature_c), constants=STOCK)
     assert np.all(solution.converged)
-    ours = STOCK.phase_ln_k(np.array([temperature_c + 273.15]))[0, STOCK.phase(phase)] / np.log(10.0)
+    ours = STOCK.phase_ln_k(np.array([temperature_c + 273.15]), np.array([STOCK.phase(phase)]))[0, 0] / np.log(10.0)
     apart = float(log_k[0] - ours)
     off = solution.si(phase) - expected
     by_strength = ", ".join(f"I {i:g}: {o:+.3f}" for i, o in zip(IONIC_STRENGTHS, off, strict=True))
