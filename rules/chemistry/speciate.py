@@ -33,7 +33,7 @@ _NEARLY = 3e-8
 _APPROACHES = 5
 _LN_TINY = -160.0
 #: Solutions that are iterated together: few enough to stay in the processor's cache.
-_PART, _STRONG_PART = 1024, 64
+_PART, _STRONG_PART = 1536, 64
 #: Steps that guessing which solids are there is given.
 _GUESSED_ROUNDS = 60
 #: A thread is worth its start from this many parts on.
