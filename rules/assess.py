@@ -16,6 +16,7 @@ from . import sweep
 from .case import Case, Where
 from .chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
 from .chemistry.constants import Floats
+from .chemistry.doubt import estimated_pairs
 from .chemistry.phases import phases
 from .question import Question
 from .registry import judge, worst
@@ -76,8 +77,21 @@ def assess(question: Question, *, details: bool) -> Verdict:
         line=_state(case, "line") if known else None,
         margin=margin,
         swaps=(),
-        assumed=tuple(question.assumed),
+        assumed=(*question.assumed, *(_estimated(case) if known else ())),
     )
+
+
+#: Pairs of ions below this do not decide anything [mol/kg].
+_MATTERS_MOL_PER_KG = 0.1
+
+
+def _estimated(case: Case) -> list[str]:
+    """What the bucket's activity model had to estimate."""
+    pairs = estimated_pairs(case.bucket.before_solids, _MATTERS_MOL_PER_KG)
+    if not pairs:
+        return []
+    names = ", ".join(f"{cation} with {anion}" + (f" (as {lent})" if lent else "") for cation, anion, lent in pairs)
+    return [f"bucket: no measured activity parameters, estimated with their error: {names}"]
 
 
 def _rounded(values: Mapping[str, float | None]) -> dict[str, float | None]:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .constants import LN10, Floats
-from .pitzer import WATER_KG_PER_MOL, Pitzer
+from .pitzer import WATER_KG_PER_MOL, Pitzer, lender
 from .speciate import Solution
 
 #: Species with less than this do not move the index of anything [mol/kg].
@@ -56,3 +56,14 @@ def si_sigma(solution: Solution, phases: Sequence[str]) -> Floats:
     amplitude[own[:, :, :, None] & own[:, :, None, :]] = 0.0
     total = 0.5 * np.einsum("bpij,bij->bp", amplitude**2, variance, optimize=True)
     return np.asarray(np.sqrt(total) / LN10)
+
+
+def estimated_pairs(solution: Solution, least_mol_per_kg: float) -> list[tuple[str, str, str | None]]:
+    """(cation, anion, lender) of the pairs without measured parameters that both reach this molality in some
+    row; lender: the cation whose parameters stand in, None where the mean of the charges does."""
+    constants = solution.constants
+    there = np.flatnonzero(np.max(solution.molality, axis=0, initial=0.0) > least_mol_per_kg)
+    cations = [constants.species[i] for i in there if constants.charge[i] > 0]
+    anions = [constants.species[i] for i in there if constants.charge[i] < 0]
+    pairs = [(cation, anion, lender(cation, anion)) for cation in cations for anion in anions]
+    return [pair for pair in pairs if pair[2] != pair[0]]

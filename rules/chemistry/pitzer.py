@@ -120,6 +120,12 @@ def is_strong(cation: str, anion: str) -> bool:
     return any(is_known(one, anion) for one in (cation, *(other for other, _ in _STANDS_IN.get(cation, ()))))
 
 
+def lender(cation: str, anion: str) -> str | None:
+    """The cation whose parameters with this anion are used: its own, a stand-in, or None where the mean of
+    the charges is."""
+    return next((one for one in (cation, *(o for o, _ in _STANDS_IN.get(cation, ()))) if is_known(one, anion)), None)
+
+
 def _guess(cation: str, anion: str, charges: tuple[int, int]) -> tuple[dict[str, Floats], float, float]:
     """(parameters, standard error of beta0, highest fitted molality) of a cation and an anion."""
     table = _table()
