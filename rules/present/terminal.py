@@ -26,6 +26,8 @@ WIDTH = 80
 _STYLE = {"stop": "bold red", "unknown": "bold magenta", "caution": "bold yellow", "clear": "bold green"}
 #: Solids nearer to saturation than this are worth a line.
 _NEAR_SI = -0.3
+#: and no more than this many without --more.
+_MOST_SOLIDS = 5
 
 
 def page(render: Callable[[Console], None]) -> str:
@@ -77,7 +79,7 @@ def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = Fa
         page.head("What happens")
         for finding in told:
             _finding(page, finding, more)
-    _numbers(page, verdict)
+    _numbers(page, verdict, more)
     _making_up(page, verdict, pour)
     _margin(page, verdict)
     if verdict.swaps:
@@ -145,7 +147,7 @@ def _span(state: SolutionState, key: str, value: float | None, form: str) -> str
     return format(value, form)
 
 
-def _numbers(page: _Page, verdict: Verdict) -> None:
+def _numbers(page: _Page, verdict: Verdict, more: bool) -> None:
     states = [(name, state) for name, state in (("bucket", verdict.bucket), ("line", verdict.line)) if state]
     if not states:
         return
@@ -177,11 +179,17 @@ def _numbers(page: _Page, verdict: Verdict) -> None:
                 least, most = least / scale, most / scale
                 amount = f"{most:.0f} {unit}" if most - least < 0.5 else f"{least:.0f}-{most:.0f} {unit}"
             near.append((name, solid.solid, index, amount))
+    hidden = 0 if more else max(0, len(near) - _MOST_SOLIDS)
+    if hidden:
+        # What comes out, and what is counted at all, before what is only compared.
+        near = sorted(near, key=lambda row: (row[3] == "not counted", row[3].startswith("0 ")))[:_MOST_SOLIDS]
     if near:
         page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "comes out"))
         for name, spoken, index, amount in near:
             shown = textwrap.shorten(spoken, 31, placeholder="..")
             page.out.print(Text(f"  {name:<8}{shown:<33}{index:<17}{amount}"))
+    if hidden:
+        page.line(f"and {hidden} more (--more shows them)", 10)
     weak = [name for name, state in states if not state.within_validity]
     if weak:
         page.line(
