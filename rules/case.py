@@ -33,6 +33,8 @@ Where = Literal["bucket", "line"]
 AIR_CO2_ATM = 4.2e-4
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
+#: Saturation index further below which the error of the activity model is not asked for.
+_FAR_BELOW_SI = 2.5
 #: No stock is colder than this: the models end there, and it would be ice.
 _COLDEST_C = -20.0
 #: A bucket keeps at least this share of its volume as water, whatever is put in.
@@ -404,11 +406,14 @@ class Case:
 
     @cached_property
     def _si_sigma(self) -> dict[str, Floats]:
-        names = tuple(name for name in self.stock.phases if np.any(np.isfinite(self.bucket.before_solids.si(name))))
-        return dict(zip(names, si_sigma(self.bucket.before_solids, names).T, strict=True))
+        before = self.bucket.before_solids
+        # No doubt of the model reaches further than this below saturation.
+        names = tuple(name for name in self.stock.phases if float(np.max(before.si(name))) > -_FAR_BELOW_SI)
+        return dict(zip(names, si_sigma(before, names).T, strict=True))
 
     def si_sigma(self, phase: str) -> Floats:
-        """Standard error of a phase's saturation index in the bucket from its activity model, (B,)."""
+        """Standard error of a phase's saturation index in the bucket from its activity model, (B,); 0 where it is
+        far below saturation."""
         return self._si_sigma.get(phase, np.zeros(self.size))
 
     def solution(self, where: Where) -> Solution:

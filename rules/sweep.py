@@ -115,7 +115,7 @@ def turns(question: Question, rule: Rule, columns: Columns, bad: np.ndarray) -> 
 def _turn(
     question: Question, rule: Rule, columns: Columns, bad: np.ndarray, unknown: Unknown, share: float
 ) -> Turn | None:
-    points, others = 41, min(24, len(bad))
+    points, others = 21, min(14, len(bad))
     pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, others).astype(int)]))
     grid = from_unit(unknown, np.linspace(0.0, 1.0, points))
 
