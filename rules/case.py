@@ -19,6 +19,7 @@ from .chemistry.speciate import Solution, equilibrate
 from .chemistry.stock import solved, stock_constants
 from .chemistry.water_properties import density_kg_per_l
 from .question import (
+    AIRED,
     SPECIES_OF_ITEM,
     Columns,
     Poured,
@@ -26,7 +27,7 @@ from .question import (
     displaced_l,
     mol_per_l,
 )
-from .salts import Salt, solid_of
+from .salts import Salt, solid_of, stock_salts
 
 Where = Literal["bucket", "line"]
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
@@ -340,7 +341,13 @@ class Case:
     def settled_g_per_l(self, solution: Solution, salt: Salt) -> Floats:
         """What settles of a salt per litre of stock [g/L], (B,)."""
         grams = solution.precipitated(salt.curve.name) * salt.g_per_mol
-        return np.asarray(grams * self.bucket_water_kg / self.bucket_volume_l)
+        return np.asarray(grams * self.water_kg_per_l("bucket"))
+
+    @cached_property
+    def made_salts(self) -> tuple[Salt, ...]:
+        """Salts that only a mixture makes, from constants instead of a curve."""
+        bucket = self.bucket.before_solids
+        return tuple(salt for salt in stock_salts() if np.any(np.isfinite(bucket.si(salt.curve.name))))
 
     @cached_property
     def stock(self) -> Constants:
@@ -383,7 +390,17 @@ class Case:
         """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
         stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
-        totals = self.bucket_totals * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
+        stock = self.bucket_totals
+        if AIRED in self.columns:
+            # What the bucket has lost to the air the line does not get.
+            temperature = self.columns["bucket_temperature_c"]
+            aired = _each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)
+            carbonate, h = self.constants.master("CO3-2"), self.constants.master("H+")
+            lost = self.columns[AIRED] * np.maximum(stock[:, carbonate] - aired.totals_mol_per_kg[:, carbonate], 0.0)
+            stock = stock.copy()
+            stock[:, carbonate] -= lost
+            stock[:, h] -= 2.0 * lost
+        totals = stock * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
         return totals / (stock_kg + ratio)[:, None]
 
     @cached_property
@@ -424,15 +441,21 @@ class Case:
         """Phases that are let form there; the others are only compared with their saturation."""
         return self.bucket_phases if where == "bucket" else LINE_PHASES
 
+    def water_kg_per_l(self, where: Where) -> Floats | float:
+        """Water in a litre [kg]: of the stock, (B,); of the line, which counts as water."""
+        return self.bucket_water_kg / self.bucket_volume_l if where == "bucket" else 1.0
+
     def total_mg_per_l(self, where: Where, species: str) -> Floats:
-        """A species' total in bucket or line [mg/L], (B,); 1 kg of water counts as 1 L."""
+        """A species' total in bucket or line [mg/L], (B,)."""
         index = self.constants.master(species)
-        return self.solution(where).totals_mol_per_kg[:, index] * 1000.0 * species_molar_mass_g_per_mol(species)
+        moles = self.solution(where).totals_mol_per_kg[:, index] * self.water_kg_per_l(where)
+        return np.asarray(moles * 1000.0 * species_molar_mass_g_per_mol(species))
 
     def precipitated_mg_per_l(self, where: Where, phase: str) -> Floats:
         """What comes out of a phase [mg/L], (B,)."""
         solution = self.solution(where)
-        return solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
+        grams = solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
+        return np.asarray(grams * self.water_kg_per_l(where))
 
     def most_mg_per_l(self, where: Where, phase: str) -> Floats:
         """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
@@ -442,7 +465,8 @@ class Case:
         needs[constants.master("H+")] = 0.0
         used = np.flatnonzero(needs > 0)
         totals = solution.totals_mol_per_kg[:, used]
-        return np.asarray(np.min(totals / needs[used], axis=1) * mg_per_mol(phase, constants))
+        most = np.min(totals / needs[used], axis=1) * mg_per_mol(phase, constants)
+        return np.asarray(most * self.water_kg_per_l(where))
 
     def unchelated(self, metal: str) -> bool:
         """True when the products bring more of a metal than EDTA to hold the metals that it holds."""

@@ -19,6 +19,7 @@ Mask = NDArray[np.bool_]
 #: Values tried over a margin's range, and scenarios of the unknowns tried at each (the best estimate and
 #: the corners come first). The interval in which the verdict turns is then cut ROUNDS times in SECTIONS
 #: parts: first over up to MOST_ROWS scenarios, from then on over those that turned there.
+_BACK = 2e-3
 POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 13, 10, 4, 6, 60
 
 
@@ -97,7 +98,10 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
             found.append(_narrow(question, columns, edge, (here, float(grid[hit])), stopped))
     if not found:
         return None
-    return min(found, key=lambda value: abs(edge.scale(value) - edge.scale(here)))
+    near = min(found, key=lambda value: abs(edge.scale(value) - edge.scale(here)))
+    # A little back from it, so that the figure still holds when it is rounded.
+    start = edge.scale(here)
+    return edge.unscale(start + (edge.scale(near) - start) * (1.0 - _BACK) if edge.ratio else near)
 
 
 def _narrow(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:

@@ -17,6 +17,8 @@ from .policy import REGIONS, Unknown, default_unknowns
 from .pour import Pour, PouredProduct, WaterInPour
 from .salts import Salt, salts
 
+#: How much of its carbon dioxide a bucket with carbonate in it has lost when it is injected.
+AIRED = "carbon_dioxide_lost"
 #: Species of each water-test item.
 SPECIES_OF_ITEM = {
     "calcium": "Ca+2",
@@ -125,7 +127,7 @@ def middle(unknown: Unknown) -> float:
 def from_unit(unknown: Unknown, share: Floats) -> Floats:
     """Values of an unknown at shares 0..1 of its range: amounts by their square root, so that low
     values, where verdicts turn, are not skipped; temperatures and pH evenly."""
-    if unknown.unit in {"degC", "pH", "mol/mol"}:
+    if unknown.unit in {"degC", "pH", "mol/mol", "of what it can lose"}:
         return np.asarray(unknown.low + share * (unknown.high - unknown.low))
     low, high = np.sqrt(unknown.low), np.sqrt(unknown.high)
     return np.asarray((low + share * (high - low)) ** 2)
@@ -162,6 +164,8 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     assumed: list[str] = []
     _water_columns(water, fixed, unknown_names, assumed)
     _operation_columns(pour, water, fixed, unknown_names)
+    if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
+        unknown_names.append(AIRED)
     table = default_unknowns()
     unknowns = []
     for name in unknown_names:
@@ -198,7 +202,9 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
 def spoken(name: str) -> str:
     """An input's name in words."""
     plain = name.removesuffix("_c").replace("_", " ")
-    return {"ph": "water pH"}.get(plain, plain if " " in plain else f"water {plain}")
+    return {"ph": "water pH", "carbon dioxide lost": "carbon dioxide lost from the bucket"}.get(
+        plain, plain if " " in plain else f"water {plain}"
+    )
 
 
 def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:

@@ -10,6 +10,8 @@ from importlib import resources
 
 from ..catalog import Catalog, Product
 from ..catalog.species import SPECIES, elements_of, formula_share, molar_mass_g_per_mol
+from .chemistry.constants import load_stock
+from .chemistry.phases import READ_ELSEWHERE, STOCK_PHASES, phases
 from .chemistry.stock import SaltCurve
 
 #: Masters whose salts are too ill-defined, as solids, to be let settle out: they go by their share of
@@ -28,6 +30,8 @@ class Salt:
     g_per_mol: float
     #: heat taken up when a mole dissolves in much water [kJ/mol]; 0 where not on record
     heat_kj_per_mol: float
+    #: True where the constant is less sure than a handbook's curve of a common salt
+    rough: bool = False
 
     @property
     def double(self) -> bool:
@@ -56,7 +60,7 @@ def solid_of(material: Product) -> str | None:
 
 
 @cache
-def _double_salts() -> tuple[Salt, ...]:
+def _listed_salts() -> tuple[Salt, ...]:
     package = f"{__package__}.chemistry"
     text = resources.files(package).joinpath("data/double_salts.toml").read_text("utf-8")
     return tuple(
@@ -71,15 +75,32 @@ def _double_salts() -> tuple[Salt, ...]:
             ),
             row["anhydrous_g_per_mol"] + 1000.0 * row["water"] * _WATER_KG_PER_MOL,
             0.0,
+            rough=True,
         )
         for formula, row in tomllib.loads(text).items()
     )
 
 
+@cache
+def stock_salts() -> tuple[Salt, ...]:
+    """The salts of the chemistry's own list that nobody pours as such; they have no curve, but a constant."""
+    stock = load_stock()
+    out = []
+    for name in STOCK_PHASES:
+        if name in READ_ELSEWHERE:
+            continue
+        row = stock.phase(name)
+        ions = tuple((m, float(n)) for m, n in zip(stock.masters, stock.phase_stoich[row], strict=True) if n)
+        formula = stock.phase_formula[row].replace(":", ".")
+        curve = SaltCurve(name, ions, float(stock.phase_water[row]), (), stock.phase_source[row])
+        out.append(Salt(phases()[name].spoken, curve, molar_mass_g_per_mol(formula), 0.0, rough=True))
+    return tuple(out)
+
+
 def salts(catalog: Catalog) -> tuple[Salt, ...]:
     """Every pure, fully soluble salt of the catalog that has a solubility curve, one per formula, and the
     double salts that they can make."""
-    found: dict[str, Salt] = {salt.curve.formula: salt for salt in _double_salts()}
+    found: dict[str, Salt] = {salt.curve.formula: salt for salt in _listed_salts()}
     for material in sorted(catalog.products(), key=lambda product: len(product.name)):
         if material.solubility and len(material.content) == 1 and material.form == "dry":
             salt = _salt(material)

@@ -11,7 +11,12 @@ from typing import Literal
 #: Phases that may come to equilibrium while the bucket stands (hours).
 BUCKET_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Newberyite", "Fe(OH)3_a", "Strengite")
 #: Salts and double salts of strong stocks beside those that the catalog has a solubility of.
-STOCK_PHASES = ("Syngenite", "Schoenite", "Carnallite", "Glaserite", "Halite", "Mirabilite", "Thenardite")
+STOCK_PHASES = (
+    *("Syngenite", "Schoenite", "Carnallite", "Glaserite", "Halite", "Mirabilite", "Thenardite"),
+    *("Nahcolite", "Portlandite", "KB5O8_4H2O", "K2B4O7_4H2O"),
+)
+#: Those of them that rules of their own look after.
+READ_ELSEWHERE = ("Syngenite", "Schoenite")
 #: Phases that may come to equilibrium between injector and emitter, or settle soon after.
 LINE_PHASES = ("Gypsum", "Calcite", "Brushite", "Struvite", "Fe(OH)3_a", "Strengite")
 

@@ -283,7 +283,7 @@ def _newton(batch: _Batch, held: Held, start: Solution | None) -> _State:
         strong = Pitzer.of(batch.constants, batch.species, batch.temperature_k)
         response = Strong(equations, strong, np.log(np.maximum(c, 1e-99)))
         state = _State(state.lam, response, np.zeros(len(lam), dtype=bool))
-        _solve_in_parts(batch, state, held, None, 160)
+        _solve_in_parts(batch, state, held, None, 400)
     return state
 
 

@@ -4,6 +4,10 @@ JAR_TEST = (
     "Jar test: mix it at the line's dilution with your own water, cover it, and look after 2 hours and next "
     "morning; cloud, flakes or film means no."
 )
+BUCKET_JAR_TEST = (
+    "Jar test: mix it in a jar at the bucket's full strength with your own water, cover it, and look after 2 hours "
+    "and next morning; cloud, flakes or film means no."
+)
 TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
 DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."

@@ -1,4 +1,4 @@
-"""Rules of the bucket: what stays on the bottom, and what two right bottles make together."""
+"""Rules of the bucket: what two right bottles, or a bottle and the water, make together."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ..case import Case
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..rule import Level, Levels, Outcome, Rule
-from .advice import JAR_TEST, TWO_BUCKETS
+from .advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
 from .solids import (
     HAZE_MG_PER_L,
     IRON_MODERATE_MG_PER_L,
@@ -59,7 +59,12 @@ def _solid_in_bucket(
         if n["level"] == Level.CAUTION:
             return (
                 f"{what} in the bucket: at most a haze of {spoken}, under {STOP_MG_PER_L['bucket']:.0f} mg/L "
-                f"(saturation index {n['saturation_index']:+.2f})."
+                f"(saturation index {max(n['saturation_index'], n['saturation_index_in_air']):+.2f})."
+            )
+        if n["saturation_index_in_air"] > n["saturation_index"] + 0.05:
+            return (
+                f"{what} in the bucket: once the bucket has lost its carbon dioxide, {spoken} may come out (saturation "
+                f"index {n['saturation_index_in_air']:+.2f} then, {n['saturation_index']:+.2f} at first)."
             )
         return (
             f"{what} in the bucket: {spoken} is too close to call (saturation index "
@@ -119,7 +124,7 @@ def _newberyite(case: Case) -> Outcome | None:
         "Newberyite",
         ("Mg+2", "PO4-3"),
         "Magnesium meets phosphate",
-        (TWO_BUCKETS, JAR_TEST),
+        (TWO_BUCKETS, BUCKET_JAR_TEST),
     )
 
 
@@ -183,6 +188,37 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
             "Keep carbonates and hydroxides out of a bucket with calcium.",
         ),
         severity=si,
+    )
+
+
+#: Pressure of carbon dioxide [atm] from which on a bucket fizzes, and from which on it boils over; litres of
+#: gas per mole at 20 degC. Design choice: a closed bottle of soda water holds 2 to 4 atm.
+_FIZZES_ATM, _BOILS_OVER_ATM, _GAS_L_PER_MOL = 1.2, 5.0, 24.0
+
+
+def _acid_meets_carbonate(case: Case) -> Outcome | None:
+    if not case.has("CO3-2") or len(case.poured) < 2:
+        return None
+    pressure = 10.0 ** np.clip(case.bucket.before_solids.si("CO2(g)"), -9.0, 9.0)
+    gas = case.in_bucket_mol_per_kg("CO3-2") * np.clip(1.0 - 1.0 / np.maximum(pressure, 1e-9), 0.0, 1.0)
+    gas_l = gas * _GAS_L_PER_MOL * case.water_kg_per_l("bucket")
+    level = np.where((pressure > _FIZZES_ATM) & (gas_l > 0.2), int(Level.CAUTION), int(Level.NONE))
+    level[(pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Acid meets carbonate in the bucket: up to {n['gas_l_per_l']:.2g} L of carbon dioxide per litre of stock "
+            f"wants out ({n['carbon_dioxide_atm']:.2g} atm). "
+            + ("It boils over and spits acid." if n["level"] == Level.STOP else "It fizzes; leave room, add slowly.")
+        ),
+        numbers={"carbon_dioxide_atm": pressure, "gas_l_per_l": gas_l, "bucket_ph": case.bucket.before_solids.ph},
+        do=(
+            TWO_BUCKETS,
+            "Goggles and gloves; in a closed shed the gas takes the air away. Never in a closed vessel.",
+        ),
+        severity=pressure,
     )
 
 
@@ -337,7 +373,8 @@ def _silicate_gels(case: Case) -> Outcome | None:
 
 
 def _not_computed(case: Case) -> Outcome | None:
-    lost = ~(case.bucket.converged & case.line.converged & case.water_in_line.converged)
+    solved = (case.water, case.bucket, case.bucket_in_air, case.bucket_cold, case.line, case.water_in_line)
+    lost = ~np.all([solution.converged for solution in solved], axis=0)
     if not np.any(lost):
         return None
     return Outcome(
@@ -442,6 +479,18 @@ RULES = (
             "limits 10 and 300 mg/L: design choice, no source",
         ),
         check=_lime_in_bucket,
+    ),
+    Rule(
+        name="acid-meets-carbonate",
+        family="bucket",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
+        plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",
+        chemistry="Pressure of carbon dioxide over the closed bucket, from its pH and carbonate; above 1 atm it bubbles. "
+        "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
+        cure="Two buckets.",
+        sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
+        check=_acid_meets_carbonate,
     ),
     Rule(
         name="metal-meets-phosphate",

@@ -23,8 +23,8 @@ _SETTLED_G_PER_L = 1.0
 _HANDBOOK_SI_PER_ION = 0.01
 #: An index per ion nearer to saturation than this is near the limit: about four fifths of a solubility.
 _NEAR_SI_PER_ION = 0.06
-#: Double salts and mixed crystals have less certain constants (design choice: half their spread in print).
-_DOUBLE_SALT_SI = 0.2
+#: Salts that only mixtures make have less certain constants (design choice: half their spread in print).
+_ROUGH_SI = 0.2
 #: ln of ice's activity constant is this times (1/273.15 K - 1/T): heat of fusion 6.01 kJ/mol (CRC, from memory).
 _ICE_K = 6.01 / 8.314462618e-3
 _HANDBOOK = "solubility curves of the materials (each point with its source in the catalog)"
@@ -86,7 +86,7 @@ def _ion_count(salt: Salt) -> float:
 
 def _band(case: Case, salt: Salt) -> Floats:
     """Half-width in SI within which it cannot be told whether a salt settles, (B,)."""
-    own = _DOUBLE_SALT_SI if salt.double else _HANDBOOK_SI_PER_ION * _ion_count(salt)
+    own = _ROUGH_SI if salt.rough else _HANDBOOK_SI_PER_ION * _ion_count(salt)
     return np.maximum(own, SIGMAS * case.si_sigma(salt.curve.name))
 
 
@@ -171,7 +171,7 @@ def _cold_bucket(case: Case) -> Outcome | None:
     ice = (ln_aw > _ICE_K * (1.0 / 273.15 - 1.0 / (celsius + 273.15))) & (celsius < 0.0) & (case.cooling_c > 3.0)
     level = np.where(ice, int(Level.CAUTION), int(Level.NONE))
     stays, back, name = np.zeros(case.size), np.zeros(case.size), ""
-    for salt in case.salts:
+    for salt in (*case.salts, *case.made_salts):
         at_first = case.settled_g_per_l(cold, salt)
         later = case.settled_g_per_l(warm, salt)
         more = at_first - later > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
@@ -260,6 +260,7 @@ def _potassium_sulfate(case: Case) -> Outcome | None:
 
 def _other_salts(case: Case) -> Outcome | None:
     salts = [salt for salt in case.salts if salt.curve.name != "K2SO4" and not salt.double]
+    salts += case.made_salts
     out = _salts_out(case, salts, "The products trade ions")
     if out is not None and np.any(out.level == Level.STOP):
         return out
@@ -268,12 +269,15 @@ def _other_salts(case: Case) -> Outcome | None:
 
 
 #: Salts that crystallise together, ion for ion, in any proportion, and the moles of the ion that is exchanged.
-_CRYSTALLISE_TOGETHER = (("K2SO4", "(NH4)2SO4", 2.0), ("KH2PO4", "NH4H2PO4", 1.0))
+_CRYSTALLISE_TOGETHER = (
+    ("K2SO4", "(NH4)2SO4", 2.0, "potassium and ammonium sulfate"),
+    ("KH2PO4", "NH4H2PO4", 1.0, "potassium and ammonium dihydrogen phosphate"),
+)
 
 
 def _mixed_crystals(case: Case) -> Outcome | None:
     worst, names = np.full(case.size, -np.inf), ""
-    for one, other, count in _CRYSTALLISE_TOGETHER:
+    for one, other, count, spoken in _CRYSTALLISE_TOGETHER:
         if not {one, other} <= set(case.stock.phases):
             continue
         bucket = case.bucket.before_solids
@@ -282,14 +286,14 @@ def _mixed_crystals(case: Case) -> Outcome | None:
         total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count) + 1e-30)
         open_ = np.where((first < 0) & (second < 0), total, -np.inf)
         if float(np.max(open_)) > float(np.max(worst)):
-            worst, names = open_, f"{one} and {other}"
+            worst, names = open_, spoken
     level = np.where(worst > 0.0, int(Level.UNKNOWN), int(Level.NONE))
     if not np.any(level):
         return None
     return Outcome(
         level,
         lambda n: (
-            f"{names} share one crystal: together they may settle out although neither is over its own limit "
+            f"{names[0].upper()}{names[1:]} share one crystal: together they may settle out although neither is over its own limit "
             f"(index of the mixed crystal {n['mixed_crystal_index']:+.2f})."
         ),
         numbers={"mixed_crystal_index": worst, "bucket_temperature_c": case.column("bucket_temperature_c")},
@@ -302,19 +306,20 @@ def _mixed_crystals(case: Case) -> Outcome | None:
 #: cold where no constants are on record (copper and manganese, potassium zinc); ammonium zinc and ammonium
 #: magnesium sulfate hold 0.25 to 0.6 (from memory).
 _DOUBLE_SULFATE_MOL_PER_KG = 0.15
-_DOUBLE_PHASES = ("Schoenite", "Syngenite")
+_DOUBLE_PHASES = {"Schoenite": ("K+", "Mg+2"), "Syngenite": ("K+", "Ca+2")}
 
 
 def _double_sulfate(case: Case) -> Outcome | None:
     if not case.has("NH4+", "K+") or not case.has("SO4-2"):
         return None
     found: list[tuple[Levels, Floats, str]] = []
+    known: set[str] = set()
     for salt in case.salts:
         if salt.double and salt.curve.name not in case.poured_salts and all(case.has(i) for i, _ in salt.curve.ions):
+            known |= {ion for ion, _ in salt.curve.ions}
             level, si, _ = _settles(case, salt)
             found.append((np.where(level == Level.CAUTION, 0, level), si, salt.name))
-    for name in _DOUBLE_PHASES:
-        parts = {"Schoenite": ("K+", "Mg+2"), "Syngenite": ("K+", "Ca+2")}[name]
+    for name, parts in _DOUBLE_PHASES.items():
         if name in case.stock.phases and all(case.has(part) for part in parts):
             entry, si = phases()[name], case.bucket.before_solids.si(name)
             band = np.maximum(-entry.surely_below_si, SIGMAS * case.si_sigma(name))
@@ -322,29 +327,34 @@ def _double_sulfate(case: Case) -> Outcome | None:
             settled = case.bucket.precipitated(name) > 0.003
             level[(si > np.maximum(entry.surely_above_si, band)) & settled] = Level.STOP
             found.append((level, si, entry.spoken))
-    molality = case.in_bucket_mol_per_kg
-    metals = molality("Zn+2", "Cu+2", "Mn+2", "Fe+2") - molality("Edta-4")
-    part = np.minimum(np.minimum(metals, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
-    if case.has("Zn+2", "Cu+2", "Mn+2", "Fe+2"):
+    # Metals without a double salt on record go by strength.
+    metals = [ion for ion in ("Zn+2", "Cu+2", "Mn+2", "Fe+2") if ion not in known and case.has(ion)]
+    part = np.zeros(case.size)
+    if metals:
+        molality = case.in_bucket_mol_per_kg
+        free = molality(*metals) - molality("Edta-4")
+        part = np.minimum(np.minimum(free, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
         level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
-        found.append((level, np.zeros(case.size), "a double sulfate of the trace metal"))
+        found.append((level, np.full(case.size, -np.inf), "a double sulfate of the trace metal"))
     if not found or not any(np.any(level) for level, *_ in found):
         return None
     _, si, name = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+
+    def message(n: Mapping[str, float]) -> str:
+        does = "settles out" if n["level"] == Level.STOP else "may settle out"
+        index = f" (saturation index {n['saturation_index']:+.2f})" if np.isfinite(n["saturation_index"]) else ""
+        return f"{name[0].upper()}{name[1:]} {does} at {n['bucket_temperature_c']:.0f} degC{index}."
+
     return Outcome(
         np.max([level for level, *_ in found], axis=0),
-        lambda n: (
-            f"{name[0].upper()}{name[1:]} "
-            + ("settles out" if n["level"] == Level.STOP else "may settle out")
-            + f" at {n['bucket_temperature_c']:.0f} degC (saturation index {n['saturation_index']:+.2f})."
-        ),
+        message,
         numbers={
             "saturation_index": si,
             "metal_sulfate_mol_per_kg": part,
             "bucket_temperature_c": case.column("bucket_temperature_c"),
         },
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
-        severity=si,
+        severity=np.maximum(si, part - 1e3),
     )
 
 

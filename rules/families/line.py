@@ -369,6 +369,9 @@ def _polyphosphate(case: Case) -> Outcome | None:
 _CHELATES = {"FeDtpa-2": ("iron DTPA", 6.5), "FeEddha-": ("iron EDDHA", 8.5)}
 _EDTA_IRON_LIMIT_PH = 6.0
 _EDDHA_LOW_PH = 4.0
+#: Below this acid takes the metal from EDTA, and EDTA itself comes out (about 0.5 g/L; from memory: CRC).
+_EDTA_LOW_PH = 2.5
+_EDTA_HIGH_PH = 9.0
 
 
 def _chelate(case: Case) -> Outcome | None:
@@ -387,12 +390,19 @@ def _chelate(case: Case) -> Outcome | None:
         named.append("iron EDTA")
         limits.append(_EDTA_IRON_LIMIT_PH)
         level[line_ph > _EDTA_IRON_LIMIT_PH] = Level.CAUTION
+    if case.has("Edta-4"):
+        if "iron EDTA" not in named:
+            named.append("EDTA chelate")
+            limits.append(_EDTA_HIGH_PH)
+        level[bucket_ph < _EDTA_LOW_PH] = np.maximum(level[bucket_ph < _EDTA_LOW_PH], int(Level.UNKNOWN))
     if not named or not np.any(level):
         return None
     return Outcome(
         level,
         lambda n: (
-            f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
+            f"{', '.join(named)}: acid this strong (bucket pH {n['bucket_ph']:.1f}) takes the metal from the chelate."
+            if n["level"] > Level.CAUTION
+            else f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
             f"{n['bucket_ph']:.1f}. Iron that the chelate lets go drops as rust."
         ),
         numbers={"line_ph": line_ph, "bucket_ph": bucket_ph, "limit_ph": min(limits)},
@@ -556,9 +566,9 @@ RULES = (
     Rule(
         name="chelate-outside-its-ph",
         family="line",
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Is an iron chelate outside the pH at which it holds?",
-        plain="Each chelate lets its iron go above a pH of its own.",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Is a chelate outside the pH at which it holds?",
+        plain="Each chelate lets its metal go above a pH of its own, and in strong acid.",
         chemistry="EDTA to 6, DTPA to 6.5, EDDHA to 8.5: the lowest limits in print; EDDHA falls out below about 4. "
         "Calcium and zinc compete. Kinetics: a limit is used.",
         cure="The chelate that suits the pH.",

@@ -18,6 +18,8 @@ LEAST_BAND_SI, SIGMAS = 0.06, 2.0
 #: Nakayama); in the line it is what the emitters see. Design choice within that.
 STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
 HAZE_MG_PER_L = 10.0
+#: Saturation index from which on a solid that takes days starts within the hour (design choice).
+SLOW_STARTS_SI = 1.0
 #: Iron classes of water for drip [mg/L]: moderate from, severe from (Bucks, Nakayama and Gilbert 1979).
 IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 MODEL_NOTE = (
@@ -57,12 +59,15 @@ def _levels(
     most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
     formed = most
     if phase in case.formed(where) and solution.supersaturated is not None:
-        formed = solution.precipitated(phase) * mg_per_mol(phase, solution.constants)
+        formed = solution.precipitated(phase) * mg_per_mol(phase, solution.constants) * case.water_kg_per_l(where)
     amount = np.where(surely, formed, most)
     # A solid that takes days and may not form at all does not hold up a bucket that is used today.
     slow = entry.pace == "days"
     doubtful = Level.CAUTION if slow else Level.UNKNOWN
     level = np.where(surely, int(Level.STOP), int(doubtful))
+    if slow:
+        # How soon it starts is open until it is far over.
+        level[surely & (si < SLOW_STARTS_SI)] = Level.UNKNOWN
     level[amount < STOP_MG_PER_L[where]] = Level.CAUTION
     level[amount < haze_mg_per_l] = Level.NONE
     return level
