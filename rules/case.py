@@ -381,7 +381,7 @@ class Case:
         """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
         if float(np.max(self.cooling_c)) < LEAST_COOLING_C:
             return self.bucket
-        if self.cooled_c is self._coldest_c:
+        if np.array_equal(self.cooled_c, self._coldest_c):
             return self._bucket_coldest
         return self._bucket_at(self.cooled_c)
 
@@ -409,7 +409,8 @@ class Case:
         return _each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
 
     def solve_together(self) -> None:
-        """Solve what every rule will ask for in two batches instead of four; the answers are the same."""
+        """Solve what every rule will ask for in two batches instead of four; the answers are the same, to the
+        solver's tolerance."""
         first, second = np.arange(self.size), self.size + np.arange(self.size)
         lines = np.vstack([self._line_totals, self.water.totals_mol_per_kg])
         both = _each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)

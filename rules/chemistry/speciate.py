@@ -36,6 +36,8 @@ _LN_TINY = -160.0
 _PART, _STRONG_PART = 1536, 64
 #: Steps that guessing which solids are there is given.
 _GUESSED_ROUNDS = 60
+#: Up to this many rows of a batch that were not solved are tried once more, each alone.
+_MOST_ALONE = 8
 #: A thread is worth its start from this many parts on.
 _PARTS_PER_THREAD = 4
 #: Less of the water than this is not left by crystals that take it up: such rows are not solved.
@@ -226,6 +228,18 @@ def equilibrate(
     solution = replace(solution, converged=solution.converged & _sane(constants, solution.water_activity))
     if phases:
         solution = _with_solids(solution, phases, held)
+    lost = np.flatnonzero(~solution.converged & sound)
+    if len(totals) > 1 and len(lost) <= _MOST_ALONE:
+        # Rows of a batch share the species that are looked at; alone, without the others', some come right.
+        for row in lost:
+            one = np.array([row])
+            given = (None if value is None else value[one] for value in (ph, alkalinity_eq_per_kg, co2_atm))
+            alone = dict(zip(("ph", "alkalinity_eq_per_kg", "co2_atm"), given, strict=True))
+            again = equilibrate(totals_mol_per_kg[one], temperature_c[one], phases, constants=constants, **alone)
+            solution = _with_rows(solution, one, again)
+            if solution.supersaturated is not None and again.supersaturated is not None:
+                before = _with_rows(solution.supersaturated, one, again.supersaturated)
+                solution = replace(solution, supersaturated=before)
     return solution
 
 

@@ -156,3 +156,28 @@ def test_filling_up_to_five_gallons_is_not_adding_to_five_gallons(catalog):
     assert into.volume_l == pytest.approx(20.75, rel=0.005)
     assert into.density_kg_per_l * into.volume_l == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
     assert up.ionic_strength_mol_per_kg > into.ionic_strength_mol_per_kg
+
+
+def test_ions_of_the_bucket_are_per_litre_of_stock(catalog):
+    """4 kg of potassium nitrate made up to 20 L hold 38.67 % of that as potassium: 77.3 g/L (arithmetic)."""
+    state = _bucket(catalog, "potassium nitrate", "4 kg", bucket={"volume": "20 L"}).bucket
+    assert state.ions_mg_per_l["potassium"] == pytest.approx(77_340, rel=0.002)
+
+
+@pytest.mark.parametrize(("name", "kg", "celsius"), [("potassium sulfate", 1.2, 5.0), ("potassium nitrate", 2.0, 10.0)])
+def test_the_amount_of_the_margin_still_holds_and_a_little_more_does_not(catalog, name, kg, celsius):
+    """Poured at the stated factor the verdict is the same; at 2 % more it is not."""
+
+    def verdict(factor: float, *, details: bool) -> Verdict:
+        pour = {
+            "product": [{"name": name, "amount": f"{kg * factor!r} kg"}],
+            "bucket": {"volume": "20 L", "temperature": f"{celsius} degC"},
+            "water": PURE,
+            "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
+        }
+        return check(pour, catalog, details=details)
+
+    factor = verdict(1.0, details=True).margin.amount_factor
+    assert factor is not None
+    assert verdict(factor, details=False).exit_code() == 0
+    assert verdict(1.02 * factor, details=False).exit_code() == 1

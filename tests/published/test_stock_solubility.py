@@ -58,6 +58,10 @@ NOT_IN_HANDBOOK = {
     "Na2B8O13.4H2O",
     "(NH4)2Mg(SO4)2.6H2O",
     "(NH4)2Zn(SO4)2.6H2O",
+    "(NH4)2Cu(SO4)2.6H2O",
+    "K2Zn(SO4)2.6H2O",
+    "K2Cu(SO4)2.6H2O",
+    "CaB2O4.6H2O",
 }
 #: (salt, degC, g per 100 g) of rows that the catalog does not go by, another source being more than 5 % away.
 OTHER_SOURCE = {("(NH4)2HPO4", 0.0, 42.9)}
