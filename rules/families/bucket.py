@@ -373,7 +373,9 @@ def _silicate_gels(case: Case) -> Outcome | None:
 
 
 def _not_computed(case: Case) -> Outcome | None:
-    solved = (case.water, case.bucket, case.bucket_in_air, case.bucket_cold, case.line, case.water_in_line)
+    # The cold bucket only where a rule has asked for it: it alone never stops a pour.
+    cold = [case.bucket_cold] if "bucket_cold" in case.__dict__ else []
+    solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line, *cold)
     lost = ~np.all([solution.converged for solution in solved], axis=0)
     if not np.any(lost):
         return None
