@@ -216,8 +216,9 @@ def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameter
 class _Acting:
     """Where the parameters go when only some species act on the others. Entries are places in a table of
     (all species, acting species), flat. pairs: which pairs matter; pair_entry, pair_of_entry: their places
-    and which of them stands there; like_* the same for ions of like sign and neutrals; unlike: places of
-    ions of like sign and unlike charge, with the charges; both, both_pair: pairs of which both act;
+    and which of them stands there; like_* the same for ions of like sign and neutrals; unlike (U, 2), unlike_entry,
+    unlike_of_entry: charges of ions of like sign and unlike charge, and their places; alphas: of the pairs;
+    both, both_pair: pairs of which both act;
     triples, triple_ions (3, K): those that matter and their places among the acting (past the end: not
     acting); triple_one (3, K, S), triple_two (3, K, S A): incidence."""
 
@@ -227,7 +228,10 @@ class _Acting:
     pair_of_entry: np.ndarray
     like_entry: np.ndarray
     like_of_entry: np.ndarray
-    unlike: tuple[tuple[np.ndarray, tuple[float, float]], ...]
+    unlike: Floats
+    unlike_entry: np.ndarray
+    unlike_of_entry: np.ndarray
+    alphas: tuple[float, ...]
     both: np.ndarray
     both_pair: np.ndarray
     triples: np.ndarray
@@ -255,14 +259,18 @@ def _on(names: tuple[str, ...], charge: tuple[float, ...], acting: tuple[int, ..
     where, which = entries(p.pairs)
     pairs = np.unique(which).astype(int)
     at_like, of_like = entries(p.like)
-    unlike = []
+    unlike: list[tuple[float, float]] = []
+    at_unlike: list[int] = []
+    of_unlike: list[int] = []
     for one in np.unique(p.charge).tolist():
         for two in np.unique(p.charge).tolist():
             if one < two and one * two > 0:
                 rows, columns = np.flatnonzero(p.charge == one), np.flatnonzero(p.charge == two)
                 places, _ = entries(np.array([(i, j) for i in rows for j in columns]))
                 if places:
-                    unlike.append((np.array(places), (one, two)))
+                    at_unlike += places
+                    of_unlike += [len(unlike)] * len(places)
+                    unlike.append((one, two))
     both = [(place[i], place[j], k) for k, (i, j) in enumerate(p.pairs[pairs].tolist()) if i in place and j in place]
     matters = [k for k, ions in enumerate(p.triples.tolist()) if sum(ion in place for ion in ions) >= 2]
     triple_one, triple_two = np.zeros((3, len(matters), size)), np.zeros((3, len(matters), size, width))
@@ -281,7 +289,10 @@ def _on(names: tuple[str, ...], charge: tuple[float, ...], acting: tuple[int, ..
         pair_of_entry=np.searchsorted(pairs, np.array(which, dtype=int)),
         like_entry=np.array(at_like, dtype=int),
         like_of_entry=np.array(of_like, dtype=int),
-        unlike=tuple(unlike),
+        unlike=np.array(unlike, dtype=float).reshape(-1, 2),
+        unlike_entry=np.array(at_unlike, dtype=int),
+        unlike_of_entry=np.array(of_unlike, dtype=int),
+        alphas=tuple(np.unique(p.alpha1[pairs]).tolist()),
         both=both_table[:, :2].T,
         both_pair=both_table[:, 2],
         triples=np.array(matters, dtype=int),
@@ -401,10 +412,10 @@ class Pitzer:
         second[:, on.pair_entry], slope[:, on.pair_entry] = b[:, on.pair_of_entry], b1[:, on.pair_of_entry]
         third[:, on.pair_entry] = self.c[:, on.pairs][:, on.pair_of_entry]
         second[:, on.like_entry] = self.like[:, on.like_of_entry]
-        for product_entries, product in on.unlike:
-            e, e1 = self._unsymmetrical(strength, root, *product)
-            second[:, product_entries] += e[:, None]
-            slope[:, product_entries] += e1[:, None]
+        if len(on.unlike_entry):
+            e, e1 = self._unsymmetrical(strength, root, on.unlike)
+            second[:, on.unlike_entry] += e[:, on.unlike_of_entry]
+            slope[:, on.unlike_entry] += e1[:, on.unlike_of_entry]
         cubes = [table.reshape(shape) for table in (second, slope, third)]
         # Gradient.
         column = m[:, :, None]
@@ -423,15 +434,14 @@ class Pitzer:
         hessian += cm[:, :, None] * za
         if len(on.triples):
             value = self.triples[:, on.triples]
+            # An ion that does not act has its place behind the others, with no amount.
+            more = np.concatenate([m, np.zeros((shape[0], 1))], axis=1)
+            of = [more[:, ions] for ions in on.triple_ions]
             for k in range(3):
-                one, two, three = (on.triple_ions[(k + i) % 3] for i in range(3))
-                # An ion that does not act has its place behind the others, with no amount.
-                more = np.concatenate([m, np.zeros((shape[0], 1))], axis=1)
-                ln_gamma += (value * more[:, two] * more[:, three]) @ on.triple_one[k]
-                hessian += ((value * more[:, one]) @ on.triple_two[k]).reshape(shape)
-            energy += np.sum(
-                value * more[:, on.triple_ions[0]] * more[:, on.triple_ions[1]] * more[:, on.triple_ions[2]], axis=1
-            )
+                part = value * of[k]
+                ln_gamma += (value * of[(k + 1) % 3] * of[(k + 2) % 3]) @ on.triple_one[k]
+                hessian += (part @ on.triple_two[k]).reshape(shape)
+            energy += np.sum(part * of[0] * of[1], axis=1)
         total = np.sum(m, axis=1)
         ln_aw = WATER_KG_PER_MOL * (energy - np.sum(m * ln_gamma[:, on.acting], axis=1) - total)
         return Local(ln_gamma, ln_aw, hessian, on.acting)
@@ -441,7 +451,7 @@ class Pitzer:
         p, strength = self.parameters, root[:, None] ** 2
         beta1, beta2 = self.beta1[:, on.pairs], self.beta2[:, on.pairs]
         value, first, second = self.beta0[:, on.pairs].copy(), np.zeros_like(beta1), np.zeros_like(beta1)
-        for alpha in np.unique(p.alpha1[on.pairs]):
+        for alpha in on.alphas:
             x = alpha * root[:, None]
             g, d, e = _g(x)
             mine = np.where(p.alpha1[on.pairs] == alpha, beta1, 0.0)
@@ -457,16 +467,15 @@ class Pitzer:
             second[:, some] += beta2[:, some] * (e * x - d) * x / (4.0 * strength**2)
         return value, first, second
 
-    def _unsymmetrical(self, strength: Floats, root: Floats, one: float, two: float) -> tuple[Floats, Floats]:
-        """Electrostatic term of two ions of like sign and these charges, and its slope, (B,)."""
-        parts = []
-        for product in (one * two, one * one, two * two):
-            x = 6.0 * product * self.a_phi * root
-            j, j1 = _j(x)
-            parts.append((j, x * j1))
-        (j, xj), (ji, xji), (jj, xjj) = parts
-        e = one * two / (4.0 * strength) * (j - 0.5 * ji - 0.5 * jj)
-        return e, -e / strength + one * two / (8.0 * strength**2) * (xj - 0.5 * xji - 0.5 * xjj)
+    def _unsymmetrical(self, strength: Floats, root: Floats, unlike: Floats) -> tuple[Floats, Floats]:
+        """Electrostatic term of ions of like sign and these charges (U, 2), and its slope, (B, U)."""
+        one, two = unlike.T
+        x = 6.0 * (self.a_phi * root)[:, None] * np.concatenate([one * two, one * one, two * two])
+        j, j1 = _j(x)
+        (j, ji, jj), (xj, xji, xjj) = np.split(j, 3, axis=1), np.split(x * j1, 3, axis=1)
+        i = strength[:, None]
+        e = one * two / (4.0 * i) * (j - 0.5 * ji - 0.5 * jj)
+        return e, -e / i + one * two / (8.0 * i**2) * (xj - 0.5 * xji - 0.5 * xjj)
 
     def sigma(self, molality: Floats) -> Floats:
         """(B, S, S) standard errors of the second coefficients at these molalities."""
