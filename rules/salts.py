@@ -10,9 +10,8 @@ from importlib import resources
 
 from ..catalog import Catalog, Product
 from ..catalog.species import SPECIES, elements_of, formula_share, molar_mass_g_per_mol
-from .chemistry.constants import load_stock
 from .chemistry.phases import READ_ELSEWHERE, STOCK_PHASES, phases
-from .chemistry.stock import SaltCurve
+from .chemistry.stock import SaltCurve, load_stock
 
 #: Masters whose salts are too ill-defined, as solids, to be let settle out: they go by their share of
 #: the handbook's solubility.

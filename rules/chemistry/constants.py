@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any, Literal
@@ -109,7 +109,8 @@ def _van_t_hoff(log_k: Floats, delta_h: Floats, temperature_k: Floats) -> Floats
     return log_k * LN10 + span[:, None] * delta_h
 
 
-def _rows(name: str) -> list[dict[str, str]]:
+def rows_of(name: str) -> list[dict[str, str]]:
+    """Rows of a table of the data folder."""
     text = resources.files(__package__ or "").joinpath("data").joinpath(name).read_text("utf-8")
     return list(csv.DictReader(text.splitlines()))
 
@@ -118,91 +119,10 @@ def _column(rows: list[dict[str, str]], key: str, empty: float) -> Floats:
     return np.array([float(row[key]) if row[key] != "" else empty for row in rows])
 
 
-@dataclass(frozen=True)
-class SaltPhase:
-    """A salt as a phase of a stock. ions: moles of each master per formula unit; water: crystal water;
-    celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature; molality: of
-    the saturated solutions that it comes from [mol/kg]."""
-
-    name: str
-    formula: str
-    ions: tuple[tuple[str, float], ...]
-    water: float
-    celsius: tuple[float, ...]
-    ln_k: tuple[float, ...]
-    molality: tuple[float, ...]
-    source: str
-
-
-#: Phases of the line's list that the stock knows as salts, with their handbook solubility.
-_SALTS_OF_THE_LINE = {"Epsomite", "Arcanite", "Melanterite", "Syngenite"}
-
-
-@cache
-def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
-    """The constants of a stock solution, for the Pitzer model.
-
-    Ion pairs of strong ions that have Pitzer parameters are left out, since the parameters stand for
-    them; acids, bases, chelates and pairs of weak ions stay. Salts come with their own solubility.
-    """
-    from .pitzer import is_known, is_strong
-
-    line = load()
-    masters = list(line.masters)
-    ions = {row: line.stoich[row] for row in range(len(line.species)) if line.charge[row] != 0}
-    paired: set[int] = set()
-    for i, cation in ions.items():
-        for j, anion in ions.items():
-            name_i, name_j = line.species[i], line.species[j]
-            if line.charge[i] <= 0 or line.charge[j] >= 0 or name_i == "H+":
-                continue
-            # Hydroxide is a base first: only where it has parameters of its own.
-            if not (is_known(name_i, name_j) if name_j == "OH-" else is_strong(name_i, name_j)):
-                continue
-            for count in (1, 2, 3, 4):
-                same = np.all(np.abs(line.stoich - (cation + count * anion)) < 1e-9, axis=1)
-                paired |= set(np.flatnonzero(same).tolist())
-    # pitzer.dat, whose parameters these are, describes calcium carbonate without a pair.
-    paired.add(line.species.index("CaCO3"))
-    keep = np.array([row for row in range(len(line.species)) if row not in paired or row < len(masters)])
-    rows = _rows("stock_phases.csv")
-    more = [(row["name"], row["formula"], json.loads(row["stoich"]), row["source"]) for row in rows]
-    log_k = [float(row["log_k"]) for row in rows] + [0.0] * len(salts)
-    delta_h = [float(row["delta_h_kJ"]) for row in rows] + [0.0] * len(salts)
-    more += [(salt.name, salt.formula, {**dict(salt.ions), "H2O": salt.water}, salt.source) for salt in salts]
-    replaced = _SALTS_OF_THE_LINE | {salt.name for salt in salts}
-    old = np.array([i for i, name in enumerate(line.phases) if name not in replaced])
-    stoich = np.array([[terms.get(name, 0.0) for name in masters] for _, _, terms, _ in more])
-    first = len(old) + len(rows)
-    return replace(
-        line,
-        species=tuple(line.species[row] for row in keep),
-        stoich=line.stoich[keep],
-        water=line.water[keep],
-        log_k=line.log_k[keep],
-        delta_h=line.delta_h[keep],
-        charge=line.charge[keep],
-        ion_a=line.ion_a[keep],
-        ion_b=line.ion_b[keep],
-        phases=(*(line.phases[i] for i in old), *(name for name, *_ in more)),
-        phase_stoich=np.vstack([line.phase_stoich[old], stoich]),
-        phase_water=np.concatenate([line.phase_water[old], [terms.get("H2O", 0.0) for _, _, terms, _ in more]]),
-        phase_log_k=np.concatenate([line.phase_log_k[old], log_k]),
-        phase_delta_h=np.concatenate([line.phase_delta_h[old], delta_h]),
-        phase_formula=(*(line.phase_formula[i] for i in old), *(formula for _, formula, _, _ in more)),
-        phase_source=(*(line.phase_source[i] for i in old), *(source for *_, source in more)),
-        activity="pitzer",
-        phase_curves=tuple((first + i, np.array(salt.celsius), np.array(salt.ln_k)) for i, salt in enumerate(salts)),
-        phase_molality=tuple(
-            (first + i, np.array(salt.celsius), np.array(salt.molality)) for i, salt in enumerate(salts)
-        ),
-    )
-
-
 @cache
 def load() -> Constants:
     """The line constants with the project's own additions (data/line_constants.csv, line_extra.csv)."""
-    rows = _rows("line_constants.csv") + _rows("line_extra.csv")
+    rows = rows_of("line_constants.csv") + rows_of("line_extra.csv")
     masters = [row for row in rows if row["kind"] == "master"]
     species = masters + [row for row in rows if row["kind"] == "complex"]
     phases = [row for row in rows if row["kind"] in {"phase", "gas"}]

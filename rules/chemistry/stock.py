@@ -1,4 +1,4 @@
-"""Salts of a stock solution: a solubility constant from each handbook curve.
+"""The constants of a stock solution, and a solubility constant from each salt's handbook curve.
 
 The constant at a temperature is the ion activity product that the bucket's own model finds in the
 saturated solution of the handbook. So the model returns the handbook's solubility of every single
@@ -7,13 +7,100 @@ salt, whatever its activity coefficients; what is left to be tested is mixtures.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 
-from .constants import Constants, SaltPhase, load_stock
+from .constants import Constants, load, rows_of
+from .pitzer import is_known, is_strong
 from .speciate import equilibrate
+
+
+@dataclass(frozen=True)
+class SaltPhase:
+    """A salt as a phase of a stock. ions: moles of each master per formula unit; water: crystal water;
+    celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature; molality: of
+    the saturated solutions that it comes from [mol/kg]."""
+
+    name: str
+    formula: str
+    ions: tuple[tuple[str, float], ...]
+    water: float
+    celsius: tuple[float, ...]
+    ln_k: tuple[float, ...]
+    molality: tuple[float, ...]
+    source: str
+
+
+#: Phases of the line's list that the stock knows as salts, with their handbook solubility.
+_SALTS_OF_THE_LINE = {"Epsomite", "Arcanite", "Melanterite", "Syngenite"}
+
+
+@cache
+def _kept_species() -> tuple[int, ...]:
+    """Species of the line that the stock keeps.
+
+    Ion pairs of strong ions that have Pitzer parameters are left out, since the parameters stand for
+    them; acids, bases, chelates and pairs of weak ions stay.
+    """
+    line = load()
+    ions = {row: line.stoich[row] for row in range(len(line.species)) if line.charge[row] != 0}
+    # pitzer.dat, whose parameters these are, describes calcium carbonate without a pair.
+    paired = {line.species.index("CaCO3")}
+    for i, cation in ions.items():
+        for j, anion in ions.items():
+            name_i, name_j = line.species[i], line.species[j]
+            if line.charge[i] <= 0 or line.charge[j] >= 0 or name_i == "H+":
+                continue
+            # Hydroxide is a base first: only where it has parameters of its own.
+            if not (is_known(name_i, name_j) if name_j == "OH-" else is_strong(name_i, name_j)):
+                continue
+            for count in (1, 2, 3, 4):
+                same = np.all(np.abs(line.stoich - (cation + count * anion)) < 1e-9, axis=1)
+                paired |= set(np.flatnonzero(same).tolist())
+    return tuple(row for row in range(len(line.species)) if row not in paired or row < len(line.masters))
+
+
+@cache
+def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
+    """The constants of a stock solution, for the Pitzer model; salts come with their own solubility."""
+    line = load()
+    masters, keep = list(line.masters), np.array(_kept_species())
+    rows = rows_of("stock_phases.csv")
+    more = [(row["name"], row["formula"], json.loads(row["stoich"]), row["source"]) for row in rows]
+    log_k = [float(row["log_k"]) for row in rows] + [0.0] * len(salts)
+    delta_h = [float(row["delta_h_kJ"]) for row in rows] + [0.0] * len(salts)
+    more += [(salt.name, salt.formula, {**dict(salt.ions), "H2O": salt.water}, salt.source) for salt in salts]
+    replaced = _SALTS_OF_THE_LINE | {salt.name for salt in salts}
+    old = np.array([i for i, name in enumerate(line.phases) if name not in replaced])
+    stoich = np.array([[terms.get(name, 0.0) for name in masters] for _, _, terms, _ in more])
+    first = len(old) + len(rows)
+    return replace(
+        line,
+        species=tuple(line.species[row] for row in keep),
+        stoich=line.stoich[keep],
+        water=line.water[keep],
+        log_k=line.log_k[keep],
+        delta_h=line.delta_h[keep],
+        charge=line.charge[keep],
+        ion_a=line.ion_a[keep],
+        ion_b=line.ion_b[keep],
+        phases=(*(line.phases[i] for i in old), *(name for name, *_ in more)),
+        phase_stoich=np.vstack([line.phase_stoich[old], stoich]),
+        phase_water=np.concatenate([line.phase_water[old], [terms.get("H2O", 0.0) for _, _, terms, _ in more]]),
+        phase_log_k=np.concatenate([line.phase_log_k[old], log_k]),
+        phase_delta_h=np.concatenate([line.phase_delta_h[old], delta_h]),
+        phase_formula=(*(line.phase_formula[i] for i in old), *(formula for _, formula, _, _ in more)),
+        phase_source=(*(line.phase_source[i] for i in old), *(source for *_, source in more)),
+        activity="pitzer",
+        phase_curves=tuple((first + i, np.array(salt.celsius), np.array(salt.ln_k)) for i, salt in enumerate(salts)),
+        phase_molality=tuple(
+            (first + i, np.array(salt.celsius), np.array(salt.molality)) for i, salt in enumerate(salts)
+        ),
+    )
+
 
 #: Names in the line's list of phases for salts that are also looked at there.
 _NAME_IN_LINE = {"CaSO4.2H2O": "Gypsum"}

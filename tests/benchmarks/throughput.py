@@ -25,8 +25,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "published"))
 from conftest import Phreeqc, line_database
 
 from pourcheck import Catalog, check
-from pourcheck.rules.chemistry.constants import Floats, load, load_stock
+from pourcheck.rules.chemistry.constants import Floats, load
 from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.stock import load_stock
 
 SOLIDS = ("Gypsum", "Calcite", "Brushite", "Struvite")
 #: A water and what is injected, as ranges of moles per kg: bicarbonate water with a feed.

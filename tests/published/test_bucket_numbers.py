@@ -15,9 +15,9 @@ import pytest
 from pourcheck import Catalog, Verdict, check
 from pourcheck.catalog.species import molar_mass_g_per_mol
 from pourcheck.rules.chemistry.conductivity import stock_ec_ms_per_cm
-from pourcheck.rules.chemistry.constants import load_stock
 from pourcheck.rules.chemistry.density import volume_l_per_kg_water
 from pourcheck.rules.chemistry.speciate import equilibrate
+from pourcheck.rules.chemistry.stock import load_stock
 
 STOCK = load_stock()
 IONS = {
