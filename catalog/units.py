@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from .errors import InputError
@@ -156,6 +156,7 @@ def _shown(text: str) -> str:
     return plain if len(plain) <= _LONGEST else plain[: _LONGEST - 2] + ".."
 
 
+@lru_cache(maxsize=2048)
 def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None = None) -> float:
     """A quantity in the target unit. unit: instead of the one written, for a text with a basis."""
     value, written = split_number(text, where, mend)
@@ -294,6 +295,7 @@ _BASIS = re.compile(
 )
 
 
+@lru_cache(maxsize=2048)
 def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     """Concentration [mol/L] of a water-test item; alkalinity in mol of charge per litre.
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from threading import Lock
+from typing import Any, Literal
 
 import numpy as np
 
 from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from .chemistry.constants import Constants, Floats, load
-from .chemistry.density import heat_capacity_kj_per_kg_k, solution_density_kg_per_l, volume_l_per_kg_water
+from .chemistry.density import heat_capacity_kj_per_kg_k, kg_and_litres, volume_l_per_kg_water
 from .chemistry.doubt import si_sigma
 from .chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from .chemistry.speciate import Solution, equilibrate
@@ -54,6 +56,32 @@ def mg_per_mol(phase: str, constants: Constants | None = None) -> float:
     return molar_mass_g_per_mol(formula) * 1000.0
 
 
+class _Solved:
+    """Small solutions that were asked for lately, and what the answer was: the same well, or the same pour asked
+    again. Safe for threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._lock = most, Lock()
+        self._known: OrderedDict[tuple[Any, ...], Solution] = OrderedDict()
+
+    def get(self, asked: tuple[Any, ...]) -> Solution | None:
+        with self._lock:
+            if asked in self._known:
+                self._known.move_to_end(asked)
+            return self._known.get(asked)
+
+    def put(self, asked: tuple[Any, ...], solution: Solution) -> None:
+        with self._lock:
+            self._known[asked] = solution
+            while len(self._known) > self._most:
+                self._known.popitem(last=False)
+
+
+#: Solutions of up to so many rows are remembered, so many of them (some 15 MB at most).
+_REMEMBERED_ROWS, _REMEMBERED = 40, 96
+_SOLVED = _Solved(_REMEMBERED)
+
+
 def _each_once(
     totals: Floats,
     temperature_c: Floats,
@@ -68,7 +96,11 @@ def _each_once(
     and most solutions do not feel it."""
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
-    _, first, back = np.unique(np.hstack(key), axis=0, return_index=True, return_inverse=True)
+    rows, first, back = np.unique(np.hstack(key), axis=0, return_index=True, return_inverse=True)
+    asked = (rows.tobytes(), tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+    known = _SOLVED.get(asked)
+    if known is not None:
+        return known.rows(back.reshape(-1))
     solution = equilibrate(
         totals[first],
         temperature_c[first],
@@ -78,6 +110,8 @@ def _each_once(
         co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
         constants=constants,
     )
+    if len(first) <= _REMEMBERED_ROWS:
+        _SOLVED.put(asked, solution)
     return solution.rows(back.reshape(-1))
 
 
@@ -170,7 +204,7 @@ class Case:
         wanted = np.full(self.size, self.question.bucket_l)
         least = _LEAST_WATER_SHARE * wanted * of_water
         poured_kg = np.maximum(wanted * of_water - self.columns["amount_factor"] * displaced_l(self.poured), least)
-        for _ in range(4):
+        for _ in range(2):  # volume answers water almost litre for litre
             poured_kg = np.maximum(poured_kg + (wanted - volume_l(poured_kg)) * of_water, least)
         return poured_kg, np.maximum(volume_l(poured_kg), wanted)
 
@@ -197,9 +231,13 @@ class Case:
     @cached_property
     def bucket_density_kg_per_l(self) -> Floats:
         """Density of the made-up stock with everything dissolved, (B,)."""
-        return solution_density_kg_per_l(
-            self.bucket_totals, self.columns["bucket_temperature_c"], self.constants.masters
-        )
+        kg, litres = self._kg_and_litres
+        return kg / litres
+
+    @cached_property
+    def _kg_and_litres(self) -> tuple[Floats, Floats]:
+        """The stock per kg of its water, (B,) each."""
+        return kg_and_litres(self.bucket_totals, self.columns["bucket_temperature_c"], self.constants.masters)
 
     @cached_property
     def _products(self) -> tuple[Floats, Floats]:
@@ -255,8 +293,8 @@ class Case:
     def _heat_capacity_kj_per_k(self) -> Floats:
         """Heat capacity of the whole stock, (B,)."""
         masters, temperature = self.constants.masters, self.columns["bucket_temperature_c"]
-        kg = self.bucket_density_kg_per_l * volume_l_per_kg_water(self.bucket_totals, temperature, masters)
-        return kg * self.bucket_water_kg * heat_capacity_kj_per_kg_k(self.bucket_totals, temperature, masters)
+        kg = self._kg_and_litres[0] * self.bucket_water_kg
+        return kg * heat_capacity_kj_per_kg_k(self.bucket_totals, temperature, masters)
 
     @cached_property
     def cooling_c(self) -> Floats:

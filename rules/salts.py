@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import operator
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from weakref import WeakKeyDictionary
 
 from ..catalog import Catalog, Product
 from ..catalog.species import SPECIES, elements_of, formula_share, molar_mass_g_per_mol
@@ -96,16 +98,25 @@ def stock_salts() -> tuple[Salt, ...]:
     return tuple(out)
 
 
+#: What was found in a catalog, and its products then: they stay the same objects until it changes.
+_SALTS_OF: WeakKeyDictionary[Catalog, tuple[list[Product], tuple[Salt, ...]]] = WeakKeyDictionary()
+
+
 def salts(catalog: Catalog) -> tuple[Salt, ...]:
     """Every pure, fully soluble salt of the catalog that has a solubility curve, one per formula, and the
     double salts that they can make."""
+    products = catalog.products()
+    before = _SALTS_OF.get(catalog)
+    if before is not None and len(before[0]) == len(products) and all(map(operator.is_, before[0], products)):
+        return before[1]
     found: dict[str, Salt] = {salt.curve.formula: salt for salt in _listed_salts()}
-    for material in sorted(catalog.products(), key=lambda product: len(product.name)):
+    for material in sorted(products, key=lambda product: len(product.name)):
         if material.solubility and len(material.content) == 1 and material.form == "dry":
             salt = _salt(material)
             if salt is not None:
                 found.setdefault(salt.curve.formula, salt)
-    return tuple(found.values())
+    _SALTS_OF[catalog] = products, tuple(found.values())
+    return _SALTS_OF[catalog][1]
 
 
 def _same_but_water(dissolves_to: Mapping[str, float], units: float, basis: str) -> bool:

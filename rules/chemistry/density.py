@@ -238,8 +238,8 @@ def _clamped(limits: Floats, temperature_c: Floats, share: Floats) -> tuple[Floa
     return np.clip(temperature_c[:, None], limits[0], limits[1]), np.minimum(share[:, None], limits[2])
 
 
-def _mass_and_volume(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
-    """(B,) kg and L of solution per kg of water."""
+def kg_and_litres(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
+    """kg and L of solution per kg of water, (B,) each; arguments and source as for the density below."""
     table = _table()
     pairs, water = _pairs(totals, masters)
     solutes = (pairs @ table.volume_of) * table.mass
@@ -259,13 +259,13 @@ def solution_density_kg_per_l(totals_mol_per_kg: Floats, temperature_c: Floats, 
     may be negative, anything else below 0 counts as 0. temperature_c: (B,) [degC]. masters: N names.
     Raises: ValueError: a master species is not known here. Source: Laliberte (2009), see the module.
     """
-    mass, volume = _mass_and_volume(totals_mol_per_kg, temperature_c, masters)
+    mass, volume = kg_and_litres(totals_mol_per_kg, temperature_c, masters)
     return np.asarray(mass / volume)
 
 
 def volume_l_per_kg_water(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
     """Litres of solution per kg of the water given, (B,); arguments and source as for the density."""
-    return _mass_and_volume(totals_mol_per_kg, temperature_c, masters)[1]
+    return kg_and_litres(totals_mol_per_kg, temperature_c, masters)[1]
 
 
 def heat_capacity_kj_per_kg_k(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
