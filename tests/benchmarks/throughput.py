@@ -131,7 +131,7 @@ def main() -> None:
         "water": {"name": "tarn-hill-well"},
         "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
     }
-    turn = iter(range(1_000_000))
+    turn = iter(range(1, 1_000_000))
 
     def another() -> dict[str, object]:
         """The pour with an amount that was not asked for before."""
