@@ -29,7 +29,7 @@ from .question import (
     displaced_l,
     mol_per_l,
 )
-from .salts import Salt, solid_of, stock_salts
+from .salts import WATER_KG_PER_MOL, Salt, solid_of, stock_salts
 
 Where = Literal["bucket", "line"]
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
@@ -44,7 +44,6 @@ _COLDEST_C = -20.0
 _LEAST_WATER_SHARE = 0.05
 #: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
 _FEEL_CO2 = ("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite")
-WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
 

@@ -18,7 +18,7 @@ from .chemistry.stock import SaltCurve, load_stock
 #: Masters whose salts are too ill-defined, as solids, to be let settle out: they go by their share of
 #: the handbook's solubility.
 _NO_SOLID = {"Edta-4", "FeDtpa-2", "FeEddha-", "P2O7-4", "H4SiO4", "OCl-"}
-_WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
+WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def _listed_salts() -> tuple[Salt, ...]:
                 tuple((celsius, 10.0 * grams / row["anhydrous_g_per_mol"]) for celsius, grams in row["points"]),
                 row["source"],
             ),
-            row["anhydrous_g_per_mol"] + 1000.0 * row["water"] * _WATER_KG_PER_MOL,
+            row["anhydrous_g_per_mol"] + 1000.0 * row["water"] * WATER_KG_PER_MOL,
             0.0,
             rough=True,
         )
@@ -149,7 +149,7 @@ def _salt(material: Product) -> Salt | None:
     points = []
     for point in material.solubility:
         moles = point.g_per_100_g_water / molar_mass_g_per_mol(basis)
-        points.append((point.temperature_c, moles / (0.1 + moles * (own + bound) * _WATER_KG_PER_MOL)))
+        points.append((point.temperature_c, moles / (0.1 + moles * (own + bound) * WATER_KG_PER_MOL)))
     if len(points) == 1:
         # Solubility at one temperature only: in the cold it is taken to halve in 20 degC, as that of many
         # phosphates and nitrates does (design choice, the cautious side).
@@ -159,6 +159,6 @@ def _salt(material: Product) -> Salt | None:
     return Salt(
         material.name,
         SaltCurve(formula, ions, water + bound, tuple(sorted(points)), sources),
-        molar_mass_g_per_mol(basis) + (water - own) * 1000.0 * _WATER_KG_PER_MOL,
+        molar_mass_g_per_mol(basis) + (water - own) * 1000.0 * WATER_KG_PER_MOL,
         material.numbers["heat_of_solution"].value / units if "heat_of_solution" in material.numbers else 0.0,
     )

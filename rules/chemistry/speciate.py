@@ -217,9 +217,7 @@ def equilibrate(
     if co2_atm is not None:
         if ph is not None:
             raise ValueError("a fixed pH and a gas do not go together")
-        # Protons that are not carbonic acid stay; what the gas brings is counted at the end.
-        totals[:, h] -= 2.0 * totals[:, carbonate]
-        totals[:, carbonate] = _TINY_MOL_PER_KG
+        totals = _left_to_the_gas(constants, totals)
         held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
     batch = _Batch(constants, totals, temperature_c)
     state = _newton(batch, held, start)
@@ -241,6 +239,14 @@ def equilibrate(
                 before = _with_rows(solution.supersaturated, one, again.supersaturated)
                 solution = replace(solution, supersaturated=before)
     return solution
+
+
+def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:
+    """Totals without carbonic acid: other protons stay, what the gas brings is counted at the end."""
+    totals, carbonate = totals.copy(), constants.master("CO3-2")
+    totals[:, constants.master("H+")] -= 2.0 * totals[:, carbonate]
+    totals[:, carbonate] = _TINY_MOL_PER_KG
+    return totals
 
 
 @dataclass(frozen=True)
@@ -551,10 +557,7 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
         )
     totals = before.totals_mol_per_kg[needs]
     if held.ln_co2 is not None:
-        totals = totals.copy()
-        carbonate = constants.master("CO3-2")
-        totals[:, constants.master("H+")] -= 2.0 * totals[:, carbonate]
-        totals[:, carbonate] = _TINY_MOL_PER_KG
+        totals = _left_to_the_gas(constants, totals)
     part = _Batch(constants, totals, before.temperature_c[needs])
     # Only phases whose every ingredient is in this part of the batch.
     absent = np.delete(np.arange(len(constants.masters)), part.masters)
@@ -585,30 +588,9 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     precipitated = np.zeros((len(needs), len(constants.phases)))
     # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
     precipitated[:, possible] = table.x
-
-    def merged(name: str, new: np.ndarray) -> np.ndarray:
-        out: np.ndarray = getattr(before, name).copy()
-        out[needs] = new
-        return out
-
-    changed: dict[str, Any] = {
-        name: merged(name, getattr(after, name))
-        for name in (
-            "molality",
-            "ln_activity",
-            "water_activity",
-            "ionic_strength",
-            "saturation_index",
-            "totals_mol_per_kg",
-        )
-    }
-    return replace(
-        before,
-        **changed,
-        precipitated_mol_per_kg=merged("precipitated_mol_per_kg", precipitated),
-        converged=merged("converged", inner.converged & _sane(constants, after.water_activity)),
-        supersaturated=before,
-    )
+    settled = inner.converged & _sane(constants, after.water_activity)
+    after = replace(after, precipitated_mol_per_kg=precipitated, converged=settled)
+    return replace(_with_rows(before, needs, after), supersaturated=before)
 
 
 def _sane(constants: Constants, water_activity: Floats) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..case import Case, Where, mg_per_mol
+from ..case import Case, Where
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..chemistry.speciate import Solution
@@ -59,7 +59,7 @@ def _levels(
     most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
     formed = most
     if phase in case.formed(where) and solution.supersaturated is not None:
-        formed = solution.precipitated(phase) * mg_per_mol(phase, solution.constants) * case.water_kg_per_l(where)
+        formed = case.precipitated_mg_per_l(where, phase)
     amount = np.where(surely, formed, most)
     # A solid that takes days and may not form at all does not hold up a bucket that is used today.
     slow = entry.pace == "days"
