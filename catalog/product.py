@@ -14,6 +14,7 @@ from .species import SPECIES, imbalance, molar_mass_g_per_mol
 Form = Literal["dry", "liquid"]
 Kind = Literal["material", "product"]
 Dissolving = Literal["complete", "leaves-residue", "insoluble", "slow-release", "suspension"]
+ChelatingAgent = Literal["EDTA", "DTPA", "EDDHA", "none"]
 Hazard = Literal["acid", "alkali", "oxidiser", "hypochlorite", "ammonia-gas", "sulfite-gas"]
 
 #: Other numbers that a product may carry: name -> unit.
@@ -128,7 +129,8 @@ class Product(Record):
     """A product or generic material of the catalog.
 
     `grade` is the N-P2O5-K2O of the bag, oxide basis. `guaranteed` is percent by mass per nutrient
-    key. A material states its `content`; a product states `derived_from`, names of materials.
+    key, a minimum; `at_most` is the same for declared maximums ("chloride not more than 0.5 %").
+    A material states its `content`; a product states `derived_from`, names of materials.
     """
 
     id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
@@ -141,7 +143,9 @@ class Product(Record):
     dissolving: Dissolving = "complete"
     hazards: tuple[Hazard, ...] = ()
     guaranteed: dict[NutrientKey, Sourced] = Field(default_factory=dict)
+    at_most: dict[NutrientKey, Sourced] = Field(default_factory=dict)
     derived_from: tuple[str, ...] = ()
+    chelating_agent: ChelatingAgent | None = None
     content: tuple[Content, ...] = ()
     density: Density | None = None
     solubility: tuple[SolubilityPoint, ...] = ()
@@ -152,9 +156,14 @@ class Product(Record):
     def _sound(self) -> Self:
         if (total := sum(c.mass_fraction.value for c in self.content)) and total > 1.0005:
             raise ValueError(f"contents add up to {total:.3f} of the mass, more than 1")
-        for key, number in self.guaranteed.items():
-            if not 0 <= number.value <= 100:
-                raise ValueError(f"guaranteed {key} must lie in 0..100 percent, not {number.value:g}")
+        for what, table in (("guaranteed", self.guaranteed), ("at_most", self.at_most)):
+            for key, number in table.items():
+                if not 0 <= number.value <= 100:
+                    raise ValueError(f"{what} {key} must lie in 0..100 percent, not {number.value:g}")
+        if crossed := [
+            k for k, most in self.at_most.items() if k in self.guaranteed and self.guaranteed[k].value > most.value
+        ]:
+            raise ValueError(f"{crossed[0]} is guaranteed at more than its declared maximum")
         if unknown := set(self.numbers) - set(NUMBERS):
             raise ValueError(f"numbers not known: {', '.join(sorted(unknown))}; known: {', '.join(NUMBERS)}")
         if self.grade:
@@ -181,6 +190,7 @@ class Product(Record):
     def sourced(self) -> Iterator[Sourced | Density | SolubilityPoint]:
         """Everything in the product that names a source."""
         yield from self.guaranteed.values()
+        yield from self.at_most.values()
         yield from self.numbers.values()
         yield from (part.mass_fraction for part in self.content)
         yield from self.solubility

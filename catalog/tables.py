@@ -105,7 +105,7 @@ class SolubilityRow(SQLModel, table=True):
 
 
 class NumberRow(SQLModel, table=True):
-    """A sourced number of a product: "guaranteed" per nutrient, or one of product.NUMBERS."""
+    """A sourced number of a product: "guaranteed" or "at_most" per nutrient, or one of product.NUMBERS ("number")."""
 
     __tablename__ = "number"
     product_id: str = Field(foreign_key="product.id", primary_key=True)
@@ -114,6 +114,15 @@ class NumberRow(SQLModel, table=True):
     value: float
     source: str
     note: str
+
+
+class WordRow(SQLModel, table=True):
+    """A fact of a product that is a word, such as its chelating agent."""
+
+    __tablename__ = "product_word"
+    product_id: str = Field(foreign_key="product.id", primary_key=True)
+    key: str = Field(primary_key=True)
+    word: str
 
 
 class WaterRow(SQLModel, table=True):
@@ -133,7 +142,11 @@ CHILDREN: tuple[type[SQLModel], ...] = (
     ContentRow,
     SolubilityRow,
     NumberRow,
+    WordRow,
 )
+
+#: Groups of numbers: name in the table -> field of a product.
+_NUMBER_GROUPS = {"guaranteed": "guaranteed", "at_most": "at_most", "number": "numbers"}
 
 
 def names_of(product: Product) -> dict[str, str]:
@@ -188,17 +201,19 @@ def product_rows(product: Product) -> list[SQLModel]:
         SolubilityRow(product_id=product.id, position=i, **point.model_dump())
         for i, point in enumerate(product.solubility)
     ]
-    for group, table in (("guaranteed", product.guaranteed), ("number", product.numbers)):
+    for group, field in _NUMBER_GROUPS.items():
         rows += [
             NumberRow(product_id=product.id, group=group, key=key, **number.model_dump())
-            for key, number in table.items()
+            for key, number in getattr(product, field).items()
         ]
+    if product.chelating_agent is not None:
+        rows.append(WordRow(product_id=product.id, key="chelating_agent", word=product.chelating_agent))
     return rows
 
 
 def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Product:
     """The product that a row and its child rows hold (children in order of position)."""
-    numbers: dict[str, dict[str, Sourced]] = {"guaranteed": {}, "number": {}}
+    numbers: dict[str, dict[str, Sourced]] = {group: {} for group in _NUMBER_GROUPS}
     for number in children.get(NumberRow, []):
         numbers[number.group][number.key] = Sourced(value=number.value, source=number.source, note=number.note)
     species: dict[int, dict[str, float]] = {}
@@ -243,8 +258,8 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
                 )
                 for p in children.get(SolubilityRow, [])
             ),
-            "guaranteed": numbers["guaranteed"],
-            "numbers": numbers["number"],
+            **{field: numbers[group] for group, field in _NUMBER_GROUPS.items()},
+            **{word.key: word.word for word in children.get(WordRow, [])},
         }
     )
 

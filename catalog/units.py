@@ -173,6 +173,59 @@ def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None 
     return result
 
 
+#: "80 to 120 mg/L", "80-120 mg/L", "80..120 mg/L"; "95 +/- 5 mg/L"; "<0.05 mg/L".
+_PLAIN = r"\d+(?:,\d{3})*(?:\.\d+)?|\.\d+"
+_SPAN = re.compile(rf"\s*({_PLAIN})\s*(?:to|\.\.+|-|–|—)\s*({_PLAIN})(?![\d/])(.*)", re.DOTALL)
+_WITHIN = re.compile(rf"\s*({_PLAIN})\s*(?:\+/-|\+-|±)\s*({_PLAIN})(?![\d/])([^%]*)", re.DOTALL)
+_WITHIN_SHARE = re.compile(rf"\s*({_PLAIN})(\s*[^\d+±%]+)(?:\+/-|\+-|±)\s*({_PLAIN})\s*%\s*", re.DOTALL)
+_LESS = re.compile(rf"\s*(?:<|≤|<=|less than|below|under)\s*({_PLAIN})(.*)", re.DOTALL | re.IGNORECASE)
+_MORE = re.compile(r"\s*(?:>|≥|>=|more than|above|over)\s*[\d.]", re.IGNORECASE)
+_NOT_FOUND = {"nd", "n.d.", "n/d", "not detected", "bdl", "trace", "none detected"}
+
+
+def span(text: str, where: str = "") -> tuple[str, str]:
+    """Lowest and highest of a quantity that may be written as a range, each as a quantity of its own; the same text
+    twice for a plain quantity.
+
+    Reads "80 to 120 mg/L", "95 +/- 5 mg/L", "95 mg/L +/- 5 %", "<0.05 mg/L".
+    Raises: InputError: no limit on one side, or the range runs backwards.
+
+    >>> span("80 to 120 mg/L")
+    ('80 mg/L', '120 mg/L')
+    """
+    if len(text) > _LONGEST:
+        return text, text
+    if text.strip().lower() in _NOT_FOUND:
+        raise InputError(
+            f'"{text}" has no number', where=where, mend='write the lab\'s reporting limit, such as "<0.05 mg/L"'
+        )
+    if _MORE.match(text):
+        raise InputError(f'"{text}" has no upper end', where=where, mend='write a range, such as "400 to 800 mg/L"')
+    if match := _LESS.fullmatch(text):
+        return f"0{_spaced(match[2])}", f"{match[1]}{_spaced(match[2])}"
+    if match := _WITHIN_SHARE.fullmatch(text):
+        middle = float(match[1].replace(",", ""))
+        return _around(text, where, middle, middle * float(match[3].replace(",", "")) / 100.0, match[2])
+    if match := _WITHIN.fullmatch(text):
+        return _around(text, where, float(match[1].replace(",", "")), float(match[2].replace(",", "")), match[3])
+    if match := _SPAN.fullmatch(text):
+        low, high = match[1], match[2]
+        if float(low.replace(",", "")) > float(high.replace(",", "")):
+            raise InputError(f'"{text}" runs backwards', where=where, mend=f'write "{high} to {low}{match[3]}"')
+        return f"{low}{_spaced(match[3])}", f"{high}{_spaced(match[3])}"
+    return text, text
+
+
+def _around(text: str, where: str, middle: float, off: float, unit: str) -> tuple[str, str]:
+    if off > middle:
+        raise InputError(f'"{text}" goes below zero', where=where, mend='write a range, such as "0 to 5 mg/L"')
+    return f"{middle - off:.12g}{_spaced(unit)}", f"{middle + off:.12g}{_spaced(unit)}"
+
+
+def _spaced(unit: str) -> str:
+    return f" {unit.strip()}" if unit.strip() else ""
+
+
 def temperature_c(text: str, where: str = "") -> float:
     """Temperature [degC] of water: 0..100."""
     value = _convert(text, "degC", 'write for example "50 degF" or "10 degC"', where)
@@ -244,6 +297,15 @@ def density_kg_per_l(text: str, where: str = "") -> float:
     if not 0.5 < value < 3:
         raise InputError(f'"{text}" is not a density of a fertilizer', where=where, mend="check the unit")
     return value
+
+
+def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
+    """Parts of water per part of stock, least and most, from "1:100", "1:80 to 1:120" or "1:80-120"."""
+    ends = re.split(r"\s*(?:to|\.\.+|-|–)\s*", text.strip(), maxsplit=1)
+    low, high = (injection_ratio(end if ":" in end else f"1:{end}", where) for end in (ends[0], ends[-1]))
+    if low > high:
+        raise InputError(f'"{text}" runs backwards', where=where, mend=f'write "1:{high:g} to 1:{low:g}"')
+    return low, high
 
 
 def injection_ratio(text: str, where: str = "") -> float:

@@ -7,6 +7,7 @@ from typing import Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
+from .errors import InputError
 from .product import Record
 from .units import (
     READINGS,
@@ -15,6 +16,7 @@ from .units import (
     named_quantities,
     named_quantities_in_schema,
     solids_mg_per_l,
+    span,
     temperature_c,
 )
 
@@ -34,8 +36,8 @@ OTHER_ITEMS = {
 class WaterTest(Record):
     """A water test; every item may be missing, and a missing item is swept, never taken as zero.
 
-    Concentrations are text with a unit ("95 mg/L", "210 mg/L CaCO3", "12 gpg", "3 meq/L").
-    Hardness stands for calcium and magnesium that were not split.
+    Concentrations are text with a unit ("95 mg/L", "210 mg/L CaCO3", "12 gpg", "3 meq/L"), or a range of it
+    ("80 to 120 mg/L", "95 +/- 5 mg/L", "<0.05 mg/L"). Hardness stands for calcium and magnesium that were not split.
     """
 
     id: str = ""
@@ -44,7 +46,7 @@ class WaterTest(Record):
     notes: str = ""
     source: str = ""
     tested_on: str | None = None
-    ph: float | None = Field(default=None, ge=3.0, le=11.0)
+    ph: float | str | None = Field(default=None, description='7.6, or a range such as "7.2 to 7.8"')
     calcium: str | None = None
     magnesium: str | None = None
     hardness: str | None = None
@@ -66,6 +68,7 @@ class WaterTest(Record):
     suspended_solids: str | None = None
     dissolved_solids: str | None = None
     bacteria: str | None = None
+    softened: bool | None = Field(default=None, description="true: behind a softener, which trades calcium for sodium")
 
     model_config = ConfigDict(json_schema_extra=named_quantities_in_schema)
 
@@ -76,11 +79,12 @@ class WaterTest(Record):
 
     @model_validator(mode="after")
     def _readable(self) -> Self:
-        self.concentrations_mol_per_l()
+        self.ranges_mol_per_l()
+        _ = self.ph_range
         for item, read in OTHER_ITEMS.items():
             text = getattr(self, item)
-            if text is not None:
-                read(text, item)
+            for end in span(text, item) if text is not None else ():
+                read(end, item)
         if self.tested_on is not None:
             try:
                 date.fromisoformat(self.tested_on)
@@ -90,17 +94,48 @@ class WaterTest(Record):
             raise ValueError("alkalinity and bicarbonate are both given; give one of them")
         return self
 
-    def other(self, item: str) -> float | None:
-        """Suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC], where known."""
-        text = getattr(self, item)
-        return None if text is None else OTHER_ITEMS[item](text, item)
+    @property
+    def ph_range(self) -> tuple[float, float] | None:
+        """Lowest and highest pH, the same twice where it is one number; None where it was not measured."""
+        if self.ph is None:
+            return None
+        low, high = span(str(self.ph), "ph")
+        try:
+            ends = float(low), float(high)
+        except ValueError:
+            raise InputError(f'"{self.ph}" is not a pH', where="ph", mend='write 7.6 or "7.2 to 7.8"') from None
+        if not 3.0 <= ends[0] <= ends[1] <= 11.0:
+            raise InputError(
+                f"{self.ph} is not a pH of irrigation water (3 to 11)", where="ph", mend="check the number"
+            )
+        return ends
 
-    def concentrations_mol_per_l(self) -> dict[str, float]:
-        """Each measured item [mol/L]; alkalinity in mol of charge per litre, bicarbonate read as such."""
-        found: dict[str, float] = {}
+    def other(self, item: str) -> float | None:
+        """Suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC], where known; the higher end of
+        a range."""
+        text = getattr(self, item)
+        return None if text is None else OTHER_ITEMS[item](span(text, item)[1], item)
+
+    @property
+    def temperature_range_c(self) -> tuple[float, float] | None:
+        """Lowest and highest temperature [degC]; None where it was not measured."""
+        if self.temperature is None:
+            return None
+        low, high = (temperature_c(end, "temperature") for end in span(self.temperature, "temperature"))
+        return low, high
+
+    def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
+        """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
+        of charge per litre, bicarbonate read as such."""
+        found: dict[str, tuple[float, float]] = {}
         for item in CONCENTRATION_ITEMS:
             text = getattr(self, item)
             if text is not None:
                 key = "alkalinity" if item == "bicarbonate" else item
-                found[key] = concentration_mol_per_l(item, text, item)
+                low, high = (concentration_mol_per_l(item, end, item) for end in span(text, item))
+                found[key] = low, high
         return found
+
+    def concentrations_mol_per_l(self) -> dict[str, float]:
+        """Each measured item [mol/L], the middle of a range; alkalinity in mol of charge per litre."""
+        return {item: 0.5 * (low + high) for item, (low, high) in self.ranges_mol_per_l().items()}

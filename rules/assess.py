@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import cache
 from typing import cast
@@ -18,10 +18,10 @@ from .chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
 from .chemistry.constants import Floats
 from .chemistry.doubt import estimated_pairs
 from .chemistry.phases import phases
-from .question import Question
+from .question import Columns, Question
 from .registry import judge, worst
 from .rule import Level, Levels, Outcome, Rule
-from .verdict import Answer, Finding, Margin, SolidState, SolutionState, Verdict
+from .verdict import Answer, Decider, Finding, Margin, SolidState, SolutionState, Verdict
 
 _ANSWER: dict[int, Answer] = {
     Level.NONE: "clear",
@@ -58,6 +58,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
     case.solve_together()
     outcomes = judge(case)
     answer = overall(worst(case, outcomes))
+    decided_by = _decided_by(question, columns, outcomes) if details and answer == Level.UNKNOWN else ()
     found = [
         (overall(outcome.level), _finding(question, rule, outcome, columns, details))
         for rule, outcome in outcomes
@@ -67,7 +68,10 @@ def assess(question: Question, *, details: bool) -> Verdict:
     findings = tuple(finding for _, finding in found)
     margin = Margin()
     if details and answer != Level.UNKNOWN and not edges.no_number_turns(outcomes):
-        margin = Margin(**_rounded(edges.margins(question, columns, answer == Level.STOP)))
+        found_at = _rounded(edges.margins(question, columns, answer == Level.STOP))
+        nominal = question.nominal()
+        here = {n: nominal[edges.EDGES[n].column] for n, value in found_at.items() if value is not None}
+        margin = Margin(**found_at, measured_from={name: _tidy(value) for name, value in here.items()})
     known = any(item.composition.mixtures for item in question.poured)
     return Verdict(
         verdict=_ANSWER[answer],
@@ -75,6 +79,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         findings=findings,
         bucket=_state(case, "bucket") if known else None,
         line=_state(case, "line") if known else None,
+        decided_by=decided_by,
         margin=margin,
         swaps=(),
         assumed=(*question.assumed, *(_estimated(case) if known else ())),
@@ -110,6 +115,41 @@ def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
     return "Nothing that is checked here stands against it."
 
 
+def _trouble_of(*asked: Rule) -> sweep.Trouble:
+    """Where one of some rules stops or is unknown."""
+
+    def trouble(case: Case) -> sweep.Mask:
+        outcomes = [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
+        return np.asarray(worst(case, outcomes) >= Level.UNKNOWN)
+
+    return trouble
+
+
+def _decided_by(question: Question, columns: Columns, outcomes: Sequence[tuple[Rule, Outcome]]) -> tuple[Decider, ...]:
+    """What the verdict turns on, over all rules whose answer is not the same everywhere."""
+    split = [(rule, bad) for rule, outcome in outcomes if 0 < np.sum(bad := outcome.level >= Level.UNKNOWN) < len(bad)]
+    if not split:
+        return ()
+    bad = np.any([mask for _, mask in split], axis=0)
+    if np.all(bad):
+        # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
+        return ()
+    return tuple(
+        Decider(
+            input=turn.input.name,
+            unit=turn.input.unit,
+            turns_at=None if turn.at is None else _tidy(turn.at),
+            low=None if turn.at is None else _tidy(turn.low),
+            high=None if turn.at is None else _tidy(turn.high),
+            trouble=None if turn.at is None else "above" if turn.stops_above else "below",
+            told=turn.told,
+            explains=round(turn.explains, 3),
+            find_out=turn.input.find_out,
+        )
+        for turn in sweep.turns(question, dict(columns), bad, _trouble_of(*(rule for rule, _ in split)))
+    )
+
+
 def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[str, Floats], details: bool) -> Finding:
     level = overall(outcome.level)
     row = _row_to_show(outcome, level)
@@ -129,11 +169,11 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
     do = list(outcome.do)
     bad = outcome.level >= Level.UNKNOWN
     if level == Level.UNKNOWN and not np.all(bad):
-        found = sweep.turns(question, rule, dict(columns), bad) if details else []
+        found = sweep.turns(question, dict(columns), bad, _trouble_of(rule)) if details else []
         if found:
             message = f"Not decided by what is stated. Turns at {'; '.join(t.words() for t in found)}. There: {message}"
-            because |= {turn.key: turn.at for turn in found}
-            do = [f"Find out: {turn.unknown.find_out}." for turn in found] + do
+            because |= {turn.key: turn.at for turn in found if turn.at is not None}
+            do = [f"Find out: {turn.input.find_out}." for turn in found] + do
         else:
             message = f"Not decided by what is stated; in part of the range: {message}"
     return Finding(

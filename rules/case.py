@@ -10,6 +10,7 @@ from threading import Lock
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
@@ -32,6 +33,9 @@ from .question import (
 from .salts import WATER_KG_PER_MOL, Salt, solid_of, stock_salts
 
 Where = Literal["bucket", "line"]
+Mask = NDArray[np.bool_]
+#: What the solver of a label leaves of nothing [mol].
+_TRACE_MOL = 1e-9
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
 AIR_CO2_ATM = 4.2e-4
 #: Cooling by less than this is not looked into [degC].
@@ -149,7 +153,7 @@ class Case:
     def line_temperature_c(self) -> Floats:
         """Temperature of the line: never colder than the water that fills it, (B,) [degC]."""
         own = self.columns["line_temperature_c"]
-        if "line_temperature_c" in self.question.fixed:
+        if self.question.stated("line_temperature_c"):
             return own
         return np.maximum(own, self.columns["water_temperature_c"])
 
@@ -258,11 +262,13 @@ class Case:
                     row[-1] += self._liquid_water_share(item, mixture.sources)
                 tables.append(row)
             table = np.array(tables)
-            chosen = self.columns.get(f"label_{i}")
-            pick = np.zeros(self.size, dtype=int) if chosen is None else chosen.astype(int)
             mass = item.mass_kg * self.columns["amount_factor"]
-            moles += mass[:, None] * table[pick, :-1]
-            water_kg += mass * table[pick, -1]
+            content = table[np.zeros(self.size, dtype=int)]
+            if f"label_{i}" in self.columns:
+                pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"][:, None]
+                content = (1.0 - share) * content + share * table[pick]
+            moles += mass[:, None] * content[:, :-1]
+            water_kg += mass * content[:, -1]
         return moles, water_kg
 
     @staticmethod
@@ -272,21 +278,36 @@ class Case:
             return max(0.0, 1.0 - sum(c.mass_fraction.value for c in item.product.content))
         return max(0.0, 1.0 - sum(sources.values()))
 
-    def _heats_kj(self) -> Iterator[tuple[Product, float]]:
-        """Each material with a heat of solution on record, and its heat as poured [kJ]; positive cools.
+    @cached_property
+    def source_kg(self) -> dict[str, Floats]:
+        """Mass of each material in the bucket by its id, (B,) each [kg]: what is poured as such, and what the
+        products are made of."""
+        found: dict[str, Floats] = {}
+        for i, item in enumerate(self.poured):
+            mixtures = item.composition.mixtures
+            for name in dict.fromkeys(name for mixture in mixtures for name in mixture.sources):
+                table = np.array([mixture.sources.get(name, 0.0) for mixture in mixtures])
+                part = np.full(self.size, table[0])
+                if f"label_{i}" in self.columns:
+                    pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"]
+                    part = (1.0 - share) * part + share * table[pick]
+                kg = item.mass_kg * part * self.columns["amount_factor"]
+                found[name] = found[name] + kg if name in found else kg
+        return found
+
+    def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
+        """Each material with a heat of solution on record, and its heat, (B,) [kJ]; positive cools.
 
         Heats at infinite dilution, per mole of the material's first chemical.
         """
-        for item in self.poured:
-            for mixture in item.composition.mixtures[:1]:
-                for source_id, part in mixture.sources.items():
-                    material = self.question.material(source_id)
-                    heat = material.numbers.get("heat_of_solution")
-                    if heat is None or not material.content:
-                        continue
-                    content = material.content[0]
-                    grams = item.mass_kg * part * content.mass_fraction.value * 1000.0
-                    yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
+        for source_id, kg in self.source_kg.items():
+            material = self.question.material(source_id)
+            heat = material.numbers.get("heat_of_solution")
+            if heat is None or not material.content:
+                continue
+            content = material.content[0]
+            grams = kg * content.mass_fraction.value * 1000.0
+            yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
 
     @cached_property
     def _heat_capacity_kj_per_k(self) -> Floats:
@@ -301,8 +322,9 @@ class Case:
 
         From heats at infinite dilution: strong solutions cool less, so this is the cautious side.
         """
-        taken = sum(kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1)
-        return np.asarray(max(taken, 0.0) * self.columns["amount_factor"] / self._heat_capacity_kj_per_k)
+        heats = [kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1]
+        taken = np.sum([*heats, np.zeros(self.size)], axis=0)
+        return np.asarray(np.maximum(taken, 0.0) / self._heat_capacity_kj_per_k)
 
     @cached_property
     def warming_c(self) -> Floats:
@@ -310,8 +332,8 @@ class Case:
 
         Only heats that are set free count.
         """
-        freed = -sum(kj for _, kj in self._heats_kj() if kj < 0)
-        return np.asarray(freed * self.columns["amount_factor"] / self._heat_capacity_kj_per_k)
+        freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
+        return np.asarray(freed / self._heat_capacity_kj_per_k)
 
     @cached_property
     def _coldest_c(self) -> Floats:
@@ -522,7 +544,11 @@ class Case:
         """True when the products take protons up."""
         return bool(np.any(self.product_mol[:, self.constants.master("H+")] < 0))
 
-    def has(self, *species: str) -> bool:
-        """True when any product brings one of these species."""
+    def brings(self, *species: str) -> Mask:
+        """Where the products bring one of these species, (B,)."""
         masters = [self.constants.master(name) for name in species]
-        return bool(np.any(self.product_mol[:, masters] > 0))
+        return np.asarray(np.any(self.product_mol[:, masters] > _TRACE_MOL, axis=1))
+
+    def has(self, *species: str) -> bool:
+        """True when any product brings one of these species in any scenario."""
+        return bool(np.any(self.brings(*species)))

@@ -16,11 +16,11 @@ from .rule import Level, Outcome, Rule
 
 Mask = NDArray[np.bool_]
 
-#: Values tried over a margin's range, and scenarios of the unknowns tried at each (the best estimate and
-#: the corners come first). The interval in which the verdict turns is then cut ROUNDS times in SECTIONS
-#: parts: first over up to MOST_ROWS scenarios, from then on over those that turned there.
+#: Values tried over a margin's range, and scenarios of the unknowns tried at each (the best estimate and a spread of
+#: the others). The interval in which the verdict turns is cut ROUNDS times in SECTIONS parts. The value found is then
+#: tried in every scenario; where the verdict has turned in some, they are followed in their turn, up to REPEATS times.
+POINTS, ROWS, ROUNDS, SECTIONS, REPEATS = 13, 10, 4, 6, 4
 _BACK = 2e-3
-POINTS, ROWS, ROUNDS, SECTIONS, MOST_ROWS = 13, 10, 4, 6, 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,7 @@ EDGES = {
     "amount_factor": Edge("amount_factor", 0.01, 20.0, True),
     "injection_ratio": Edge("injection_ratio", 2.0, 5000.0, True),
     "water_calcium_mg_per_l": Edge("calcium", 0.5, 600.0, True),
+    "water_hardness_mg_per_l_caco3": Edge("hardness", 2.0, 2000.0, True),
     "water_alkalinity_mg_per_l_caco3": Edge("alkalinity", 5.0, 800.0, True),
     "water_ph": Edge("ph", 5.0, 9.5, False),
     "temperature_c": Edge("line_temperature_c", 2.0, 60.0, False),
@@ -71,31 +72,62 @@ def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, fl
 
 
 def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: np.ndarray) -> Mask:
-    """Whether the verdict is another at each value (V,), in these scenarios of the columns: (rows, V)."""
+    """Whether the verdict is another at each value (V,), in these scenarios of the columns: (rows, V).
+
+    A column that is swept as a range keeps its spread around the value (a ratio off a dial, a bucket of 50 to 60 degF).
+    """
     overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")
     fits = values[~overfull]
     # What has no room in the bucket is no go, and no way out of a stop either.
     flags = np.full((len(rows), len(values)), not stopped)
     if len(fits):
         table = {name: np.repeat(column[rows], len(fits)) for name, column in columns.items()}
-        table[edge.column] = np.tile(fits, len(rows))
+        table[edge.column] = _moved(question, edge, columns[edge.column][rows], fits)
         case = Case(question, table)
         level = worst(case, judge(case, Level.UNKNOWN)).reshape(-1, len(fits))
         flags[:, ~overfull] = level < Level.STOP if stopped else level >= Level.UNKNOWN
     return flags
 
 
+def _moved(question: Question, edge: Edge, values: Floats, to: Floats) -> Floats:
+    """A column's values moved to others, (rows x to,): what was stated as a range keeps its width."""
+    stated = {u.name: u for u in question.unknowns if u.source == "stated" or u.best is not None}
+    if edge.column not in stated:
+        return np.tile(to, len(values))
+    here = question.nominal()[edge.column]
+    moved = values[:, None] * (to / here)[None, :] if edge.ratio else values[:, None] + (to - here)[None, :]
+    return np.asarray(moved.reshape(-1))
+
+
+def _spread(columns: Columns, most: int) -> np.ndarray:
+    """Rows spread over the scenarios, the best estimate first."""
+    count = len(columns["amount_factor"])
+    return np.unique(np.concatenate([[0], np.linspace(0, count - 1, min(count, most)).astype(int)]))
+
+
 def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:
     grid = np.array([edge.unscale(place) for place in np.linspace(edge.scale(edge.low), edge.scale(edge.high), POINTS)])
-    rows = np.arange(min(len(columns[edge.column]), ROWS))
-    flags = np.any(_turned(question, columns, edge, grid, stopped, rows), axis=0)
+    flags = np.any(_turned(question, columns, edge, grid, stopped, _spread(columns, ROWS)), axis=0)
+    every = np.arange(len(columns["amount_factor"]))
     found: list[float] = []
     for side in (-1.0, 1.0):
         beyond = np.flatnonzero((grid - here) * side > 0)
+        if not len(beyond):
+            continue
         hits = beyond[flags[beyond]]
-        if len(hits):
-            hit = hits[0] if side > 0 else hits[-1]
-            found.append(_narrow(question, columns, edge, (here, float(grid[hit])), stopped))
+        end = (hits[0] if side > 0 else hits[-1]) if len(hits) else (beyond[-1] if side > 0 else beyond[0])
+        rows = _spread(columns, ROWS)
+        value, narrowed = float(grid[end]), False
+        for again in range(REPEATS):
+            if len(hits) or again:
+                value, narrowed = _narrow(question, columns, edge, (here, value), stopped, rows), True
+            over = _turned(question, columns, edge, np.array([value]), stopped, every)[:, 0]
+            if not np.any(over):
+                break
+            rows = _spread({name: column[over] for name, column in columns.items()}, ROWS)
+            rows = every[over][rows]
+        if narrowed:
+            found.append(value)
     if not found:
         return None
     near = min(found, key=lambda value: abs(edge.scale(value) - edge.scale(here)))
@@ -104,16 +136,19 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
     return edge.unscale(start + (edge.scale(near) - start) * (1.0 - _BACK) if edge.ratio else near)
 
 
-def _narrow(question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool) -> float:
-    """Last value that holds between one that holds and one that has turned, over the scenarios."""
-    rows = np.arange(min(len(columns[edge.column]), MOST_ROWS))
+def _narrow(
+    question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool, rows: np.ndarray
+) -> float:
+    """Last value that holds between one that holds and one that has turned, over some scenarios."""
     holds, turned = edge.scale(span[0]), edge.scale(span[1])
     for _ in range(ROUNDS):
         places = np.linspace(holds, turned, SECTIONS + 1)
         values = np.array([edge.unscale(place) for place in places[1:]])
         flags = _turned(question, columns, edge, values, stopped, rows)
-        first = int(np.argmax(np.any(flags, axis=0)))
+        hit = np.any(flags, axis=0)
+        if not np.any(hit):
+            return edge.unscale(turned)
+        first = int(np.argmax(hit))
         holds, turned = float(places[first]), float(places[first + 1])
-        if np.any(flags[:, first]):
-            rows = rows[flags[:, first]]
+        rows = rows[flags[:, first]]
     return edge.unscale(holds)

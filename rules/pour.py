@@ -16,11 +16,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from ..catalog import InputError, Product, Sourced, WaterTest, slug, units
 from ..catalog.nutrients import NUTRIENTS, nutrient_named
-from ..catalog.product import Density, Form
+from ..catalog.product import ChelatingAgent, Density, Dissolving, Form, Hazard
 from ..catalog.seeds import input_error
 
 Phosphorus = Literal["high", "medium", "low"]
 INLINE_SOURCE = "stated-in-the-pour"
+#: What "free of chloride" leaves (from memory: below 0.5 percent in the trade; European law calls up to 3 percent
+#: low in chloride).
+CHLORIDE_FREE_PERCENT = 0.5
 
 
 class Part(BaseModel):
@@ -44,8 +47,17 @@ class PouredProduct(Part):
     guaranteed: dict[str, float] | None = Field(default=None, description="inline: percent per nutrient")
     derived_from: tuple[str, ...] | None = Field(default=None, description="inline: sources on the label")
     density: str | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
+    at_most: dict[str, float] | None = Field(default=None, description="inline: declared maximums, percent")
+    chloride_free: bool | None = Field(default=None, description="inline: the label says free of chloride")
+    chelating_agent: ChelatingAgent | None = Field(default=None, description="inline: named on the label")
+    dissolving: Dissolving | None = Field(default=None, description='inline: "complete" where the label says soluble')
+    solution_ph: float | None = Field(
+        default=None, ge=0, le=14, description="inline: pH that label or data sheet state"
+    )
+    insolubles: float | None = Field(default=None, ge=0, le=100, description="inline: insoluble residue, percent")
+    hazards: tuple[Hazard, ...] | None = Field(default=None, description="inline: such as acid")
 
-    @field_validator("guaranteed")
+    @field_validator("guaranteed", "at_most")
     @classmethod
     def _nutrients(cls, value: dict[str, float] | None) -> dict[str, float] | None:
         if value is None:
@@ -63,12 +75,24 @@ class PouredProduct(Part):
         """True when the product is described here instead of named from the catalog."""
         return any(v is not None for v in (self.grade, self.guaranteed, self.derived_from))
 
+    @model_validator(mode="after")
+    def _facts_need_a_label(self) -> Self:
+        facts = ("at_most", "chloride_free", "chelating_agent", "dissolving", "solution_ph", "insolubles", "hazards")
+        told = [name for name in facts if getattr(self, name) is not None]
+        if told and not self.inline:
+            raise ValueError(f"{told[0]} is for a product described here; add its grade, or leave it to the catalog")
+        return self
+
     def described(self) -> Product:
         """The product that an inline description stands for. Raises: InputError."""
         liquid = self.form == "liquid" or (self.form is None and units.is_volume(self.amount, "amount"))
         density = None
         if self.density is not None:
             density = Density(kg_per_l=units.density_kg_per_l(self.density, "density"), source=INLINE_SOURCE)
+        at_most = dict(self.at_most or {})
+        if self.chloride_free:
+            at_most.setdefault("cl", CHLORIDE_FREE_PERCENT)
+        numbers = {"solution_ph": self.solution_ph, "insolubles": self.insolubles}
         try:
             return Product(
                 id=slug(self.name) or "product",
@@ -78,7 +102,16 @@ class PouredProduct(Part):
                 guaranteed={
                     key: Sourced(value=value, source=INLINE_SOURCE) for key, value in (self.guaranteed or {}).items()
                 },
+                at_most={key: Sourced(value=value, source=INLINE_SOURCE) for key, value in at_most.items()},
                 derived_from=self.derived_from or (),
+                chelating_agent=self.chelating_agent,
+                dissolving=self.dissolving or "complete",
+                hazards=self.hazards or (),
+                numbers={
+                    key: Sourced(value=value, source=INLINE_SOURCE)
+                    for key, value in numbers.items()
+                    if value is not None
+                },
                 density=density,
             )
         except ValidationError as error:
@@ -107,7 +140,10 @@ class Bucket(Part):
 class Injection(Part):
     """How the stock meets the water: a ratio, or a suction rate with the flow of the water."""
 
-    ratio: str | None = Field(default=None, description='stock to water, such as "1:100"')
+    ratio: str | None = Field(default=None, description='stock to water, such as "1:100" or "1:80 to 1:120"')
+    ratio_read: Literal["dial", "measured"] = Field(
+        default="dial", description="a ratio off the dial is swept by its usual error, a measured one is taken as it is"
+    )
     suction: str | None = None
     flow: str | None = None
     charge: str | None = None
@@ -123,18 +159,25 @@ class Injection(Part):
             raise ValueError("suction and flow go together; give both, or the ratio")
         return self
 
-    def parts_of_water(self) -> float | None:
-        """Parts of water per part of stock; None where it is not stated."""
+    @property
+    def off_a_dial(self) -> bool:
+        """True for a ratio that may be off by what dials are off."""
+        return self.ratio is not None and self.ratio_read == "dial"
+
+    def parts_of_water_range(self) -> tuple[float, float] | None:
+        """Parts of water per part of stock, least and most (the same twice for one number); None where not stated."""
         if self.ratio is not None:
-            return units.injection_ratio(self.ratio, "injection.ratio")
+            return units.injection_ratios(self.ratio, "injection.ratio")
         if self.suction is None or self.flow is None:
             return None
-        suction = units.flow_l_per_min(self.suction, "injection.suction")
-        flow = units.flow_l_per_min(self.flow, "injection.flow")
-        parts = flow / suction
-        if not 1 <= parts <= 10_000:
+        suction, flow = (
+            [units.flow_l_per_min(end, f"injection.{name}") for end in units.span(text, f"injection.{name}")]
+            for name, text in (("suction", self.suction), ("flow", self.flow))
+        )
+        parts = flow[0] / suction[1], flow[1] / suction[0]
+        if not 1 <= parts[0] <= parts[1] <= 10_000:
             raise InputError(
-                f"flow over suction is {parts:.3g}, not an injection ratio",
+                f"flow over suction is {parts[0]:.3g}, not an injection ratio",
                 where="injection",
                 mend="check both rates",
             )

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cache
 
 import numpy as np
 from rapidfuzz import fuzz
 
 from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
 from ..catalog.composition import Composition, composition
-from ..catalog.units import concentration_mol_per_l
 from .chemistry.constants import Floats
-from .policy import REGIONS, Unknown, default_unknowns
+from .policy import Unknown, regions, unknowns
 from .pour import Pour, PouredProduct, WaterInPour
+from .ranges import Ranges, mol_per_unit, put_operation, put_water
 from .salts import Salt, salts
 
 #: How much of its carbon dioxide a bucket with carbonate in it has lost when it is injected.
@@ -35,9 +34,6 @@ SPECIES_OF_ITEM = {
     "silica": "H4SiO4",
     "fluoride": "F-",
 }
-#: Items that take no part in any computed solid at the levels that untested water holds; they are
-#: set to zero when not tested, and the answer says so.
-SPECTATORS = ("potassium", "nitrate", "phosphate", "boron", "fluoride")
 #: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
 #: a pour fits its bucket at all; common practice, no source. The high end of fertilizer salts.
 DISPLACED_L_PER_KG = 0.65
@@ -48,8 +44,6 @@ MOST_BUCKET_L = 20_000.0
 
 #: A well's name more alike than this (0-100) to one of the catalog is a typing error.
 MISTYPED = 80.0
-#: Hardness and its parts, measured apart, agree within this share (common practice, no source).
-HARDNESS_AGREES = 0.15
 
 Columns = dict[str, Floats]
 
@@ -57,13 +51,15 @@ Columns = dict[str, Floats]
 @dataclass(frozen=True)
 class Poured:
     """A product in the bucket. mass_kg: as poured; composition: what it dissolves to; sources_of_label:
-    the materials that its label names, as far as the catalog has them."""
+    the materials that its label names, as far as the catalog has them; soluble: whether it is said to dissolve, by
+    whoever listed it or by its sources."""
 
     product: Product
     mass_kg: float
     composition: Composition
     amount: str
     sources_of_label: tuple[Product, ...] = ()
+    soluble: bool = True
 
     @property
     def hazards(self) -> frozenset[str]:
@@ -77,8 +73,9 @@ class Question:
 
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
     fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
-    ("label_0") are whole numbers that choose among the mixtures a label allows. Units: parts of
-    water, degC, pH, and mg/L for water items (alkalinity mg/L CaCO3).
+    ("label_0") are whole numbers that choose among the mixtures a label allows, and "label_0_share" how far the
+    product is from its best estimate towards that one. Units: parts of water, degC, pH, and mg/L for water items
+    (alkalinity mg/L CaCO3).
     """
 
     pour: Pour
@@ -109,7 +106,12 @@ class Question:
             **self.fixed,
             **{unknown.name: middle(unknown) for unknown in self.unknowns},
             **dict.fromkeys(self.mixtures, 0.0),
+            **dict.fromkeys((f"{name}_share" for name in self.mixtures), 1.0),
         }
+
+    def stated(self, name: str) -> bool:
+        """True for a column that the pour or the water test states, as a number or as a range."""
+        return name in self.fixed or any(u.name == name and u.source == "stated" for u in self.unknowns)
 
     def columns(self, rows: int, **changed: Floats | float) -> Columns:
         """`rows` copies of the nominal scenario with some columns replaced."""
@@ -125,31 +127,30 @@ def middle(unknown: Unknown) -> float:
 
 
 def from_unit(unknown: Unknown, share: Floats) -> Floats:
-    """Values of an unknown at shares 0..1 of its range: amounts by their square root, so that low
-    values, where verdicts turn, are not skipped; temperatures and pH evenly."""
-    if unknown.unit in {"degC", "pH", "mol/mol", "of what it can lose"}:
-        return np.asarray(unknown.low + share * (unknown.high - unknown.low))
-    low, high = np.sqrt(unknown.low), np.sqrt(unknown.high)
-    return np.asarray((low + share * (high - low)) ** 2)
-
-
-@cache
-def _mol_per_unit(item: str) -> float:
-    """mol/L (alkalinity: mol of charge) in one column unit of a water item."""
-    unit = "mg/L CaCO3" if item == "alkalinity" else "mg/L"
-    return concentration_mol_per_l(item, f"1 {unit}")
+    """Values of an unknown at shares 0..1 of its range, at 0.5 the best estimate: amounts by their square root, so
+    that low values, where verdicts turn, are not skipped; temperatures and pH evenly."""
+    evenly = unknown.unit in {"degC", "pH", "mol/mol", "of what it can lose"}
+    low, high = (unknown.low, unknown.high) if evenly else (np.sqrt(unknown.low), np.sqrt(unknown.high))
+    middle = 0.5 * (low + high)
+    if unknown.best is not None:
+        middle = unknown.best if evenly else np.sqrt(unknown.best)
+    values = np.where(share < 0.5, low + 2.0 * share * (middle - low), middle + (2.0 * share - 1.0) * (high - middle))
+    return np.asarray(values if evenly else values**2)
 
 
 def mol_per_l(item: str, value: Floats) -> Floats:
     """Concentrations of a water item [mol/L, alkalinity mol of charge] from column units."""
-    return np.asarray(value * _mol_per_unit(item))
+    return np.asarray(value * mol_per_unit(item))
 
 
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
-    if pour.region is not None and slug(pour.region) not in REGIONS:
+    region = slug(pour.region) if pour.region is not None else None
+    if region is not None and region not in regions():
         raise InputError(
-            f'region "{pour.region}" is not known', where="region", mend=f"leave it out, or write {', '.join(REGIONS)}"
+            f'region "{pour.region}" is not known',
+            where="region",
+            mend=f"leave it out, or write {', '.join(regions())}",
         )
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     filled_up = pour.bucket.volume is not None
@@ -159,22 +160,12 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         raise InputError(f'"{pour.bucket.measure}" is no bucket', where=where, mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.measure, where, filled_up)
     water = _water(pour.water, catalog)
-    fixed: dict[str, float] = {"amount_factor": 1.0}
-    unknown_names: list[str] = []
-    assumed: list[str] = []
-    _water_columns(water, fixed, unknown_names, assumed)
-    _operation_columns(pour, water, fixed, unknown_names)
+    ranges = Ranges(unknowns(region), fixed={"amount_factor": 1.0})
+    put_water(water, ranges)
+    put_operation(pour, ranges)
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
-        unknown_names.append(AIRED)
-    table = default_unknowns()
-    unknowns = []
-    for name in unknown_names:
-        unknown = table[name]
-        if name == "line_temperature_c" and "water_temperature_c" in fixed:
-            low = min(fixed["water_temperature_c"], unknown.high)
-            unknown = Unknown(name, low, unknown.high, unknown.unit, unknown.find_out, unknown.source)
-        unknowns.append(unknown)
-        assumed.append(f"{spoken(name)} not stated: swept {unknown.low:.3g} to {unknown.high:.3g} {unknown.unit}")
+        ranges.miss(AIRED)
+    assumed = ranges.assumed
     mixtures = {
         f"label_{i}": len(p.composition.mixtures) for i, p in enumerate(poured) if len(p.composition.mixtures) > 1
     }
@@ -192,18 +183,22 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     )
     if cold:
         assumed.append(f"no heat of solution on record, cooling not counted: {', '.join(cold)}")
+    known = {product.id: product for product in catalog.products()}
     materials = {item.product.id: item.product for item in poured}
-    materials |= {source.id: source for item in poured for source in item.sources_of_label}
+    for item in poured:
+        materials |= {name: known[name] for m in item.composition.mixtures for name in m.sources if name in known}
     return Question(
-        pour, poured, bucket_l, filled_up, water, fixed, tuple(unknowns), mixtures, materials, salts(catalog), assumed
-    )
-
-
-def spoken(name: str) -> str:
-    """An input's name in words."""
-    plain = name.removesuffix("_c").replace("_", " ")
-    return {"ph": "water pH", "carbon dioxide lost": "carbon dioxide lost from the bucket"}.get(
-        plain, plain if " " in plain else f"water {plain}"
+        pour,
+        poured,
+        bucket_l,
+        filled_up,
+        water,
+        ranges.fixed,
+        tuple(ranges.swept),
+        mixtures,
+        materials,
+        salts(catalog),
+        assumed,
     )
 
 
@@ -227,8 +222,10 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     for name in product.derived_from:
         with suppress(UnknownName):
             sources.append(catalog.product(name))
-    known = composition(product, catalog.product)
-    return Poured(product, mass_kg, known, item.amount, tuple(sources))
+    shelf = [material for material in catalog.products() if material.kind == "material"]
+    known = composition(product, catalog.product, shelf)
+    soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
+    return Poured(product, mass_kg, known, item.amount, tuple(sources), soluble)
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:
@@ -275,76 +272,3 @@ def _water(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
             known.pop("bicarbonate", None)
         return WaterTest.model_validate({**known, **own})
     return catalog.water(name)
-
-
-def _water_columns(water: WaterTest | None, fixed: dict[str, float], unknown: list[str], assumed: list[str]) -> None:
-    known = water.concentrations_mol_per_l() if water else {}
-    hardness = known.pop("hardness", None)
-    if hardness is not None:
-        both = known.get("calcium", 0.0) + known.get("magnesium", 0.0)
-        if {"calcium", "magnesium"} <= known.keys() and abs(both - hardness) > HARDNESS_AGREES * hardness:
-            raise InputError(
-                "hardness is not what calcium and magnesium make together",
-                where="water",
-                mend="check the three, or leave the hardness out",
-            )
-        for item, other in (("calcium", "magnesium"), ("magnesium", "calcium")):
-            if item not in known and other in known:
-                if known[other] > hardness:
-                    raise InputError(f"{other} alone is more than the hardness", where="water", mend="check both")
-                known[item] = hardness - known[other]
-        if "calcium" not in known and "magnesium" not in known:
-            fixed["hardness"] = hardness / _mol_per_unit("hardness")
-            unknown.append("calcium_share_of_hardness")
-    for item, value in known.items():
-        fixed[item] = value / _mol_per_unit(item)
-    table = default_unknowns()
-    ask_for = (
-        "alkalinity",
-        "calcium",
-        "magnesium",
-        "sulfate",
-        "sodium",
-        "chloride",
-        "iron",
-        "manganese",
-        "silica",
-    )
-    for item in ask_for:
-        if item in fixed or (item in {"calcium", "magnesium"} and "hardness" in fixed):
-            continue
-        assert item in table
-        unknown.append(item)
-    if water is not None and water.ph is not None:
-        fixed["ph"] = water.ph
-    else:
-        unknown.append("ph")
-    temperature = water.other("temperature") if water is not None else None
-    if temperature is not None:
-        fixed["water_temperature_c"] = temperature
-    else:
-        unknown.append("water_temperature_c")
-    left_out = [item for item in SPECTATORS if item not in fixed]
-    if left_out:
-        assumed.append(f"not tested, taken as none (no part in any solid here): {', '.join(left_out)}")
-
-
-def _operation_columns(pour: Pour, water: WaterTest | None, fixed: dict[str, float], unknown: list[str]) -> None:
-    del water
-    parts = pour.injection.parts_of_water()
-    if parts is None:
-        unknown.append("injection_ratio")
-    else:
-        fixed["injection_ratio"] = parts
-    for name, text, where in (
-        ("bucket_temperature_c", pour.bucket.temperature, "bucket.temperature"),
-        ("line_temperature_c", pour.injection.line_temperature, "injection.line_temperature"),
-    ):
-        if text is None:
-            unknown.append(name)
-        else:
-            fixed[name] = units.temperature_c(text, where)
-    for name in ("charge", "inject", "flush"):
-        text = getattr(pour.injection, name)
-        if text is not None:
-            units.time_min(text, f"injection.{name}")

@@ -32,6 +32,25 @@ class Finding(Result):
     sources: tuple[str, ...] = ()
 
 
+class Decider(Result):
+    """Something that is not known and that an unknown verdict turns on.
+
+    turns_at: its value at which the verdict turns with the rest at its best estimate, low to high over the rest of
+    what is not known; null where it is no number, or decides only together with something else. trouble: on which side
+    of it; told: in words, for what is no number, what decides; explains: the share of the disagreement that it explains
+    by itself; find_out: the cheapest way to learn it."""
+
+    input: str
+    unit: str
+    turns_at: float | None
+    low: float | None
+    high: float | None
+    trouble: Literal["above", "below"] | None
+    told: str = ""
+    explains: float
+    find_out: str
+
+
 class SolidState(Result):
     """A solid in bucket or line. saturation_index: before anything comes out; precipitated_mg_per_l:
     at equilibrium, null for solids that are too slow to be let form; onset: saturation index at which
@@ -100,10 +119,14 @@ class Margin(Result):
     amount_factor: float | None = None
     injection_ratio: float | None = None
     water_calcium_mg_per_l: float | None = None
+    water_hardness_mg_per_l_caco3: float | None = Field(default=None, description="where calcium was not told apart")
     water_alkalinity_mg_per_l_caco3: float | None = None
     water_ph: float | None = None
     temperature_c: float | None = Field(default=None, description="of the line")
     bucket_temperature_c: float | None = None
+    measured_from: dict[str, float] = Field(
+        default_factory=dict, description="the value of each number in the pour as it is, by the same names"
+    )
 
 
 class Verdict(Result):
@@ -115,6 +138,7 @@ class Verdict(Result):
     findings: tuple[Finding, ...]
     bucket: SolutionState | None
     line: SolutionState | None
+    decided_by: tuple[Decider, ...] = ()
     margin: Margin
     swaps: tuple[Swap, ...]
     assumed: tuple[str, ...]

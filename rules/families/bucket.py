@@ -325,6 +325,7 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
         level[:] = Level.NONE  # the bottle as it is sold holds its own pH
     if acid:
         level = np.full(case.size, int(Level.STOP))
+    level[~case.brings("S2O3-2")] = Level.NONE
     if not np.any(level):
         return None
     return Outcome(
@@ -343,21 +344,22 @@ def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
     if not (case.has("P2O7-4") and case.has("Ca+2")):
         return None
     return Outcome(
-        np.full(case.size, int(Level.STOP)),
+        np.where(case.brings("P2O7-4") & case.brings("Ca+2"), int(Level.STOP), int(Level.NONE)),
         lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
         do=(TWO_BUCKETS,),
     )
 
 
 def _silicate_gels(case: Case) -> Outcome | None:
-    if not any("H4SiO4" in m.species_mol_per_kg for p in case.poured for m in p.composition.mixtures):
+    silicate = case.brings("H4SiO4")
+    if not np.any(silicate):
         return None
     ph = case.bucket.before_solids.ph
     level = np.where(ph < 9.0, int(Level.STOP), int(Level.NONE))
-    if case.has("Ca+2", "Mg+2"):
-        level = np.full(case.size, int(Level.STOP))
-    elif len(case.poured) > 1:
+    if len(case.poured) > 1:
         level = np.maximum(level, int(Level.UNKNOWN))
+    level[case.brings("Ca+2", "Mg+2")] = Level.STOP
+    level[~silicate] = Level.NONE
     if not np.any(level):
         return None
     return Outcome(

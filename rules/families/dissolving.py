@@ -52,31 +52,25 @@ def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Flo
 
 def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], set[str]]:
     """Mass over what the water holds of it, (B,), of each material that is no salt of the model, and the
-    materials without a curve. Where a label allows several mixtures, the one with most of a material counts.
-    """
+    materials without a curve."""
     water_g = case.bucket_water_kg * 1000.0
     shares: dict[str, Floats] = {}
     unlisted: set[str] = set()
-    for item in case.poured:
-        most: dict[str, float] = {}
-        for mixture in item.composition.mixtures:
-            for source_id, part in mixture.sources.items():
-                most[source_id] = max(part, most.get(source_id, 0.0))
-        for source_id, part in most.items():
-            material = case.question.material(source_id)
-            solid = solid_of(material)
-            if material.form == "liquid" or (solid is not None and solid in case.stock.phases):
-                continue  # a solution only gets thinner; a salt is computed
-            content = material.content[0]
-            points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility]
-            converted = formula_share(content.formula, material.solubility[0].formula) if points else None
-            grams = item.mass_kg * 1000.0 * part * content.mass_fraction.value * case.column("amount_factor")
-            if converted is None:
-                if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
-                    unlisted.add(material.name)
-                continue
-            limit = solubility_g_per_100_g(points, case.column("bucket_temperature_c")) / 100.0 * water_g
-            shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
+    for source_id, kg in case.source_kg.items():
+        material = case.question.material(source_id)
+        solid = solid_of(material)
+        if material.form == "liquid" or (solid is not None and solid in case.stock.phases):
+            continue  # a solution only gets thinner; a salt is computed
+        content = material.content[0]
+        points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility]
+        converted = formula_share(content.formula, material.solubility[0].formula) if points else None
+        grams = kg * 1000.0 * content.mass_fraction.value
+        if converted is None:
+            if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
+                unlisted.add(material.name)
+            continue
+        limit = solubility_g_per_100_g(points, case.column("bucket_temperature_c")) / 100.0 * water_g
+        shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
     return shares, unlisted
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..case import Case
+from ..question import Poured
 from ..rule import Level, Outcome, Rule, same
 from .advice import JAR_TEST
 
@@ -61,25 +62,47 @@ def _particles(case: Case) -> Outcome | None:
     )
 
 
-def _unknown_sources(case: Case) -> Outcome | None:
-    gaps = [
-        f"{item.product.name}: {gap}"
+def _open(case: Case) -> list[Poured]:
+    """Products whose label does not tell all of what dissolves."""
+    return [
+        item
         for item in case.poured
-        if item.product.dissolving in {"complete", "leaves-residue"} or item.product.kind == "product"
-        for gap in item.composition.gaps
+        if (item.product.dissolving in {"complete", "leaves-residue"} or item.product.kind == "product")
+        and item.composition.gaps
     ]
-    if not gaps:
+
+
+def _unknown_sources(case: Case) -> Outcome | None:
+    items = _open(case)
+    if not items:
         return None
+    gaps = [f"{item.product.name}: {gap}" for item in items for gap in item.composition.gaps]
+    # Swept over all materials that could make the grade, the other rules say what it matters; what is then left is
+    # that the catalog does not hold every material. Otherwise nothing is known.
+    bounded = all(not item.composition.listed and item.composition.mixtures and item.soluble for item in items)
+    tail = (
+        " It was swept over every mixture of the catalog's soluble materials that makes its grade."
+        if bounded
+        else " It may hold calcium, sulfate or phosphate that the label does not show."
+    )
     return Outcome(
-        same(case, Level.UNKNOWN),
-        lambda _: (
-            "What dissolves is not fully known: " + "; ".join(gaps) + ". It may hold calcium, sulfate or "
-            "phosphate that the label does not show."
-        ),
+        same(case, Level.CAUTION if bounded else Level.UNKNOWN),
+        lambda _: "What dissolves is not fully known: " + "; ".join(gaps) + "." + tail,
         do=(
             'Read the "derived from" line of the label and add it, or ask the maker for it.',
             JAR_TEST,
         ),
+    )
+
+
+def _does_not_add_up(case: Case) -> Outcome | None:
+    faults = [f"{item.product.name}: {fault}" for item in case.poured for fault in item.composition.faults]
+    if not faults:
+        return None
+    return Outcome(
+        same(case, Level.UNKNOWN),
+        lambda _: "The label contradicts itself, so it is not known what dissolves: " + "; ".join(faults) + ".",
+        do=("Read the label again, number by number: a line may be missing or on another basis.", JAR_TEST),
     )
 
 
@@ -128,13 +151,32 @@ RULES = (
     Rule(
         name="unknown-sources",
         family="label",
-        levels=(Level.UNKNOWN,),
+        levels=(Level.UNKNOWN, Level.CAUTION),
         asks="Is it known which chemicals the product dissolves to?",
         plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
         chemistry="The guaranteed analysis fixes nutrients, not ions: sulfate, chloride, calcium and the form of phosphate "
-        "follow only from the sources.",
+        "follow only from the sources. Without them the pour is swept over all materials of the catalog that could make "
+        "the grade; the sweep says what the missing line would decide.",
         cure="The derived-from line, a data sheet, or a jar test.",
         sources=("Trade notes: derived from is the best clue to hidden sulfate, chloride, calcium and chelate",),
         check=_unknown_sources,
+    ),
+    Rule(
+        name="label-does-not-add-up",
+        family="label",
+        levels=(Level.UNKNOWN,),
+        asks="Does the label agree with itself and with its sources?",
+        plain="The parts of a label check each other: nitrogen forms against the total, the analysis against the sources, "
+        "everything against 100 %. Where they do not agree, one of them was misread or is on another basis.",
+        chemistry="Every guarantee is a range, from the investigational allowance below it to rounding and overrun above; a "
+        "linear program finds no source masses that meet all of them. Element for oxide (P for P2O5, K for K2O, Mg for MgO) "
+        "is tried and named where it fits.",
+        cure="The label read again, or a data sheet.",
+        sources=(
+            "from memory: Association of American Plant Food Control Officials, Official Publication: investigational "
+            "allowances",
+            "Trade notes: P and K are on the oxide basis, secondary nutrients as elements; European labels may show oxides",
+        ),
+        check=_does_not_add_up,
     ),
 )

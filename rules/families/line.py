@@ -10,6 +10,7 @@ import numpy as np
 from ...catalog.species import molar_mass_g_per_mol
 from ...catalog.water import OTHER_ITEMS
 from ..case import Case
+from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER, FLUSH, JAR_TEST
@@ -225,7 +226,7 @@ def _iron(case: Case) -> Outcome | None:
     iron = case.column("iron")
     ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
     phosphate = case.has("PO4-3")
-    if "iron" not in case.question.fixed and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
+    if not case.question.stated("iron") and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
         # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
         return Outcome(
             same(case, Level.CAUTION),
@@ -319,29 +320,43 @@ _BACTERIA = _Class(
 )
 
 
+def _in_water(case: Case, item: str) -> Floats | None:
+    """An item of the water test in every scenario, (B,); None where it was not tested."""
+    if case.question.stated(item):
+        return case.column(item)
+    water = case.question.water
+    value = water.other(item) if water is not None and item in OTHER_ITEMS else None
+    return None if value is None else np.full(case.size, value)
+
+
 def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
     """A check of one item of the water test against its clogging classes; not tested: a note."""
 
     def run(case: Case) -> Outcome | None:
-        value = case.question.fixed.get(entry.item)
-        if value is None and case.question.water is not None and entry.item in OTHER_ITEMS:
-            value = case.question.water.other(entry.item)
+        value = _in_water(case, entry.item)
         if value is None:
             return Outcome(
                 same(case, Level.NOTE),
                 lambda _: f"{entry.spoken} in the water: not tested (trouble from {entry.moderate:g} {entry.unit}).",
                 do=(f"Ask for it on the next water test ({entry.unit}).",),
             )
-        if value < entry.moderate:
+        level = np.where(value >= entry.moderate, int(Level.CAUTION), int(Level.NONE))
+        level[value >= entry.severe] = Level.STOP
+        if not np.any(level):
             return None
-        level, kind = (Level.STOP, "severe") if value >= entry.severe else (Level.CAUTION, "moderate")
-        return Outcome(
-            same(case, level),
-            lambda n: (
+
+        def message(n: Mapping[str, float]) -> str:
+            kind = "severe" if n["in_water"] >= entry.severe else "moderate"
+            return (
                 f"{entry.spoken} in the water, {n['in_water']:.3g} {entry.unit} ({kind} clogging class): {entry.what}."
-            ),
+            )
+
+        return Outcome(
+            level,
+            message,
             numbers={"in_water": value, "moderate_from": entry.moderate, "severe_from": entry.severe},
             do=(entry.do,),
+            severity=value,
         )
 
     return run
@@ -353,6 +368,7 @@ def _polyphosphate(case: Case) -> Outcome | None:
     calcium = case.total_mg_per_l("line", "Ca+2")
     level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
     level = np.where(calcium < 10.0, int(Level.CAUTION), level)
+    level[~case.brings("P2O7-4")] = Level.NONE
     return Outcome(
         level,
         lambda n: (
@@ -383,18 +399,22 @@ def _chelate(case: Case) -> Outcome | None:
         if case.has(species):
             named.append(spoken)
             limits.append(limit)
-            level[line_ph > limit] = Level.CAUTION
+            there = case.brings(species)
+            level[there & (line_ph > limit)] = Level.CAUTION
             if species == "FeEddha-":
-                level[bucket_ph < _EDDHA_LOW_PH] = Level.STOP
-    if case.has("Edta-4") and case.has("Fe+3", "Fe+2"):
+                level[there & (bucket_ph < _EDDHA_LOW_PH)] = Level.STOP
+    edta = case.brings("Edta-4")
+    iron_edta = edta & case.brings("Fe+3", "Fe+2")
+    if np.any(iron_edta):
         named.append("iron EDTA")
         limits.append(_EDTA_IRON_LIMIT_PH)
-        level[line_ph > _EDTA_IRON_LIMIT_PH] = Level.CAUTION
-    if case.has("Edta-4"):
+        level[iron_edta & (line_ph > _EDTA_IRON_LIMIT_PH)] = Level.CAUTION
+    if np.any(edta):
         if "iron EDTA" not in named:
             named.append("EDTA chelate")
             limits.append(_EDTA_HIGH_PH)
-        level[bucket_ph < _EDTA_LOW_PH] = np.maximum(level[bucket_ph < _EDTA_LOW_PH], int(Level.UNKNOWN))
+        let_go = edta & (bucket_ph < _EDTA_LOW_PH)
+        level[let_go] = np.maximum(level[let_go], int(Level.UNKNOWN))
     if not named or not np.any(level):
         return None
     return Outcome(

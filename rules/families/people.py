@@ -55,11 +55,12 @@ def _chloramine(case: Case) -> Outcome | None:
     bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
     if not (bleach or case.question.pour.site.chlorination):
         return None
-    if not case.has("NH4+", "urea", "S2O3-2"):
+    fed = case.brings("NH4+", "urea", "S2O3-2")
+    if not np.any(fed):
         return None
     with_ = "Bleach" if bleach else "Chlorine in the system"
     return Outcome(
-        same(case, Level.STOP if bleach else Level.CAUTION),
+        np.where(fed, int(Level.STOP if bleach else Level.CAUTION), int(Level.NONE)),
         lambda _: f"{with_} meets ammonium, urea or thiosulfate: chloramines form and the chlorine is used up.",
         do=("Run chlorine as a treatment of its own, never with feed; flush between the two.", DEFER),
     )
@@ -68,9 +69,10 @@ def _chloramine(case: Case) -> Outcome | None:
 def _bleach_with_feed(case: Case) -> Outcome | None:
     if len(case.poured) < 2 or not (case.has("OCl-") or _names(case, "hypochlorite")):
         return None
-    attacked = case.has("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
+    attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
+    attacked = bool(np.any(attack))
     return Outcome(
-        same(case, Level.STOP if attacked else Level.CAUTION),
+        np.where(attack, int(Level.STOP), int(Level.CAUTION)),
         lambda _: (
             "Bleach destroys chelates and turns iron and manganese to rust and black sludge."
             if attacked
