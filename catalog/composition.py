@@ -25,8 +25,11 @@ from .species import SPECIES
 
 #: Dry mass that the sources leave unexplained is filler, which may not dissolve.
 UNEXPLAINED_DRY_SHARE = 0.10
-#: Room for a source of more than its whole share: sources are technical grades (common practice, no source).
-_OVERFULL = 0.02
+#: Room for sources of more than the whole, against rounding.
+_OVERFULL = 0.002
+#: A minor nutrient that has a source on the label but no guarantee: what has more of it is sold by it (design
+#: choice) [percent].
+_UNCLAIMED_PERCENT = 2.0
 #: Litres that a kg of dissolved source takes up, at least and at most: from sulfates to urea and nitrates (from
 #: memory: apparent volumes of fertilizer salts).
 _DISPLACED_L_PER_KG = (0.20, 0.78)
@@ -271,6 +274,10 @@ class _Room:
             # What the label does not state of these follows from its sources.
             unstated = [key not in self.stated and key in (*label.PRIMARY, *label.NITROGEN_FORMS) for key in self.keys]
             self.high[unstated] = np.inf
+            minor = np.array([key not in self.stated and key in _MINOR for key in self.keys])
+            self.high[minor] = _UNCLAIMED_PERCENT
+            if not self._feasible(np.ones((1, len(materials))), np.array([1.0 + _OVERFULL])):
+                self.high[minor] = np.inf
         self.rows, self.most, self.unexplained = self._limits(species, listed)
 
     def _limits(self, species: Sequence[Mapping[str, float]], listed: bool) -> tuple[Floats, Floats, float]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import date
+from functools import cache
+from importlib import resources
 from typing import Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
@@ -22,6 +25,14 @@ from .units import (
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
 CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
+
+
+@cache
+def _most_mol_per_l(item: str) -> float:
+    """More of an item than any irrigation water holds (data/water_classes.toml)."""
+    text = resources.files(__package__).joinpath("data/water_classes.toml").read_text("utf-8")
+    basis = {"alkalinity": " CaCO3", "hardness": " CaCO3"}.get(item, "")
+    return concentration_mol_per_l(item, f"{tomllib.loads(text)['most_mg_per_l'][item]} mg/L{basis}")
 
 
 #: Items that are not concentrations of a dissolved species, and how each is read.
@@ -133,6 +144,10 @@ class WaterTest(Record):
             if text is not None:
                 key = "alkalinity" if item == "bicarbonate" else item
                 low, high = (concentration_mol_per_l(item, end, item) for end in span(text, item))
+                if high > _most_mol_per_l(item):
+                    raise InputError(
+                        f'"{text}" is more than any irrigation water holds', where=item, mend="check the unit"
+                    )
                 found[key] = low, high
         return found
 

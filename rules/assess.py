@@ -22,6 +22,7 @@ from .question import Columns, Question
 from .registry import judge, worst
 from .rule import Level, Levels, Outcome, Rule
 from .verdict import Answer, Decider, Finding, Margin, SolidState, SolutionState, Verdict
+from .water_state import water_state
 
 _ANSWER: dict[int, Answer] = {
     Level.NONE: "clear",
@@ -77,6 +78,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         verdict=_ANSWER[answer],
         summary=_summary(answer, findings),
         findings=findings,
+        water=None if question.water is None else water_state(question.water, question.usual),
         bucket=_state(case, "bucket") if known else None,
         line=_state(case, "line") if known else None,
         decided_by=decided_by,

@@ -41,7 +41,13 @@ WaterOption = Annotated[
     str | None,
     typer.Option("--water", help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".'),
 ]
-Inject = Annotated[str | None, typer.Option("--inject", help='Injection ratio, stock to water, "1:100".')]
+Inject = Annotated[
+    str | None, typer.Option("--inject", help='Injection ratio, stock to water, "1:100" or "1:80 to 1:120".')
+]
+Measured = Annotated[
+    bool | None, typer.Option("--measured-ratio/--dial-ratio", help="Was the ratio measured, or read off a dial?")
+]
+Region = Annotated[str | None, typer.Option("--region", help="Whose ranges to take for what is not stated.")]
 BucketTemp = Annotated[str | None, typer.Option("--bucket-temp", help='Of the bucket, "50 degF".')]
 LineTemp = Annotated[str | None, typer.Option("--line-temp", help='Of the line, "30 degC".')]
 SoilPhosphorus = Annotated[
@@ -64,6 +70,8 @@ def _pour(
     soil: str | None,
     backflow: bool | None,
     chlorination: bool | None,
+    measured: bool | None = None,
+    region: str | None = None,
 ) -> Pour:
     """The pour that the arguments describe; options replace what a pour file says."""
     where = "arguments"
@@ -81,6 +89,7 @@ def _pour(
         ("injection", "ratio", inject),
         ("injection", "line_temperature", line_temp),
         ("soil", "phosphorus", soil),
+        ("injection", "ratio_read", None if measured is None else "measured" if measured else "dial"),
         ("site", "backflow_preventer", backflow),
         ("site", "chlorination", chlorination),
     ):
@@ -93,6 +102,8 @@ def _pour(
         data["injection"].pop("flow", None)
     if water is not None:
         data["water"] = _water(water)
+    if region is not None:
+        data["region"] = region
     if not {"volume", "water"} & data.get("bucket", {}).keys():
         raise InputError("the volume of the bucket is missing", mend='add --bucket "5 gal"')
     return Pour.parse(data, where)
@@ -196,6 +207,8 @@ def check(
     soil_phosphorus: SoilPhosphorus = None,
     backflow: Backflow = None,
     chlorination: Chlorination = None,
+    measured_ratio: Measured = None,
+    region: Region = None,
     as_json: AsJson = False,
     more: Annotated[bool, typer.Option("--more", help="Also sources, ranges and dissolved amounts.")] = False,
     fail_on: Annotated[
@@ -205,7 +218,18 @@ def check(
 ) -> None:
     """Check a pour: may it go through the drip?"""
     pour = _pour(
-        items, bucket, bucket_water, water, inject, bucket_temp, line_temp, soil_phosphorus, backflow, chlorination
+        items,
+        bucket,
+        bucket_water,
+        water,
+        inject,
+        bucket_temp,
+        line_temp,
+        soil_phosphorus,
+        backflow,
+        chlorination,
+        measured_ratio,
+        region,
     )
     from .check import check as run
 
@@ -214,7 +238,7 @@ def check(
     if as_json:
         _print(verdict.to_json())
     else:
-        from .present.terminal import print_verdict
+        from .present.answer import print_verdict
 
         _page(lambda out: print_verdict(verdict, pour, out, more=more))
     raise typer.Exit(verdict.exit_code(fail_on))
@@ -241,7 +265,7 @@ def swap(
     if as_json:
         _print(json.dumps([s.model_dump() for s in swaps], indent=2))
     else:
-        from .present.terminal import print_swaps
+        from .present.answer import print_swaps
 
         _page(lambda out: print_swaps(swaps, out))
 
@@ -289,7 +313,7 @@ def show(
 ) -> None:
     """Show a product or a well with every number and its source."""
     words = " ".join(name)
-    from .present.terminal import print_product, print_water
+    from .present.terminal import print_product
 
     with Catalog.open(db) as catalog:
         try:
@@ -302,12 +326,52 @@ def show(
             if as_json:
                 _print(water.model_dump_json(indent=2, exclude_none=True))
             else:
-                _page(lambda out: print_water(water, out))
+                _show_water(water, None, as_json)
             return
         if as_json:
             _print(product.model_dump_json(indent=2))
         else:
             _page(lambda out: print_product(product, catalog, out))
+
+
+def _show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
+    """Print a water test and what it is by itself."""
+    from .policy import unknowns
+    from .present.terminal import print_water
+    from .water_state import oddities, water_state
+
+    usual = unknowns(region)
+    state, odd = water_state(water, usual), oddities(water, usual)
+    if as_json:
+        test = water.model_dump(exclude_none=True)
+        _print(json.dumps({"test": test, "by_itself": state.model_dump(), "odd": odd}, indent=2))
+    else:
+        _page(lambda out: print_water(water, state, odd, out))
+
+
+water_app = typer.Typer(no_args_is_help=True, help="Water tests: what a well is by itself.")
+app.add_typer(water_app, name="water")
+
+
+@water_app.command("check")
+def water_check(
+    water: Annotated[str, typer.Argument(help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".')],
+    region: Annotated[
+        str | None, typer.Option("--region", help="Whose ranges to take for what was not tested.")
+    ] = None,
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Clogging class, hardness and charge balance of a water, and units that were perhaps misread."""
+    from ..catalog.seeds import parse
+    from .pour import WaterInPour
+    from .question import region_named, water_of
+
+    given = parse(WaterInPour, _water(water), "water")
+    with Catalog.open(db) as catalog:
+        found = water_of(given, catalog)
+    assert found is not None
+    _show_water(found, region_named(region), as_json)
 
 
 @app.command()
@@ -386,7 +450,7 @@ def _print(text: str, end: str = "\n") -> None:
 
 def _page(render: Callable[[Console], None]) -> None:
     """Print what a renderer draws on a console as wide as the terminal, 80 columns at most."""
-    from .present.terminal import page
+    from .present.page import page
 
     _print(page(render), end="")
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -248,6 +249,20 @@ class Pour(Part):
     soil: Soil = Soil()
     site: Site = Site()
     region: str | None = None
+    poured_on: str | None = Field(default=None, description="day of the pour, 2026-05-12; today where left out")
+
+    @model_validator(mode="after")
+    def _a_day(self) -> Self:
+        try:
+            _ = self.day
+        except ValueError:
+            raise ValueError("poured_on is not a day; write 2026-05-12") from None
+        return self
+
+    @property
+    def day(self) -> date:
+        """Day of the pour."""
+        return date.today() if self.poured_on is None else date.fromisoformat(self.poured_on)
 
     @classmethod
     def parse(cls, data: Mapping[str, Any], where: str = "pour") -> Pour:

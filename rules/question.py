@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 from rapidfuzz import fuzz
@@ -72,6 +74,7 @@ class Question:
     """The pour in numbers.
 
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
+    usual: ranges of what is not stated, in this region; day: of the pour.
     fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
     ("label_0") are whole numbers that choose among the mixtures a label allows, and "label_0_share" how far the
     product is from its best estimate towards that one. Units: parts of water, degC, pH, and mg/L for water items
@@ -87,6 +90,8 @@ class Question:
     unknowns: tuple[Unknown, ...]
     mixtures: dict[str, int]
     materials: dict[str, Product]
+    usual: Mapping[str, Unknown]
+    day: date
     salts: tuple[Salt, ...]
     assumed: list[str] = field(default_factory=list)
 
@@ -143,6 +148,16 @@ def mol_per_l(item: str, value: Floats) -> Floats:
     return np.asarray(value * mol_per_unit(item))
 
 
+def region_named(name: str | None) -> str | None:
+    """Id of a region that has ranges of its own. Raises: InputError: none of this name."""
+    region = slug(name) if name is not None else None
+    if region is not None and region not in regions():
+        raise InputError(
+            f'region "{name}" is not known', where="region", mend=f"leave it out, or write {', '.join(regions())}"
+        )
+    return region
+
+
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
     region = slug(pour.region) if pour.region is not None else None
@@ -159,7 +174,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
     if bucket_l > MOST_BUCKET_L:
         raise InputError(f'"{pour.bucket.measure}" is no bucket', where=where, mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.measure, where, filled_up)
-    water = _water(pour.water, catalog)
+    water = water_of(pour.water, catalog)
     ranges = Ranges(unknowns(region), fixed={"amount_factor": 1.0})
     put_water(water, ranges)
     put_operation(pour, ranges)
@@ -197,6 +212,8 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         tuple(ranges.swept),
         mixtures,
         materials,
+        ranges.table,
+        pour.day,
         salts(catalog),
         assumed,
     )
@@ -252,7 +269,8 @@ def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, 
         )
 
 
-def _water(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
+def water_of(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
+    """The water test of a pour: as written, of a well of the catalog, or of a well with items replaced."""
     if item is None:
         return None
     own = item.model_dump(exclude_none=True, exclude={"id", "name", "invented", "notes", "source"})

@@ -8,13 +8,22 @@ import numpy as np
 
 from ..catalog import InputError
 from .case import Case
-from .families import bucket, dissolving, equipment, label, line, people, soil
+from .families import bucket, dissolving, equipment, label, line, people, soil, water
 from .rule import Level, Levels, Outcome, Rule
 
 
 def rules() -> tuple[Rule, ...]:
     """All rules, in the order in which they are listed and checked."""
-    return (*people.RULES, *label.RULES, *dissolving.RULES, *bucket.RULES, *line.RULES, *equipment.RULES, *soil.RULES)
+    return (
+        *people.RULES,
+        *label.RULES,
+        *dissolving.RULES,
+        *bucket.RULES,
+        *line.RULES,
+        *water.RULES,
+        *equipment.RULES,
+        *soil.RULES,
+    )
 
 
 def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:

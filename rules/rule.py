@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .case import Case
 
-Family = Literal["label", "bucket", "line", "equipment", "soil", "people"]
+Family = Literal["label", "bucket", "line", "water", "equipment", "soil", "people"]
 Levels = NDArray[np.int64]
 
 

@@ -10,7 +10,7 @@ SCHEMA = "pourcheck.verdict/1"
 
 Answer = Literal["clear", "caution", "unknown", "stop"]
 FindingLevel = Literal["note", "caution", "unknown", "stop"]
-Where = Literal["label", "bucket", "line", "equipment", "soil", "people"]
+Where = Literal["label", "bucket", "line", "water", "equipment", "soil", "people"]
 
 
 class Result(BaseModel):
@@ -90,6 +90,19 @@ class SolutionState(Result):
     high: dict[str, float] = Field(default_factory=dict)
 
 
+class WaterState(Result):
+    """The water by itself. clogging: emitter-clogging class of each item that was tested; worst: of them, null where
+    none was; above_2_5_meq_per_l: items that make solids with some fertilizers; charge_off_percent: cations over
+    anions, null where too little was tested."""
+
+    clogging: dict[str, Literal["slight", "moderate", "severe"]]
+    worst: Literal["slight", "moderate", "severe"] | None
+    hardness_mg_per_l_caco3: float | None
+    hardness: str | None
+    above_2_5_meq_per_l: tuple[str, ...]
+    charge_off_percent: float | None
+
+
 class SwapProduct(Result):
     """A product of a swap and how much of it."""
 
@@ -136,6 +149,7 @@ class Verdict(Result):
     verdict: Answer
     summary: str
     findings: tuple[Finding, ...]
+    water: WaterState | None = None
     bucket: SolutionState | None
     line: SolutionState | None
     decided_by: tuple[Decider, ...] = ()

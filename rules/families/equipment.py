@@ -18,7 +18,7 @@ def _backflow(case: Case) -> Outcome | None:
     if fitted is None:
         return Outcome(
             same(case, Level.NOTE),
-            lambda _: "Not stated whether a backflow preventer is fitted; none may be injected without one.",
+            lambda _: "Backflow preventer not stated: do not inject without one.",
             do=do,
         )
     return Outcome(

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.species import molar_mass_g_per_mol
-from ...catalog.water import OTHER_ITEMS
 from ..case import Case
-from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
-from ..rule import Level, Outcome, Rule, same
+from ..rule import Level, Outcome, Rule
 from .advice import DEFER, FLUSH, JAR_TEST
-from .solids import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L, solid_levels
+from .solids import solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0
@@ -222,146 +218,6 @@ def _line_ph(case: Case) -> Outcome | None:
     )
 
 
-def _iron(case: Case) -> Outcome | None:
-    iron = case.column("iron")
-    ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
-    phosphate = case.has("PO4-3")
-    if not case.question.stated("iron") and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
-        # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
-        return Outcome(
-            same(case, Level.CAUTION),
-            lambda n: (
-                f"Iron in the water: not tested. From {n['severe_from_mg_per_l']:g} mg/L it closes emitters, whatever "
-                "is poured."
-            ),
-            numbers={"moderate_from_mg_per_l": IRON_MODERATE_MG_PER_L, "severe_from_mg_per_l": IRON_SEVERE_MG_PER_L},
-            do=("Find out: iron test strip, or iron on a lab water test.",),
-        )
-    level = np.full(case.size, int(Level.NONE))
-    level[iron >= IRON_MODERATE_MG_PER_L] = Level.CAUTION
-    level[iron >= IRON_SEVERE_MG_PER_L] = Level.STOP
-    if not np.any(level):
-        return None
-
-    def message(n: Mapping[str, float]) -> str:
-        kind = "severe" if n["water_iron_mg_per_l"] >= IRON_SEVERE_MG_PER_L else "moderate"
-        tail = " Phosphate makes iron phosphate of it at once." if phosphate else ""
-        return (
-            f"Iron in the water, {n['water_iron_mg_per_l']:.2g} mg/L ({kind} clogging class): air turns it to "
-            f"{n['ochre_mg_per_l']:.2g} mg/L of ochre, and slime feeds on it.{tail}"
-        )
-
-    mixed = case.line.before_solids
-    return Outcome(
-        level,
-        message,
-        numbers={
-            "water_iron_mg_per_l": iron,
-            "ochre_mg_per_l": ochre,
-            "siderite_saturation_index": mixed.si("Siderite"),
-            "vivianite_saturation_index": mixed.si("Vivianite"),
-        },
-        do=(
-            "Take the iron out first: aerate and settle, or oxidise and filter; ask an adviser.",
-            *(("Keep phosphate out of this water.",) if phosphate else ()),
-        ),
-        severity=iron,
-    )
-
-
-@dataclass(frozen=True)
-class _Class:
-    """Clogging classes of one item of a water test: moderate from, severe from."""
-
-    item: str
-    spoken: str
-    unit: str
-    moderate: float
-    severe: float
-    what: str
-    do: str
-
-
-_MANGANESE = _Class(
-    "manganese",
-    "Manganese",
-    "mg/L",
-    0.1,
-    1.5,
-    "it turns to black slime and scale, more slowly than iron",
-    "Oxidise and filter; chlorine alone does not do it. Ask an adviser.",
-)
-_SULFIDE = _Class(
-    "sulfide",
-    "Hydrogen sulfide",
-    "mg/L",
-    0.5,
-    2.0,
-    "sulfur bacteria make white threads of it",
-    "Aerate before the drip, and keep the line clean of slime.",
-)
-_SOLIDS = _Class(
-    "suspended_solids",
-    "Suspended solids",
-    "mg/L",
-    50.0,
-    100.0,
-    "they settle in laterals and emitters",
-    "Settle and filter before the drip.",
-)
-_BACTERIA = _Class(
-    "bacteria",
-    "Bacteria",
-    "per mL",
-    10_000.0,
-    50_000.0,
-    "they grow to slime, and feed makes them grow faster",
-    "Treat the line as the emitter's maker says, as a cycle of its own, never with feed.",
-)
-
-
-def _in_water(case: Case, item: str) -> Floats | None:
-    """An item of the water test in every scenario, (B,); None where it was not tested."""
-    if case.question.stated(item):
-        return case.column(item)
-    water = case.question.water
-    value = water.other(item) if water is not None and item in OTHER_ITEMS else None
-    return None if value is None else np.full(case.size, value)
-
-
-def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
-    """A check of one item of the water test against its clogging classes; not tested: a note."""
-
-    def run(case: Case) -> Outcome | None:
-        value = _in_water(case, entry.item)
-        if value is None:
-            return Outcome(
-                same(case, Level.NOTE),
-                lambda _: f"{entry.spoken} in the water: not tested (trouble from {entry.moderate:g} {entry.unit}).",
-                do=(f"Ask for it on the next water test ({entry.unit}).",),
-            )
-        level = np.where(value >= entry.moderate, int(Level.CAUTION), int(Level.NONE))
-        level[value >= entry.severe] = Level.STOP
-        if not np.any(level):
-            return None
-
-        def message(n: Mapping[str, float]) -> str:
-            kind = "severe" if n["in_water"] >= entry.severe else "moderate"
-            return (
-                f"{entry.spoken} in the water, {n['in_water']:.3g} {entry.unit} ({kind} clogging class): {entry.what}."
-            )
-
-        return Outcome(
-            level,
-            message,
-            numbers={"in_water": value, "moderate_from": entry.moderate, "severe_from": entry.severe},
-            do=(entry.do,),
-            severity=value,
-        )
-
-    return run
-
-
 def _polyphosphate(case: Case) -> Outcome | None:
     if not case.has("P2O7-4"):
         return None
@@ -507,67 +363,6 @@ RULES = (
             "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
         ),
         check=_line_ph,
-    ),
-    Rule(
-        name="iron-in-water",
-        family="line",
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does the water carry iron?",
-        plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
-        chemistry="Fe2+ oxidises to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
-        cure="Remove iron before the drip.",
-        sources=(
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
-            "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
-        ),
-        check=_iron,
-    ),
-    Rule(
-        name="manganese-in-water",
-        family="line",
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry manganese?",
-        plain="Manganese makes black deposits, slower than iron and harder to clean.",
-        chemistry="Mn2+ oxidises to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
-        cure="Remove it before the drip.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_MANGANESE),
-    ),
-    Rule(
-        name="sulfide-in-water",
-        family="line",
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water smell of hydrogen sulfide?",
-        plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
-        chemistry="H2S oxidises to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
-        cure="Aerate.",
-        sources=(
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
-            "from memory: US extension reprints begin the moderate class at 0.2 mg/L",
-        ),
-        check=_by_class(_SULFIDE),
-    ),
-    Rule(
-        name="solids-in-water",
-        family="line",
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry silt or sand?",
-        plain="Silt passes a coarse filter and settles where the water is slow.",
-        chemistry="Suspended solids, classes 50 and 100 mg/L.",
-        cure="Settling and a finer filter.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_SOLIDS),
-    ),
-    Rule(
-        name="bacteria-in-water",
-        family="line",
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry many bacteria?",
-        plain="Bacteria make slime, and slime glues silt and lime together.",
-        chemistry="Classes of water: 10,000 and 50,000 per mL.",
-        cure="A treatment of its own.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_BACTERIA),
     ),
     Rule(
         name="polyphosphate-meets-hard-water",

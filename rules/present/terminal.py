@@ -1,13 +1,9 @@
-"""Plain text for a terminal of 80 columns: the verdict first, then where, the numbers, what to do."""
+"""The catalog and the rules as plain text for a terminal of 80 columns."""
 
 from __future__ import annotations
 
-import io
-import os
-import shutil
-import sys
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.console import Console
 from rich.text import Text
@@ -17,268 +13,15 @@ from ...catalog.composition import composition
 from ...catalog.nutrients import NUTRIENTS
 from ...catalog.product import NUMBERS
 from ...catalog.species import SPECIES
-from ...catalog.water import CONCENTRATION_ITEMS
-from ..pour import Pour
+from ...catalog.water import CONCENTRATION_ITEMS, OTHER_ITEMS
 from ..rule import Rule
-from ..verdict import Finding, SolutionState, Swap, Verdict
-
-WIDTH = 80
-_STYLE = {"stop": "bold red", "unknown": "bold magenta", "caution": "bold yellow", "clear": "bold green"}
-#: Solids nearer to saturation than this are worth a line.
-_NEAR_SI = -0.3
-#: and no more than this many without --more.
-_MOST_SOLIDS = 5
-
-
-def page(render: Callable[[Console], None]) -> str:
-    """What a renderer draws, as text for standard output: its width up to 80, colours on a terminal."""
-    buffer = io.StringIO()
-    width = min(WIDTH, max(shutil.get_terminal_size((WIDTH, 24)).columns, 40))
-    colours = sys.stdout.isatty() and "NO_COLOR" not in os.environ
-    out = Console(
-        file=buffer, width=width, highlight=False, markup=False, emoji=False, force_terminal=colours,
-        color_system="standard" if colours else None,
-    )  # fmt: skip
-    render(out)
-    return buffer.getvalue()
-
-
-class _Page:
-    """Lines of text with an indent, wrapped to the console."""
-
-    def __init__(self, out: Console) -> None:
-        self.out = out
-
-    def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
-        wrapped = textwrap.wrap(
-            text,
-            self.out.width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_on_hyphens=False,
-        )
-        for part in wrapped or [""]:
-            self.out.print(Text(part, style=style))
-
-    def head(self, text: str) -> None:
-        self.out.print()
-        self.out.print(Text(text, style="bold"))
-
-
-def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = False) -> None:
-    """A verdict as a grower reads it."""
-    page = _Page(out)
-    word = verdict.verdict.upper()
-    first, *rest = textwrap.wrap(verdict.summary, out.width - len(word) - 2, break_on_hyphens=False)
-    out.print(Text(word, style=_STYLE[verdict.verdict]) + Text(f"  {first}", style="bold"))
-    for part in rest:
-        out.print(Text(" " * (len(word) + 2) + part, style="bold"))
-    page.line(_pour_words(pour))
-    told = [f for f in verdict.findings if f.level != "note"]
-    if told:
-        page.head("What happens")
-        for finding in told:
-            _finding(page, finding, more)
-    _numbers(page, verdict, more)
-    _making_up(page, verdict, pour)
-    _margin(page, verdict)
-    if verdict.swaps:
-        page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
-        _swaps(page, verdict.swaps)
-    notes = [f for f in verdict.findings if f.level == "note"]
-    page.head("Mind")
-    for note in notes:
-        page.line(f"- {note.message}", 2, 2)
-        if more:
-            for step in note.do:
-                page.line(step, 6, 2)
-    page.line("- Label, safety data sheet and local code come before this answer.", 2, 2)
-    if verdict.assumed:
-        page.head("Assumed")
-        for text in verdict.assumed if more else _short(verdict.assumed):
-            page.line(f"- {text}", 2, 2)
-    if more:
-        _more(page, verdict)
-
-
-def _short(assumed: Sequence[str]) -> list[str]:
-    swept = [text for text in assumed if "swept" in text]
-    rest = [text for text in assumed if "swept" not in text]
-    if len(swept) <= 3:
-        return [*swept, *rest]
-    names = ", ".join(text.split(" not stated")[0] for text in swept)
-    return [f"not stated, swept over its range: {names} (--more shows the ranges)", *rest]
-
-
-def _pour_words(pour: Pour) -> str:
-    what = " + ".join(f"{item.amount} {item.name}" for item in pour.product)
-    how = "in" if pour.bucket.volume else "added to"
-    parts = [f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")]
-    if pour.injection.ratio:
-        parts.append(f"injected {pour.injection.ratio}")
-    elif pour.injection.suction:
-        parts.append(f"drawn in at {pour.injection.suction} into {pour.injection.flow}")
-    if pour.water is not None:
-        parts.append(f"water: {pour.water.name or pour.water.id or 'as tested'}")
-    else:
-        parts.append("water not stated")
-    return ", ".join(parts)
-
-
-def _finding(page: _Page, finding: Finding, more: bool) -> None:
-    head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=_STYLE[finding.level])
-    page.out.print(head + Text(f"  {finding.rule}"))
-    page.line(finding.message, 4)
-    for step in finding.do:
-        page.line(f"> {step}", 4, 2)
-    if more:
-        for key, value in finding.because.items():
-            page.line(f"{key} = {value:g}", 6)
-        for source in finding.sources:
-            page.line(f"source: {source}", 6, 2)
-
-
-def _span(state: SolutionState, key: str, value: float | None, form: str) -> str:
-    if value is None:
-        return "" if key == "ph_in_air" else "beyond the model"
-    if key in state.low:
-        low, high = format(state.low[key], form), format(state.high[key], form)
-        return low if low == high else f"{low} to {high}"
-    return format(value, form)
-
-
-def _numbers(page: _Page, verdict: Verdict, more: bool) -> None:
-    states = [(name, state) for name, state in (("bucket", verdict.bucket), ("line", verdict.line)) if state]
-    if not states:
-        return
-    page.head("The numbers")
-    rows = [["".ljust(0), *(name for name, _ in states)]]
-    for label, key, form in (
-        ("temperature, degC", "temperature_c", ".0f"),
-        ("pH", "ph", ".1f"),
-        ("ionic strength, mol/kg", "ionic_strength_mol_per_kg", ".2g"),
-        ("pH once in the air", "ph_in_air", ".1f"),
-        ("EC, mS/cm", "ec_ms_per_cm", ".3g"),
-    ):
-        rows.append([label, *(_span(s, key, getattr(s, key), form) for _, s in states)])
-    for row in rows:
-        page.out.print(Text("  " + row[0].ljust(24) + "".join(cell.ljust(22) for cell in row[1:]).rstrip()))
-    near = []
-    for name, state in states:
-        for solid in state.solids:
-            low = solid.low.get("saturation_index", solid.saturation_index)
-            high = solid.high.get("saturation_index", solid.saturation_index)
-            if high < _NEAR_SI:
-                continue
-            index = f"{solid.saturation_index:+.2f}" if high - low < 0.01 else f"{low:+.2f} to {high:+.2f}"
-            amount = "not counted"
-            if solid.precipitated_mg_per_l is not None:
-                least = solid.low.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
-                most = solid.high.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
-                unit, scale = ("g/L", 1000.0) if most > 1000.0 else ("mg/L", 1.0)
-                least, most = least / scale, most / scale
-                amount = f"{most:.0f} {unit}" if most - least < 0.5 else f"{least:.0f}-{most:.0f} {unit}"
-            near.append((name, solid.solid, index, amount))
-    hidden = 0 if more else max(0, len(near) - _MOST_SOLIDS)
-    if hidden:
-        # What comes out, and what is counted at all, before what is only compared.
-        near = sorted(near, key=lambda row: (row[3] == "not counted", row[3].startswith("0 ")))[:_MOST_SOLIDS]
-    if near:
-        page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "comes out"))
-        for name, spoken, index, amount in near:
-            shown = textwrap.shorten(spoken, 31, placeholder="..")
-            page.out.print(Text(f"  {name:<8}{shown:<33}{index:<17}{amount}"))
-    if hidden:
-        page.line(f"and {hidden} more (--more shows them)", 10)
-    weak = [name for name, state in states if not state.within_validity]
-    if weak:
-        page.line(
-            f"The {' and '.join(weak)} is stronger than the activity model is good for: numbers there are "
-            "estimates, and what is near the edge is called unknown.",
-            2,
-        )
-
-
-def _making_up(page: _Page, verdict: Verdict, pour: Pour) -> None:
-    """How much water goes in for the volume that was asked for, and what the other way would make."""
-    state = verdict.bucket
-    if state is None or state.volume_l is None or state.water_poured_l is None:
-        return
-    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
-    water, made = state.water_poured_l / litres, state.volume_l / litres
-    words = f"Making up: {water:.3g} {unit} of water and the products make {made:.3g} {unit}"
-    if state.density_kg_per_l is not None:
-        words += f" of {state.density_kg_per_l:.3g} kg/L"
-    words += "."
-    other = made + (made - water)
-    if pour.bucket.volume and other > 1.01 * made:
-        words += f" (Adding them to {made:.3g} {unit} of water would make {other:.3g} {unit}.)"
-    page.line(words, 2)
-
-
-def _margin(page: _Page, verdict: Verdict) -> None:
-    m = verdict.margin
-    stop = verdict.verdict == "stop"
-    lines = []
-    if m.amount_factor is not None:
-        more = m.amount_factor > 1
-        if stop:
-            lines.append(f"stops being a stop at {m.amount_factor:.3g} times the amount")
-        else:
-            lines.append(f"good {'up' if more else 'down'} to {m.amount_factor:.3g} times the amount")
-    verb = "ends at" if stop else "turns at"
-    if m.injection_ratio is not None:
-        lines.append(f"{verb} an injection ratio of 1:{m.injection_ratio:.0f}")
-    for value, what in (
-        (m.water_calcium_mg_per_l, "mg/L calcium in the water"),
-        (m.water_alkalinity_mg_per_l_caco3, "mg/L CaCO3 alkalinity"),
-    ):
-        if value is not None:
-            lines.append(f"{verb} {value:.3g} {what}")
-    if m.water_ph is not None:
-        lines.append(f"{verb} a water pH of {m.water_ph:.1f}")
-    for value, what in ((m.temperature_c, "line"), (m.bucket_temperature_c, "bucket")):
-        if value is not None:
-            lines.append(f"{verb} {value:.0f} degC ({value * 1.8 + 32:.0f} degF) in the {what}")
-    if lines:
-        page.head("How far from the edge")
-        for text in lines:
-            page.line(f"- {text}", 2, 2)
-
-
-def _swaps(page: _Page, swaps: Sequence[Swap]) -> None:
-    for swap in swaps:
-        what = " + ".join(f"{p.amount} {p.name}" for p in swap.products)
-        page.line(f"{swap.verdict.upper():<8} {what}", 2, 9)
-
-
-def print_swaps(swaps: Sequence[Swap], out: Console) -> None:
-    """Swaps of a pour."""
-    page = _Page(out)
-    if not swaps:
-        page.line("No swap: the pour has no phosphorus, or the catalog holds nothing that fits.")
-        return
-    first = swaps[0]
-    page.line(
-        f"Instead of {' and '.join(first.replaces)}: {first.nitrogen_kg:g} kg nitrogen and {first.potash_kg:g} kg "
-        "potash (K2O), without phosphorus"
-    )
-    _swaps(page, swaps)
-
-
-def _more(page: _Page, verdict: Verdict) -> None:
-    for name, state in (("bucket", verdict.bucket), ("line", verdict.line)):
-        if state is None:
-            continue
-        page.head(f"Dissolved in the {name}, mg/L")
-        for key, value in state.ions_mg_per_l.items():
-            page.line(f"{key.replace('_', ' '):<26}{_span(state, key, value, '.3g')}", 0, 0)
-        page.line(f"model: {state.model}")
+from ..verdict import WaterState
+from .page import Page
 
 
 def print_matches(matches: Sequence[Match], out: Console) -> None:
     """What `find` found, best first."""
-    page = _Page(out)
+    page = Page(out)
     for match in matches:
         product = match.product
         page.out.print(
@@ -290,7 +33,7 @@ def print_matches(matches: Sequence[Match], out: Console) -> None:
 
 def print_product(product: Product, catalog: Catalog, out: Console) -> None:
     """A product with every number and its source."""
-    page = _Page(out)
+    page = Page(out)
     out.print(Text(product.name, style="bold"))
     kind = "invented demo product" if product.invented else product.kind
     page.line(f"{product.id}: {kind}, {product.form}, dissolving: {product.dissolving.replace('-', ' ')}")
@@ -310,6 +53,10 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         page.line(f"grade N-P2O5-K2O  {product.grade}", 2)
     for key, number in product.guaranteed.items():
         page.line(f"{NUTRIENTS[key].label:<28}{number.value:g} {mark(number.source)}", 2, 2)
+    for key, number in product.at_most.items():
+        page.line(f"{NUTRIENTS[key].label:<28}at most {number.value:g} {mark(number.source)}", 2, 2)
+    if product.chelating_agent:
+        page.line(f"{'chelating agent':<28}{product.chelating_agent}", 2, 2)
     for part in product.content:
         share = part.mass_fraction
         page.line(f"{part.formula}: {100 * share.value:.4g} % of the mass {mark(share.source)} {share.note}", 2, 4)
@@ -326,22 +73,20 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         )
     if product.derived_from:
         page.line(f"derived from: {', '.join(product.derived_from)}", 2, 4)
-    known = composition(product, catalog.product)
-    for gap in known.gaps:
+    shelf = [material for material in catalog.products() if material.kind == "material"]
+    known = composition(product, catalog.product, shelf)
+    for gap in (*known.gaps, *known.faults):
         page.line(f"not known: {gap}", 2, 4)
-    for mixture in known.mixtures:
+    if known.mixtures:
         page.head("Dissolves to, mol per kg product")
-        page.line(
-            ", ".join(
-                f"{SPECIES[name].spoken} {moles:.4g}"
-                for name, moles in mixture.species_mol_per_kg.items()
-                if abs(moles) > 1e-9
-            ),
-            2,
-            2,
-        )
-        if product.derived_from:
-            page.line("made of: " + ", ".join(f"{100 * s:.3g} % {m}" for m, s in mixture.sources.items()), 2, 4)
+        for name, (low, best, high) in known.bounds_mol_per_kg.items():
+            if max(abs(low), abs(high)) < 1e-9:
+                continue
+            span = "" if high - low < 0.005 * max(abs(high), abs(low)) else f"   {low:.4g} to {high:.4g}"
+            page.line(f"{SPECIES[name].spoken:<34}{best:.4g}{span}", 2)
+    if known.mixtures and product.derived_from:
+        made = ", ".join(f"{100 * s:.3g} % {m}" for m, s in known.mixtures[0].sources.items())
+        page.line(f"made of, at best: {made}", 2, 4)
     if product.density:
         d = product.density
         at = "" if d.temperature_c is None else f" at {d.temperature_c:.0f} degC"
@@ -369,25 +114,42 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
             page.line(f"[{number_of}] {text}", 2, 4)
 
 
-def print_water(water: WaterTest, out: Console) -> None:
-    """A water test."""
-    page = _Page(out)
-    out.print(Text(water.name or water.id, style="bold"))
-    page.line(f"{water.id}: {'invented demo well' if water.invented else 'well'}. {water.notes}")
+def print_water(water: WaterTest, state: WaterState, slips: Sequence[str], out: Console) -> None:
+    """A water test, what it is by itself, and what is odd about it."""
+    page = Page(out)
+    out.print(Text(water.name or water.id or "water test", style="bold"))
+    about = "invented demo well" if water.invented else "well" if water.id else ""
+    page.line(". ".join(filter(None, [": ".join(filter(None, [water.id, about])), water.notes])))
+    page.line(f"{'':<20}{'as tested':<26}emitter-clogging class")
     rows: Mapping[str, object] = {
-        "pH": water.ph,
-        **{item: getattr(water, item) for item in CONCENTRATION_ITEMS},
-        "temperature": water.temperature,
-        "tested on": water.tested_on,
+        "ph": water.ph,
+        **{item: getattr(water, item) for item in (*CONCENTRATION_ITEMS, *OTHER_ITEMS)},
+        "tested_on": water.tested_on,
+        "softened": water.softened,
     }
     for key, value in rows.items():
         if value is not None:
-            page.line(f"{key:<14}{value}", 0, 2)
+            shown = "pH" if key == "ph" else key.replace("_", " ")
+            page.line(f"{shown:<20}{value!s:<26}{state.clogging.get(key, '')}".rstrip(), 0, 20)
+    page.head("By itself")
+    if state.worst is None:
+        page.line("no item with a clogging class was tested", 2)
+    else:
+        page.line(f"{'clogging':<24}{state.worst} (worst of the items above)", 2)
+    if state.hardness is not None:
+        page.line(f"{'hardness':<24}{state.hardness_mg_per_l_caco3:.0f} mg/L CaCO3, {state.hardness}", 2)
+    if state.above_2_5_meq_per_l:
+        names = ", ".join(state.above_2_5_meq_per_l)
+        page.line(f"{'above 2.5 meq/L':<24}{names}: can make solids with some fertilizers", 2, 24)
+    if state.charge_off_percent is not None:
+        page.line(f"{'cations over anions':<24}{state.charge_off_percent:+.1f} %", 2)
+    for slip in slips:
+        page.line(f"! {slip}", 2, 2)
 
 
 def print_rules(rules: Sequence[Rule], out: Console) -> None:
     """All rules, one line each, by family."""
-    page = _Page(out)
+    page = Page(out)
     family = ""
     for rule in rules:
         if rule.family != family:
@@ -398,7 +160,7 @@ def print_rules(rules: Sequence[Rule], out: Console) -> None:
 
 def print_rule(rule: Rule, out: Console) -> None:
     """One rule in full."""
-    page = _Page(out)
+    page = Page(out)
     out.print(Text(rule.name, style="bold"))
     page.line(f"family: {rule.family}; can say: {', '.join(level.name.lower() for level in rule.levels)}")
     page.line(rule.asks)

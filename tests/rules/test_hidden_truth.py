@@ -23,7 +23,7 @@ from hidden_truth import PLAIN_WATER, Catalogs, Counts, Pair, catalogs, draw, re
 from makers import DRY, LIQUID, MOST_OVERRUN, PLAIN, draw_amount, draw_hidden, draw_label, materials_of
 from wells import draw_well, exact_water
 
-SAMPLE = 40
+SAMPLE = 36
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,373 @@
+"""Rules of the water by itself: what it carries, and whether its test can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from ...catalog.species import molar_mass_g_per_mol
+from ...catalog.water import OTHER_ITEMS
+from ...catalog.water_quality import charge_balance, class_limits, hardness_may_be_grains, misreadings
+from ..case import Case
+from ..chemistry.constants import Floats
+from ..rule import Level, Outcome, Rule, same
+from ..water_state import CAN_BE_USED_PERCENT, usual_mg_per_l
+from .solids import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
+
+
+def _iron(case: Case) -> Outcome | None:
+    iron = case.column("iron")
+    ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
+    phosphate = case.has("PO4-3")
+    if not case.question.stated("iron") and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
+        # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
+        return Outcome(
+            same(case, Level.CAUTION),
+            lambda n: (
+                f"Iron in the water: not tested. From {n['severe_from_mg_per_l']:g} mg/L it closes emitters, whatever "
+                "is poured."
+            ),
+            numbers={"moderate_from_mg_per_l": IRON_MODERATE_MG_PER_L, "severe_from_mg_per_l": IRON_SEVERE_MG_PER_L},
+            do=("Find out: iron test strip, or iron on a lab water test.",),
+        )
+    level = np.full(case.size, int(Level.NONE))
+    level[iron >= IRON_MODERATE_MG_PER_L] = Level.CAUTION
+    level[iron >= IRON_SEVERE_MG_PER_L] = Level.STOP
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        kind = "severe" if n["water_iron_mg_per_l"] >= IRON_SEVERE_MG_PER_L else "moderate"
+        tail = " Phosphate makes iron phosphate of it at once." if phosphate else ""
+        return (
+            f"Iron in the water, {n['water_iron_mg_per_l']:.2g} mg/L ({kind} clogging class): air turns it to "
+            f"{n['ochre_mg_per_l']:.2g} mg/L of ochre, and slime feeds on it.{tail}"
+        )
+
+    mixed = case.line.before_solids
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "water_iron_mg_per_l": iron,
+            "ochre_mg_per_l": ochre,
+            "siderite_saturation_index": mixed.si("Siderite"),
+            "vivianite_saturation_index": mixed.si("Vivianite"),
+        },
+        do=(
+            "Take the iron out first: aerate and settle, or oxidise and filter; ask an adviser.",
+            *(("Keep phosphate out of this water.",) if phosphate else ()),
+        ),
+        severity=iron,
+    )
+
+
+@dataclass(frozen=True)
+class _Class:
+    """An item of a water test that has clogging classes: its name, what it does, what to do."""
+
+    item: str
+    spoken: str
+    what: str
+    do: str
+
+
+_MANGANESE = _Class(
+    "manganese",
+    "Manganese",
+    "it turns to black slime and scale, more slowly than iron",
+    "Oxidise and filter; chlorine alone does not do it. Ask an adviser.",
+)
+_SULFIDE = _Class(
+    "sulfide",
+    "Hydrogen sulfide",
+    "sulfur bacteria make white threads of it",
+    "Aerate before the drip, and keep the line clean of slime.",
+)
+_SOLIDS = _Class(
+    "suspended_solids",
+    "Suspended solids",
+    "they settle in laterals and emitters",
+    "Settle and filter before the drip.",
+)
+_BACTERIA = _Class(
+    "bacteria",
+    "Bacteria",
+    "they grow to slime, and feed makes them grow faster",
+    "Treat the line as the emitter's maker says, as a cycle of its own, never with feed.",
+)
+
+
+def _in_water(case: Case, item: str) -> Floats | None:
+    """An item of the water test in every scenario, (B,); None where it was not tested."""
+    if case.question.stated(item):
+        return case.column(item)
+    water = case.question.water
+    value = water.other(item) if water is not None and item in OTHER_ITEMS else None
+    return None if value is None else np.full(case.size, value)
+
+
+def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
+    """A check of one item of the water test against its clogging classes; not tested: a note."""
+
+    limits = class_limits()[entry.item]
+
+    def run(case: Case) -> Outcome | None:
+        value = _in_water(case, entry.item)
+        if value is None:
+            return Outcome(
+                same(case, Level.NOTE),
+                lambda _: (
+                    f"{entry.spoken} in the water: not tested (trouble from {limits.moderate_from:g} {limits.unit})."
+                ),
+                do=(f"Ask for it on the next water test ({limits.unit}).",),
+            )
+        level = np.where(value >= limits.moderate_from, int(Level.CAUTION), int(Level.NONE))
+        level[value >= limits.severe_from] = Level.STOP
+        if not np.any(level):
+            return None
+
+        def message(n: Mapping[str, float]) -> str:
+            kind = "severe" if n["in_water"] >= limits.severe_from else "moderate"
+            return (
+                f"{entry.spoken} in the water, {n['in_water']:.3g} {limits.unit} ({kind} clogging class): {entry.what}."
+            )
+
+        return Outcome(
+            level,
+            message,
+            numbers={"in_water": value, "moderate_from": limits.moderate_from, "severe_from": limits.severe_from},
+            do=(entry.do,),
+        )
+
+    return run
+
+
+#: A test that is off by more than this [percent] cannot be used; by more than the first, only with care.
+_OFF_CAUTION, _OFF_UNKNOWN = CAN_BE_USED_PERCENT, 25.0
+
+
+def _balance(case: Case) -> Outcome | None:
+    water = case.question.water
+    ranges = usual_mg_per_l(case.question.usual)
+    found = charge_balance(water, ranges) if water is not None else None
+    if water is None or found is None or abs(found.off_percent) <= found.allowed_percent:
+        return None
+    off = abs(found.off_percent)
+    level = Level.UNKNOWN if off > _OFF_UNKNOWN else Level.CAUTION if off > _OFF_CAUTION else Level.NOTE
+    more, less = ("cations", "anions") if found.off_percent > 0 else ("anions", "cations")
+    slips = misreadings(water, ranges) if level > Level.NOTE else []
+    guess = "".join(f" {slip.words[0].upper()}{slip.words[1:]}." for slip in slips[:1])
+    # What is not tested stands at the end of its range that helps.
+    sides = {"cations": found.cations_meq_per_l, "anions": found.anions_meq_per_l}
+
+    def message(n: Mapping[str, float]) -> str:
+        return (
+            f"The water test does not balance: {n['more_meq_per_l']:.3g} meq/L of {more} against "
+            f"{n['less_meq_per_l']:.3g} of {less}, {n['off_percent']:.0f} % apart (a good test: "
+            f"{n['allowed_percent']:.0f} %).{guess}"
+        )
+
+    return Outcome(
+        same(case, level),
+        message,
+        numbers={
+            "more_meq_per_l": sides[more][0],
+            "less_meq_per_l": sides[less][1],
+            "off_percent": off,
+            "allowed_percent": found.allowed_percent,
+        },
+        do=(
+            "Read the units of the water test again, line by line: CaCO3 or the ion, mg/L or grains or meq/L.",
+            "Or have it tested again.",
+        ),
+    )
+
+
+def _grains(case: Case) -> Outcome | None:
+    water = case.question.water
+    grains = hardness_may_be_grains(water) if water is not None else None
+    if water is None or grains is None:
+        return None
+    return Outcome(
+        same(case, Level.UNKNOWN),
+        lambda n: (
+            "So little hardness with so much alkalinity is softened water, or grains per gallon that were read as mg/L "
+            f"(it would be {n['if_grains_mg_per_l_caco3']:.0f} mg/L CaCO3)."
+        ),
+        numbers={"if_grains_mg_per_l_caco3": grains},
+        do=(
+            "Find out: the unit on the strip or report; write gpg for grains.",
+            "If the water is softened, say so (softened = true) or give its sodium.",
+        ),
+    )
+
+
+#: A well changes slowly, with drought and pumping (common practice, no source).
+_OLD_YEARS = 3.0
+
+
+def _old(case: Case) -> Outcome | None:
+    water = case.question.water
+    if water is None or water.tested_on is None:
+        return None
+    years = (case.question.day - date.fromisoformat(water.tested_on)).days / 365.25
+    if years < 0.0:
+        return Outcome(
+            same(case, Level.NOTE),
+            lambda _: f"The water test is dated {water.tested_on}, after the day of this pour.",
+            do=("Check the date.",),
+        )
+    if years <= _OLD_YEARS:
+        return None
+    return Outcome(
+        same(case, Level.NOTE),
+        lambda n: f"The water test is {n['years']:.0f} years old; wells change with drought and pumping.",
+        numbers={"years": years},
+        do=("Test the water again, at the end of a dry summer.",),
+    )
+
+
+def _incomplete(case: Case) -> Outcome | None:
+    water = case.question.water
+    wanted = ("ph", "alkalinity", "calcium", "magnesium", "sulfate", "sodium", "chloride", "iron", "manganese")
+    missing = [
+        name
+        for name in wanted
+        if not case.question.stated(name) and not (name == "calcium" and case.question.stated("hardness"))
+    ]
+    if water is None:
+        missing = []
+    elif not missing:
+        return None
+    names = ", ".join("pH" if name == "ph" else name for name in missing)
+    what = f"The water test leaves out {names}" if missing else "No water test"
+    return Outcome(
+        same(case, Level.NOTE),
+        lambda _: f"{what}: what is not tested is swept over its range, never taken as harmless.",
+        do=("Ask the lab for an irrigation water test with calcium, magnesium, alkalinity, pH, sulfate and iron.",),
+    )
+
+
+RULES = (
+    Rule(
+        name="iron-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does the water carry iron?",
+        plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
+        chemistry="Fe2+ oxidises to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
+        cure="Remove iron before the drip.",
+        sources=(
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+            "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
+        ),
+        check=_iron,
+    ),
+    Rule(
+        name="manganese-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry manganese?",
+        plain="Manganese makes black deposits, slower than iron and harder to clean.",
+        chemistry="Mn2+ oxidises to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
+        cure="Remove it before the drip.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_MANGANESE),
+    ),
+    Rule(
+        name="sulfide-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water smell of hydrogen sulfide?",
+        plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
+        chemistry="H2S oxidises to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
+        cure="Aerate.",
+        sources=(
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+            "from memory: US extension reprints begin the moderate class at 0.2 mg/L",
+        ),
+        check=_by_class(_SULFIDE),
+    ),
+    Rule(
+        name="solids-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry silt or sand?",
+        plain="Silt passes a coarse filter and settles where the water is slow.",
+        chemistry="Suspended solids, classes 50 and 100 mg/L.",
+        cure="Settling and a finer filter.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_SOLIDS),
+    ),
+    Rule(
+        name="bacteria-in-water",
+        family="line",
+        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+        asks="Does the water carry many bacteria?",
+        plain="Bacteria make slime, and slime glues silt and lime together.",
+        chemistry="Classes of water: 10,000 and 50,000 per mL.",
+        cure="A treatment of its own.",
+        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+        check=_by_class(_BACTERIA),
+    ),
+    Rule(
+        name="water-test-does-not-balance",
+        family="water",
+        levels=(Level.UNKNOWN, Level.CAUTION, Level.NOTE),
+        asks="Do the charges of the water test balance?",
+        plain="Every water holds as much plus as minus. A test that does not has a line on the wrong unit or a wrong number, "
+        "and then the answer here is about another water.",
+        chemistry="Cations against anions in meq/L, alkalinity as anion; what was not tested stands where it helps most within "
+        "its range. Above 10 % a caution, above 25 % nothing is said about this water. Usual slips of one unit are tried, and "
+        "the one that balances is named.",
+        cure="The units, or a new test.",
+        sources=(
+            "from memory: Standard Methods for the Examination of Water and Wastewater, 1030 E: 0.2 meq/L, 2 %, 5 % by sum",
+            "common practice, no source: 10 % for a test that can be used at all; 25 %: design choice",
+        ),
+        check=_balance,
+    ),
+    Rule(
+        name="hardness-may-be-grains",
+        family="water",
+        levels=(Level.UNKNOWN,),
+        asks="Was hardness in grains per gallon taken for mg/L?",
+        plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
+        chemistry="Alkalinity of ground water comes with calcium and magnesium; more than three times the hardness is sodium, "
+        "from a softener or from sodium bicarbonate rock.",
+        cure="The unit, a sodium test, or the word that there is a softener.",
+        sources=(
+            "US grain per US gallon: 17.1 mg/L, by definition",
+            "from memory: softeners trade calcium for sodium; limits of the rule: design choice",
+        ),
+        check=_grains,
+    ),
+    Rule(
+        name="water-test-old",
+        family="water",
+        levels=(Level.NOTE,),
+        asks="Is the water test of an age to be trusted?",
+        plain="Wells change with drought, pumping and the season.",
+        chemistry="Calcium, alkalinity and iron drift; a test at the end of a dry summer shows the worst.",
+        cure="A new test every few years.",
+        sources=("common practice, no source",),
+        check=_old,
+    ),
+    Rule(
+        name="water-test-incomplete",
+        family="water",
+        levels=(Level.NOTE,),
+        asks="Does the water test hold what an answer needs?",
+        plain="What was not tested is not harmless; it is only not known.",
+        chemistry="Each item left out is swept over its usual range; what decides is named in the answer.",
+        cure="An irrigation water test.",
+        sources=(
+            "design choice; Trade notes: bicarbonate, calcium and pH come first, then iron, manganese, sulfide, bacteria",
+        ),
+        check=_incomplete,
+    ),
+)

@@ -1,0 +1,62 @@
+"""A page of plain text: 80 columns at most, wrapped, with colours on a terminal."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+
+from rich.console import Console
+from rich.text import Text
+
+WIDTH = 80
+#: Width of the labels before the parts of a short answer.
+LABEL = 11
+STYLE = {"stop": "bold red", "unknown": "bold magenta", "caution": "bold yellow", "clear": "bold green"}
+
+
+def page(render: Callable[[Console], None]) -> str:
+    """What a renderer draws, as text for standard output: its width up to 80, colours on a terminal."""
+    buffer = io.StringIO()
+    width = min(WIDTH, max(shutil.get_terminal_size((WIDTH, 24)).columns, 40))
+    colours = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    out = Console(
+        file=buffer, width=width, highlight=False, markup=False, emoji=False, force_terminal=colours,
+        color_system="standard" if colours else None,
+    )  # fmt: skip
+    render(out)
+    return buffer.getvalue()
+
+
+class Page:
+    """Lines of text with an indent, wrapped to the console."""
+
+    def __init__(self, out: Console) -> None:
+        self.out = out
+
+    def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
+        wrapped = textwrap.wrap(
+            text,
+            self.out.width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + hang),
+            break_on_hyphens=False,
+        )
+        for part in wrapped or [""]:
+            self.out.print(Text(part, style=style))
+
+    def head(self, text: str) -> None:
+        self.out.print()
+        self.out.print(Text(text, style="bold"))
+
+    def item(self, label: str, texts: Sequence[str], *, styles: Sequence[str] = ()) -> None:
+        """Texts one below the other with a label before the first; nothing without texts."""
+        for i, text in enumerate(texts):
+            head = f"  {label if i == 0 else '':<{LABEL}}"
+            first, *rest = textwrap.wrap(text, max(20, self.out.width - len(head)), break_on_hyphens=False) or [""]
+            self.out.print(Text(head, style="bold") + Text(first, style=styles[i] if styles else ""))
+            for part in rest:
+                self.out.print(Text(" " * len(head) + part))
