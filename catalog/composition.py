@@ -154,6 +154,8 @@ def composition(product: Product, resolve: Resolve, shelf: Sequence[Product] = (
     if product.content:
         mixture = Mixture(product.species_mol_per_kg(), {product.id: 1.0})
         return Composition((mixture,), fixed=True, extreme=(0,) * len(DIRECTIONS))
+    if not product.derived_from and product.kind == "material":
+        return Composition((), ("its formula is not known",))
     if not product.derived_from:
         return _remembered(product, tuple(_candidates(product, shelf)), (), listed=False)
     materials: list[Product] = []

@@ -210,7 +210,6 @@ def _misreadings(item: str) -> Iterator[tuple[str, str, float]]:
         yield "as S", "as SO4", 1.0 / 2.9958
     if item in {"sodium", "chloride", "sulfate", "nitrate"}:
         yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / _mol_per_mg(item)
-    yield "mg/L", "ug/L", 1e-3
 
 
 def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misreading]:

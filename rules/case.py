@@ -38,6 +38,8 @@ Mask = NDArray[np.bool_]
 _TRACE_MOL = 1e-9
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
 AIR_CO2_ATM = 4.2e-4
+#: Black tube in the sun [degC], and how far the water of a drying emitter is followed (design choices).
+SUN_C, DRIED = 45.0, 4.0
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
 #: Saturation index further below which the error of the activity model is not asked for.
@@ -466,6 +468,21 @@ class Case:
     def line(self) -> Solution:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         return _each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def sunny_line(self) -> Solution:
+        """The line where the sun warms black tube to SUN_C, (B,)."""
+        return _each_once(self._line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
+
+    @cached_property
+    def drying_line(self) -> Solution:
+        """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
+        return _each_once(DRIED * self._line_totals, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def drying_water(self) -> Solution:
+        """The same of the water alone, nothing injected, (B,)."""
+        return _each_once(DRIED * self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
 
     def solve_together(self) -> None:
         """Solve what every rule will ask for in two batches instead of four; the answers are the same, to the

@@ -21,6 +21,7 @@ from ..catalog.product import ChelatingAgent, Density, Dissolving, Form, Hazard
 from ..catalog.seeds import input_error
 
 Phosphorus = Literal["high", "medium", "low"]
+Fitting = Literal["plastic", "brass", "bronze", "copper", "galvanised", "steel", "stainless", "aluminium", "concrete"]
 INLINE_SOURCE = "stated-in-the-pour"
 #: What "free of chloride" leaves (from memory: below 0.5 percent in the trade; European law calls up to 3 percent
 #: low in chloride).
@@ -194,6 +195,9 @@ class Drip(Part):
     inside_diameter: str | None = None
     laterals: int | None = Field(default=None, ge=1)
     main_volume: str | None = None
+    main_length: str | None = None
+    main_diameter: str | None = None
+    travel: str | None = Field(default=None, description="measured from injector to last emitter, with dye or EC meter")
 
     @model_validator(mode="after")
     def _readable(self) -> Self:
@@ -203,6 +207,9 @@ class Drip(Part):
             ("lateral_length", units.length_m),
             ("inside_diameter", units.length_m),
             ("main_volume", units.volume_l),
+            ("main_length", units.length_m),
+            ("main_diameter", units.length_m),
+            ("travel", units.time_min),
         ):
             text = getattr(self, name)
             if text is not None:
@@ -211,9 +218,10 @@ class Drip(Part):
 
 
 class Soil(Part):
-    """What a soil test says: phosphorus as a class."""
+    """What a soil test says of phosphorus, as a class, and what grows there."""
 
     phosphorus: Phosphorus | None = None
+    crop: str | None = Field(default=None, description="for the salt it bears, such as strawberry")
 
 
 class Site(Part):
@@ -222,6 +230,8 @@ class Site(Part):
     backflow_preventer: bool | None = None
     chlorination: bool | None = None
     filter_mesh: int | None = Field(default=None, ge=1, le=1000)
+    filter: bool | None = Field(default=None, description="is there one after the injector?")
+    fittings: tuple[Fitting, ...] | None = Field(default=None, description="what the stock runs through")
 
 
 class WaterInPour(WaterTest):

@@ -13,7 +13,8 @@ from rapidfuzz import fuzz
 from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
 from ..catalog.composition import Composition, composition
 from .chemistry.constants import Floats
-from .policy import Unknown, regions, unknowns
+from .irrigation import Plan, plan
+from .policy import Unknown, levels, no_phosphorus, regions, unknowns
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, mol_per_unit, put_operation, put_water
 from .salts import Salt, salts
@@ -51,6 +52,16 @@ Columns = dict[str, Floats]
 
 
 @dataclass(frozen=True)
+class Turn:
+    """Least and most level that a region's policy lets a rule have; by whom, and why."""
+
+    least: int
+    most: int
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Poured:
     """A product in the bucket. mass_kg: as poured; composition: what it dissolves to; sources_of_label:
     the materials that its label names, as far as the catalog has them; soluble: whether it is said to dissolve, by
@@ -74,7 +85,8 @@ class Question:
     """The pour in numbers.
 
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
-    usual: ranges of what is not stated, in this region; day: of the pour.
+    usual: ranges of what is not stated, in this region; turned, no_phosphorus: its policy; plan: the drip and its
+    times; day: of the pour.
     fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
     ("label_0") are whole numbers that choose among the mixtures a label allows, and "label_0_share" how far the
     product is from its best estimate towards that one. Units: parts of water, degC, pH, and mg/L for water items
@@ -91,6 +103,9 @@ class Question:
     mixtures: dict[str, int]
     materials: dict[str, Product]
     usual: Mapping[str, Unknown]
+    plan: Plan
+    turned: Mapping[str, Turn]
+    no_phosphorus: bool
     day: date
     salts: tuple[Salt, ...]
     assumed: list[str] = field(default_factory=list)
@@ -158,6 +173,19 @@ def region_named(name: str | None) -> str | None:
     return region
 
 
+#: Levels as a policy writes them, least first.
+_LEVELS = ("none", "note", "caution", "unknown", "stop")
+
+
+def _turned(region: str | None) -> dict[str, Turn]:
+    """What a region turns, as numbers of levels."""
+    by = f"the policy of {regions()[region]}" if region else ""
+    return {
+        name: Turn(_LEVELS.index(row.at_least or "none"), _LEVELS.index(row.at_most or "stop"), by, row.reason)
+        for name, row in levels(region).items()
+    }
+
+
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
     region = slug(pour.region) if pour.region is not None else None
@@ -213,6 +241,9 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         mixtures,
         materials,
         ranges.table,
+        plan(pour),
+        _turned(region),
+        no_phosphorus(region),
         pour.day,
         salts(catalog),
         assumed,

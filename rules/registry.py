@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from ..catalog import InputError
 from .case import Case
-from .families import bucket, dissolving, equipment, label, line, people, soil, water
+from .families import bucket, dissolving, equipment, gels, label, line, metals, people, soil, standing, water
+from .question import Turn
 from .rule import Level, Levels, Outcome, Rule
 
 
@@ -19,7 +21,10 @@ def rules() -> tuple[Rule, ...]:
         *label.RULES,
         *dissolving.RULES,
         *bucket.RULES,
+        *metals.RULES,
+        *gels.RULES,
         *line.RULES,
+        *standing.RULES,
         *water.RULES,
         *equipment.RULES,
         *soil.RULES,
@@ -29,7 +34,24 @@ def rules() -> tuple[Rule, ...]:
 def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:
     """What every rule that applies says of a case; only the rules that can say `least` or worse are asked."""
     asked = (rule for rule in rules() if max(rule.levels) >= least)
-    return [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
+    found = [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
+    turned = case.question.turned
+    return [(rule, _turned(outcome, turned[rule.name]) if rule.name in turned else outcome) for rule, outcome in found]
+
+
+def _turned(outcome: Outcome, turn: Turn) -> Outcome:
+    """An outcome at no more, and no less, than a region's policy has it, with the words that say so."""
+    level = np.where(outcome.level > Level.NONE, np.clip(outcome.level, turn.least, turn.most), outcome.level)
+    if np.array_equal(level, outcome.level):
+        return outcome
+    was = Level(int(np.max(outcome.level))).name.lower()
+
+    def message(numbers: Mapping[str, float]) -> str:
+        # The rule's own words, at the level that it would have.
+        own = outcome.message({**numbers, "level": float(np.max(outcome.level))})
+        return f"{own} [{was} turned to {Level(int(np.max(level))).name.lower()} by {turn.by}: {turn.reason}]"
+
+    return replace(outcome, level=level, message=message)
 
 
 def worst(case: Case, outcomes: Iterable[tuple[Rule, Outcome]]) -> Levels:

@@ -40,7 +40,9 @@ def scenarios(question: Question) -> Columns:
     picks = np.zeros((len(shares), len(labels)))
     towards = np.ones_like(picks)
     if leans:
-        every = max(1, min(len(shares), LABEL_ROWS // len(leans)))
+        listed = all(question.poured[int(name.removeprefix("label_"))].composition.listed for name in labels)
+        # Labels without sources can never come out clear: the best estimate and one corner tell what they can be.
+        every = max(1, min(len(shares), LABEL_ROWS // len(leans))) if listed else 1
         # Each lean meets the best estimate, and corners of the numbers in turn.
         rows = [
             np.unique([0, *((1 + i + k * every) % len(shares) for k in range(every))])

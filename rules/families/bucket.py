@@ -6,16 +6,12 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.species import SPECIES
 from ..case import Case
-from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
-from ..rule import Level, Levels, Outcome, Rule
+from ..rule import Level, Outcome, Rule
 from .advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
 from .solids import (
     HAZE_MG_PER_L,
-    IRON_MODERATE_MG_PER_L,
-    IRON_SEVERE_MG_PER_L,
     MODEL_NOTE,
     STOP_MG_PER_L,
     band_si,
@@ -222,158 +218,6 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     )
 
 
-#: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
-_METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
-
-
-def _metal_meets_phosphate(case: Case) -> Outcome | None:
-    if not case.has("PO4-3"):
-        return None
-    bucket = case.bucket.before_solids
-    found: list[tuple[Levels, Floats, str, str]] = []  # level, severity, name of the number, words
-    for species, phase in _METAL_PHOSPHATES.items():
-        if not case.has(species) or (species == "Fe+3" and not case.unchelated("Fe+3")):
-            continue
-        level = solid_levels(case, "bucket", phase, haze_mg_per_l=1.0, band=band_si(case, phase))
-        found.append((level, bucket.si(phase), "saturation_index", phases()[phase].spoken))
-    if case.unchelated("Mn+2"):
-        # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
-        level = np.where(bucket.ph > 5.0, int(Level.CAUTION), int(Level.NONE))
-        level[bucket.ph > 6.0] = Level.UNKNOWN
-        found.append((level, bucket.ph, "bucket_ph", "manganese phosphate"))
-    if not found or not any(np.any(level) for level, *_ in found):
-        return None
-    _, severity, number, spoken = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
-
-    def message(n: Mapping[str, float]) -> str:
-        shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
-        sure = "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
-        return f"A trace metal meets phosphate in the bucket: {spoken}, {shown}{sure}"
-
-    return Outcome(
-        np.max([level for level, *_ in found], axis=0),
-        message,
-        numbers={number: severity},
-        do=(TWO_BUCKETS, "Or take the metal as a chelate (EDTA, DTPA) that suits the pH."),
-        severity=severity,
-    )
-
-
-#: Above this index a solid that takes days near saturation forms at once (common practice, no source).
-FAR_OVER_SI = 2.0
-#: Hydroxides and carbonates of trace metals: species -> phases.
-_METAL_SOLIDS = {
-    "Zn+2": ("Zn(OH)2_am", "Smithsonite"),
-    "Cu+2": ("CuOH2", "Malachite"),
-    "Mn+2": ("Pyrochroite", "Rhodochrosite"),
-}
-
-
-def _metal_hydroxide(case: Case) -> Outcome | None:
-    level = np.full(case.size, int(Level.NONE))
-    line_ph = case.line.before_solids.ph
-    named = []
-    worst = np.full(case.size, -np.inf)  # no index where iron is the only metal
-    for species, solids in _METAL_SOLIDS.items():
-        if not case.unchelated(species):
-            continue
-        for phase in solids:
-            si = np.maximum(case.line.before_solids.si(phase), case.bucket.before_solids.si(phase))
-            amount = case.most_mg_per_l("line", phase)
-            entry = phases()[phase]
-            slow = entry.pace == "days"
-            enough = amount > STOP_MG_PER_L["line"]
-            trouble = (si > entry.surely_below_si) & enough
-            level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
-            # A hundred times over saturation, what is called slow is not.
-            sure_si = FAR_OVER_SI if slow else entry.surely_above_si
-            level[(si > sure_si) & enough] = Level.STOP
-            worst = np.maximum(worst, si)
-            if np.any(trouble):
-                named.append(species)
-    if case.unchelated("Fe+2"):
-        masters = case.constants.masters
-        iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
-        in_line = iron / (1.0 + case.injection_ratio) * 55_845.0
-        level[in_line > IRON_MODERATE_MG_PER_L] = np.maximum(
-            level[in_line > IRON_MODERATE_MG_PER_L], int(Level.CAUTION)
-        )
-        level[(in_line > IRON_SEVERE_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
-        named.append("Fe+2")
-    if not np.any(level):
-        return None
-    spoken = ", ".join(dict.fromkeys(SPECIES[name].spoken for name in named))
-    return Outcome(
-        level,
-        lambda n: (
-            f"Unchelated {spoken} at line pH {n['line_ph']:.1f}: hydroxide or carbonate (iron: rust, once air gets "
-            "at it) settles in the line."
-        ),
-        numbers={"line_ph": line_ph, "saturation_index": worst},
-        do=("Take the metal as a chelate that suits the pH, or spray it on the leaf.", JAR_TEST),
-        severity=line_ph,
-    )
-
-
-def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
-    if not case.has("S2O3-2"):
-        return None
-    ph = case.bucket.before_solids.ph
-    acid = any("acid" in item.hazards for item in case.poured)
-    level = np.where(ph < 5.0, int(Level.STOP), np.where(ph < 6.0, int(Level.CAUTION), int(Level.NONE)))
-    if len(case.poured) == 1:
-        level[:] = Level.NONE  # the bottle as it is sold holds its own pH
-    if acid:
-        level = np.full(case.size, int(Level.STOP))
-    level[~case.brings("S2O3-2")] = Level.NONE
-    if not np.any(level):
-        return None
-    return Outcome(
-        level,
-        lambda n: (
-            f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
-            "dioxide gas below about pH 6."
-        ),
-        numbers={"bucket_ph": ph, "limit_ph": 6.0},
-        do=(TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
-        severity=-ph,
-    )
-
-
-def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
-    if not (case.has("P2O7-4") and case.has("Ca+2")):
-        return None
-    return Outcome(
-        np.where(case.brings("P2O7-4") & case.brings("Ca+2"), int(Level.STOP), int(Level.NONE)),
-        lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
-        do=(TWO_BUCKETS,),
-    )
-
-
-def _silicate_gels(case: Case) -> Outcome | None:
-    silicate = case.brings("H4SiO4")
-    if not np.any(silicate):
-        return None
-    ph = case.bucket.before_solids.ph
-    level = np.where(ph < 9.0, int(Level.STOP), int(Level.NONE))
-    if len(case.poured) > 1:
-        level = np.maximum(level, int(Level.UNKNOWN))
-    level[case.brings("Ca+2", "Mg+2")] = Level.STOP
-    level[~silicate] = Level.NONE
-    if not np.any(level):
-        return None
-    return Outcome(
-        level,
-        lambda n: (
-            f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
-            "magnesium at any pH."
-        ),
-        numbers={"bucket_ph": ph, "limit_ph": 9.0},
-        do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
-        severity=-ph,
-    )
-
-
 def _not_computed(case: Case) -> Outcome | None:
     # The cold bucket only where a rule has asked for it: it alone never stops a pour.
     cold = [case.bucket_cold] if "bucket_cold" in case.__dict__ else []
@@ -385,6 +229,26 @@ def _not_computed(case: Case) -> Outcome | None:
         np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
         do=("Check amounts and water test for a typing error.", JAR_TEST),
+    )
+
+
+def _beyond_model(case: Case) -> Outcome | None:
+    mixed = case.bucket.before_solids
+    beyond = mixed.ionic_strength > mixed.valid_up_to_mol_per_kg
+    if not np.any(beyond):
+        return None
+    return Outcome(
+        np.where(beyond, int(Level.CAUTION), int(Level.NONE)),
+        lambda n: (
+            f"The bucket has an ionic strength of {n['ionic_strength_mol_per_kg']:.2g} mol/kg; the model is good to "
+            f"{n['good_to_mol_per_kg']:.2g}. What is said of it is an estimate."
+        ),
+        numbers={
+            "ionic_strength_mol_per_kg": mixed.ionic_strength,
+            "good_to_mol_per_kg": np.broadcast_to(mixed.valid_up_to_mol_per_kg, (case.size,)).astype(float),
+        },
+        do=("Use more water.", BUCKET_JAR_TEST),
+        severity=mixed.ionic_strength,
     )
 
 
@@ -497,67 +361,16 @@ RULES = (
         check=_acid_meets_carbonate,
     ),
     Rule(
-        name="metal-meets-phosphate",
+        name="bucket-beyond-the-model",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does an unchelated zinc, iron or copper meet phosphate?",
-        plain="Zinc, iron and copper sulfates drop out with phosphate.",
-        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
-        "answer is left open within that.",
-        cure="Two buckets, or chelates.",
-        sources=(
-            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
-            "Trade notes: unchelated metals",
-        ),
-        check=_metal_meets_phosphate,
-    ),
-    Rule(
-        name="metal-hydroxide",
-        family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
-        plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
-        chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
-        "caution, and a stop a hundred times over saturation; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
-        cure="Chelates, or leaf sprays.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
-        ),
-        check=_metal_hydroxide,
-    ),
-    Rule(
-        name="thiosulfate-meets-acid",
-        family="bucket",
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Is a thiosulfate in a bucket below pH 6?",
-        plain="Acid turns thiosulfate to sulfur mud and choking gas.",
-        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6 (a caution), fast below 5 (a stop). Kinetics, not equilibrium: a limit is used.",
-        cure="Two buckets; no acid.",
-        sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
-        check=_thiosulfate_meets_acid,
-    ),
-    Rule(
-        name="polyphosphate-meets-calcium",
-        family="bucket",
-        levels=(Level.STOP,),
-        asks="Does a polyphosphate meet a calcium product?",
-        plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
-        chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
-        cure="Two buckets.",
-        sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
-        check=_polyphosphate_meets_calcium,
-    ),
-    Rule(
-        name="silicate-gels",
-        family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
-        plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
-        chemistry="Silicic acid polymerises below about pH 9; kinetics, not equilibrium: a limit is used.",
-        cure="Alone, diluted, flushed.",
-        sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
-        check=_silicate_gels,
+        levels=(Level.CAUTION,),
+        asks="Is the bucket stronger than the chemistry here is good for?",
+        plain="Nearly undiluted liquids and very strong stocks are beyond what the numbers were made for.",
+        chemistry="Pitzer parameters were fitted up to some 6 mol/kg, and to each salt's own molality; beyond, activities are "
+        "extrapolated.",
+        cure="More water, and a jar test.",
+        sources=("the fitted ranges of the parameters, in their tables",),
+        check=_beyond_model,
     ),
     Rule(
         name="not-computed",

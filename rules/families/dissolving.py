@@ -218,7 +218,6 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
         and all(case.has(ion) for ion, _ in salt.curve.ions if ion != "H+")
     ]
     found = [(salt, *_settles(case, salt)) for salt in ours]
-    found = [(salt, np.where(level == Level.CAUTION, 0, level), si, g) for salt, level, si, g in found]
     if not found or not any(np.any(level) for _, level, *_ in found):
         return None
     salt, _, si, settled = _worst(found)
@@ -228,6 +227,11 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
         at = f"at {n['bucket_temperature_c']:.0f} degC"
         if n["level"] == Level.STOP:
             return f"{reason}: {n['settled_g_per_l']:.3g} g per litre of {salt.name} settles out {at}."
+        if n["level"] == Level.CAUTION:
+            return (
+                f"{reason}: near the limit of {salt.name} {at} (saturation index {n['saturation_index']:+.2f}); a colder "
+                "bucket or a little more, and it settles out."
+            )
         return (
             f"{reason}: whether {salt.name} settles out {at} is too close to call (saturation index "
             f"{n['saturation_index']:+.2f}, known to {n['model_band_si']:.2f})."

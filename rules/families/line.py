@@ -9,7 +9,7 @@ import numpy as np
 from ..case import Case
 from ..chemistry.phases import phases
 from ..rule import Level, Outcome, Rule
-from .advice import DEFER, FLUSH, JAR_TEST
+from .advice import DEFER, FLUSH
 from .solids import solid_levels
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
@@ -218,78 +218,6 @@ def _line_ph(case: Case) -> Outcome | None:
     )
 
 
-def _polyphosphate(case: Case) -> Outcome | None:
-    if not case.has("P2O7-4"):
-        return None
-    calcium = case.total_mg_per_l("line", "Ca+2")
-    level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
-    level = np.where(calcium < 10.0, int(Level.CAUTION), level)
-    level[~case.brings("P2O7-4")] = Level.NONE
-    return Outcome(
-        level,
-        lambda n: (
-            f"Polyphosphate with {n['line_calcium_mg_per_l']:.0f} mg/L calcium in the line: it can gel, and the "
-            "model has no constants for it."
-        ),
-        numbers={"line_calcium_mg_per_l": calcium, "limit_calcium_mg_per_l": HARD_CALCIUM_MG_PER_L},
-        do=("Take a phosphate-free feed, or put it on the soil.", JAR_TEST),
-        severity=calcium,
-    )
-
-
-#: Upper pH limit of a chelate: the lowest that any writer gives.
-_CHELATES = {"FeDtpa-2": ("iron DTPA", 6.5), "FeEddha-": ("iron EDDHA", 8.5)}
-_EDTA_IRON_LIMIT_PH = 6.0
-_EDDHA_LOW_PH = 4.0
-#: Below this acid takes the metal from EDTA, and EDTA itself comes out (about 0.5 g/L; from memory: CRC).
-_EDTA_LOW_PH = 2.5
-_EDTA_HIGH_PH = 9.0
-
-
-def _chelate(case: Case) -> Outcome | None:
-    line_ph, bucket_ph = case.line.before_solids.ph, case.bucket.before_solids.ph
-    level = np.full(case.size, int(Level.NONE))
-    named: list[str] = []
-    limits: list[float] = []
-    for species, (spoken, limit) in _CHELATES.items():
-        if case.has(species):
-            named.append(spoken)
-            limits.append(limit)
-            there = case.brings(species)
-            level[there & (line_ph > limit)] = Level.CAUTION
-            if species == "FeEddha-":
-                level[there & (bucket_ph < _EDDHA_LOW_PH)] = Level.STOP
-    edta = case.brings("Edta-4")
-    iron_edta = edta & case.brings("Fe+3", "Fe+2")
-    if np.any(iron_edta):
-        named.append("iron EDTA")
-        limits.append(_EDTA_IRON_LIMIT_PH)
-        level[iron_edta & (line_ph > _EDTA_IRON_LIMIT_PH)] = Level.CAUTION
-    if np.any(edta):
-        if "iron EDTA" not in named:
-            named.append("EDTA chelate")
-            limits.append(_EDTA_HIGH_PH)
-        let_go = edta & (bucket_ph < _EDTA_LOW_PH)
-        level[let_go] = np.maximum(level[let_go], int(Level.UNKNOWN))
-    if not named or not np.any(level):
-        return None
-    return Outcome(
-        level,
-        lambda n: (
-            f"{', '.join(named)}: acid this strong (bucket pH {n['bucket_ph']:.1f}) takes the metal from the chelate."
-            if n["level"] > Level.CAUTION
-            else f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}, the bucket "
-            f"{n['bucket_ph']:.1f}. Iron that the chelate lets go drops as rust."
-        ),
-        numbers={"line_ph": line_ph, "bucket_ph": bucket_ph, "limit_ph": min(limits)},
-        do=(
-            "Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",
-            FLUSH,
-        ),
-        severity=line_ph,
-    )
-
-
 RULES = (
     Rule(
         name="phosphate-meets-hard-water",
@@ -363,35 +291,5 @@ RULES = (
             "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
         ),
         check=_line_ph,
-    ),
-    Rule(
-        name="polyphosphate-meets-hard-water",
-        family="line",
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does polyphosphate go into water with calcium?",
-        plain="10-34-0 at low dose gels in hard water.",
-        chemistry="Calcium polyphosphates; hydrolysis to orthophosphate goes on in the line. No constants in the model.",
-        cure="No polyphosphate through this drip.",
-        sources=(
-            "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
-            "from memory: Florida and California guidance: none above 50 mg/L calcium",
-        ),
-        check=_polyphosphate,
-    ),
-    Rule(
-        name="chelate-outside-its-ph",
-        family="line",
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Is a chelate outside the pH at which it holds?",
-        plain="Each chelate lets its metal go above a pH of its own, and in strong acid.",
-        chemistry="EDTA to 6, DTPA to 6.5, EDDHA to 8.5: the lowest limits in print; EDDHA falls out below about 4. "
-        "Calcium and zinc compete. Kinetics: a limit is used.",
-        cure="The chelate that suits the pH.",
-        sources=(
-            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
-            "Turkish chelate maker page: EDDHA to 8.5",
-            "UK soluble-fertilizer supplier note: EDDHA from about 4",
-        ),
-        check=_chelate,
     ),
 )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from ..case import Case
+from ..chemistry.constants import Floats
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER
 
@@ -82,27 +85,53 @@ def _bleach_with_feed(case: Case) -> Outcome | None:
     )
 
 
-#: Solubility of urea nitrate, about 10 g per 100 g water (from memory).
-UREA_NITRATE_MOL_PER_KG = 0.8
+#: Urea nitrate in its own saturated solution: some 10 g per 100 g water (from memory), which with the acid constant
+#: of urea's ion makes a product of that ion and nitrate of 0.25; twice as much salt makes 0.9 [(mol/kg)^2].
+_UREA_NITRATE_MAYBE, _UREA_NITRATE_SURELY = 0.25, 0.9
+#: Acid constant of protonated urea, pKa 0.1 (from memory: CRC).
+_UREA_KA = 10.0**-0.1
+
+
+def _protonated_urea(urea: Floats, acid: Floats) -> Floats:
+    """Protonated urea [mol/kg] from total urea and free acid before it takes any up, (B,)."""
+    b = urea + acid + _UREA_KA
+    return np.asarray(0.5 * (b - np.sqrt(np.maximum(b * b - 4.0 * urea * acid, 0.0))))
 
 
 def _urea_nitrate(case: Case) -> Outcome | None:
-    named = [i for i in case.poured if "nitric-acid" in {i.product.id, *(s.id for s in i.sources_of_label)}]
     if not case.has("urea") or not case.has("NO3-"):
         return None
-    both = np.minimum(case.in_bucket_mol_per_kg("urea"), case.in_bucket_mol_per_kg("NO3-"))
-    crystals = (case.bucket.before_solids.ph < 2.0) & (both > UREA_NITRATE_MOL_PER_KG)
-    level = np.where(crystals | bool(named), int(Level.STOP), int(Level.NONE))
+    urea, nitrate = case.in_bucket_mol_per_kg("urea"), case.in_bucket_mol_per_kg("NO3-")
+    mixed = case.bucket.before_solids
+    acid = mixed.molality[:, mixed.constants.species.index("H+")]
+    product = _protonated_urea(urea, acid) * nitrate
+    level = np.where(product > _UREA_NITRATE_MAYBE, int(Level.UNKNOWN), int(Level.NONE))
+    level[product > _UREA_NITRATE_SURELY] = Level.STOP
+    both = case.brings("urea") & case.brings("NO3-")
+    named = any("nitric-acid" in {i.product.id, *(s.id for s in i.sources_of_label)} for i in case.poured)
+    if named:
+        level = np.maximum(level, int(Level.CAUTION))
+        level[product > _UREA_NITRATE_MAYBE] = Level.STOP
+    level[~both] = Level.NONE
     if not np.any(level):
         return None
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.CAUTION:
+            return (
+                "Urea with nitric acid: too thin here, but stronger they crystallise to urea nitrate; dry it explodes."
+            )
+        return (
+            "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallises (ion product "
+            f"{n['ion_product']:.2g}, from 0.25 on); dry it explodes."
+        )
+
     return Outcome(
         level,
-        lambda _: (
-            "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallises; dry it explodes."
-        ),
-        numbers={"bucket_ph": case.bucket.before_solids.ph, "urea_and_nitrate_mol_per_kg": both},
+        message,
+        numbers={"bucket_ph": mixed.ph, "ion_product": product},
         do=("Keep urea and UAN away from nitric acid, in bucket and in store.", DEFER),
-        severity=both,
+        severity=product,
     )
 
 
@@ -171,6 +200,31 @@ def _caustic(case: Case) -> Outcome | None:
     )
 
 
+#: What burns or gives up electrons, by words on name and label.
+_BURNS = ("sulfur, elemental", "elemental sulfur", "thiosulfate", "fish", "seaweed", "molasses", "humate", "compost")
+
+
+def _oxidiser(case: Case) -> Outcome | None:
+    oxidisers = _names(case, "oxidiser")
+    if not oxidisers:
+        return None
+    burns = [
+        item.product.name
+        for item in case.poured
+        if item.product.name not in oxidisers
+        and any(word in " ".join([item.product.name, *item.product.derived_from]).lower() for word in _BURNS)
+    ]
+    level = Level.CAUTION if burns else Level.NOTE
+    return Outcome(
+        same(case, level),
+        lambda _: (
+            f"{_and(oxidisers)} feeds fire"
+            + (f", and {_and(burns)} burns: in water they may meet, dry never." if burns else ": keep it from fuel.")
+        ),
+        do=("Store nitrates dry and away from fuel, oil, sulfur and organic dust; no smoking.", DEFER),
+    )
+
+
 def _lifting(case: Case) -> Outcome:
     full_kg = float(case.poured_water_kg[0]) + sum(p.mass_kg for p in case.poured)
     return Outcome(
@@ -227,12 +281,16 @@ RULES = (
     Rule(
         name="urea-nitrate",
         family="people",
-        levels=(Level.STOP,),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does urea meet nitric acid, or nitrate in strong acid?",
         plain="Urea and nitric acid make crystals that are an explosive when dry.",
-        chemistry="CO(NH2)2 + HNO3 -> CO(NH2)2.HNO3, poorly soluble.",
+        chemistry="CO(NH2)2H+ + NO3- -> CO(NH2)2.HNO3. Free acid shared with urea by its acid constant (pKa 0.1); the ion product of "
+        "protonated urea and nitrate against that of the salt in its own saturated solution, 0.25 to 0.9.",
         cure="Never together.",
-        sources=("from memory: safety data sheets and extension manuals (conservative)",),
+        sources=(
+            "from memory: safety data sheets and extension manuals (conservative)",
+            "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
+        ),
         check=_urea_nitrate,
     ),
     Rule(
@@ -280,6 +338,18 @@ RULES = (
         cure="Protect eyes and hands; keep from ammonium feeds.",
         sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
         check=_caustic,
+    ),
+    Rule(
+        name="oxidiser",
+        family="people",
+        levels=(Level.CAUTION, Level.NOTE),
+        asks="Does a nitrate or another oxidiser meet what burns?",
+        plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
+        chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidisers; dissolved in water they are safe to "
+        "handle, spilt and dried they are not.",
+        cure="Apart in store; clean up spills before they dry.",
+        sources=("from memory: safety data sheets: nitrates kept from fuel, oil, sulfur and organic matter",),
+        check=_oxidiser,
     ),
     Rule(
         name="lifting-and-label",

@@ -38,11 +38,15 @@ def _policy(name: str) -> dict[str, Any]:
     return tomllib.loads(resources.files(__name__).joinpath(f"{name}.toml").read_text("utf-8"))
 
 
+#: Files beside those of regions.
+_NOT_REGIONS = {"default.toml", "crop_salt.toml"}
+
+
 @cache
 def regions() -> dict[str, str]:
     """Regions with a file of their own: id -> name."""
     names = (file.name for file in resources.files(__name__).iterdir())
-    found = sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml") and name != "default.toml")
+    found = sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml") and name not in _NOT_REGIONS)
     return {name: _policy(name)["name"] for name in found}
 
 
@@ -55,7 +59,47 @@ def unknowns(region: str | None = None) -> dict[str, Unknown]:
     return {name: Unknown(name=name, **row) for name, row in rows.items()}
 
 
+@dataclass(frozen=True, slots=True)
+class LevelPolicy:
+    """A rule that a region has at another level: at_most, at_least: words of levels, None where it leaves it."""
+
+    rule: str
+    reason: str
+    at_most: str | None = None
+    at_least: str | None = None
+
+
+@cache
+def levels(region: str | None = None) -> dict[str, LevelPolicy]:
+    """Rules by name that a region turns down or up, each with its reason."""
+    rows = _policy(region).get("level", {}) if region else {}
+    return {name: LevelPolicy(rule=name, **row) for name, row in rows.items()}
+
+
+@cache
+def no_phosphorus(region: str | None = None) -> bool:
+    """True where a region gives no phosphorus unless a soil test asks for it."""
+    return bool(region) and _policy(str(region)).get("phosphorus", {}).get("default") == "none"
+
+
 @cache
 def dial() -> Dial:
     """The error of a dial."""
     return Dial(**_policy("default")["dial"])
+
+
+@dataclass(frozen=True, slots=True)
+class SaltLimits:
+    """EC [mS/cm] at which yield begins to fall, by crop; pairs of limits: slight to moderate from, severe from."""
+
+    crops: dict[str, float]
+    ec_ms_per_cm: tuple[float, float]
+    chloride_meq_per_l: tuple[float, float]
+    boron_mg_per_l: tuple[float, float]
+
+
+@cache
+def salt_limits() -> SaltLimits:
+    """Published limits of salt at the emitter (crop_salt.toml)."""
+    table = _policy("crop_salt")
+    return SaltLimits(table["crop"], **{name: tuple(pair) for name, pair in table["classes"].items()})

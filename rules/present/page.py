@@ -38,6 +38,7 @@ class Page:
         self.out = out
 
     def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
+        """A text, wrapped; `hang` more columns before its second line and on."""
         wrapped = textwrap.wrap(
             text,
             self.out.width,
@@ -49,14 +50,15 @@ class Page:
             self.out.print(Text(part, style=style))
 
     def head(self, text: str) -> None:
+        """A heading, after an empty line."""
         self.out.print()
         self.out.print(Text(text, style="bold"))
 
-    def item(self, label: str, texts: Sequence[str], *, styles: Sequence[str] = ()) -> None:
+    def item(self, label: str, texts: Sequence[str]) -> None:
         """Texts one below the other with a label before the first; nothing without texts."""
         for i, text in enumerate(texts):
             head = f"  {label if i == 0 else '':<{LABEL}}"
             first, *rest = textwrap.wrap(text, max(20, self.out.width - len(head)), break_on_hyphens=False) or [""]
-            self.out.print(Text(head, style="bold") + Text(first, style=styles[i] if styles else ""))
+            self.out.print(Text(head, style="bold") + Text(first))
             for part in rest:
                 self.out.print(Text(" " * len(head) + part))

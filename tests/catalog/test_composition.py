@@ -1,20 +1,36 @@
-"""From the label to what dissolves: exact formulas, solved derived-from lists, corners, gaps."""
+"""From the label to what dissolves: exact formulas, solved derived-from lists, bounds that hold, gaps and faults.
+
+The outside truth of a mixture is what was put into it: labels are made from known mixtures as makers make them, and
+the answer must hold what was put in.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import combinations
+from math import floor
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.optimize import linprog
 
 from pourcheck import Catalog, UnknownName
 from pourcheck.catalog import Product, Sourced, seeds
-from pourcheck.catalog.composition import Composition, composition
+from pourcheck.catalog.composition import DIRECTIONS, Composition, composition
 from pourcheck.catalog.nutrients import NUTRIENTS, percent_from_species
-from pourcheck.catalog.species import species_molar_mass_g_per_mol
+from pourcheck.catalog.species import SPECIES, species_molar_mass_g_per_mol
 
+Floats = NDArray[np.float64]
 MATERIALS = {product.id: product for product in seeds.seed_products() if product.content}
 SOLUBLE = sorted(id for id, product in MATERIALS.items() if product.dissolving == "complete")
+#: What products are made of here: bleach is no fertilizer.
+MADE_OF = [id for id in SOLUBLE if "hypochlorite" not in MATERIALS[id].hazards]
+SHELF = tuple(MATERIALS[id] for id in SOLUBLE)
 
 
 def resolve(name: str) -> Product:
@@ -28,9 +44,16 @@ def label(
     *derived_from: str,
     grade: str = "",
     form: str = "liquid",
+    facts: dict[str, Any] | None = None,
     **percent: float,
 ) -> Product:
-    """A product of which only the label is known."""
+    """A product of which only the label is known. facts: further fields, numbers as they are."""
+    more = dict(facts or {})
+    for table in ("at_most", "numbers"):
+        if table in more:
+            more[table] = {k: Sourced(value=v, source="label") for k, v in more[table].items()}
+    if "density" in more:
+        more["density"] = {"kg_per_l": more["density"], "source": "label"}
     return Product.model_validate(
         {
             "id": "bottle",
@@ -39,6 +62,7 @@ def label(
             "grade": grade,
             "derived_from": derived_from,
             "guaranteed": {k: Sourced(value=v, source="label") for k, v in percent.items()},
+            **more,
         }
     )
 
@@ -142,63 +166,97 @@ def test_guarantees_are_enough() -> None:
 # --- labels that leave a choice -------------------------------------------------------------------
 
 
-def test_three_sources_and_two_numbers() -> None:
-    """20-0-20 from urea, potassium chloride and potassium nitrate: two corners, all else between.
+def spread(known: Composition, species: str) -> tuple[float, float, float]:
+    """Lowest, best estimate and highest of a species [mol/kg]."""
+    return known.bounds_mol_per_kg.get(species, (0.0, 0.0, 0.0))
 
-    By hand: all potassium from KCl (0.3166 of it, urea 0.4288), or all from KNO3 (0.4294 of it,
-    urea 0.3012). IUPAC weights; computed.
+
+def test_three_sources_and_two_numbers() -> None:
+    """20-0-20 from urea, potassium chloride and potassium nitrate: from no chloride to no nitrate, all between.
+
+    By hand, at the very numbers of the label: all potassium from KCl (0.3166 of it, urea 0.4288), or all from KNO3
+    (0.4294 of it, urea 0.3012). IUPAC weights; computed. What the label leaves open besides lies around these.
     """
-    all_chloride = {"urea": 0.4288, "potassium-chloride": 0.3166}
-    all_nitrate = {"urea": 0.3012, "potassium-nitrate": 0.4294}
+    chloride, nitrate = 0.3166 * 1000 / 74.55, 0.4294 * 1000 / 101.10
     product = label("urea", "potassium-chloride", "potassium-nitrate", grade="20-0-20")
     known = composition(product, resolve)
-    corners = sorted((m.sources for m in known.mixtures), key=lambda s: s.get("urea", 0.0))
-    assert known.gaps == ()
+    assert known.gaps == known.faults == ()
     assert not known.exact
-    assert len(corners) == 2
-    assert all_nitrate == pytest.approx(corners[0], rel=2e-3)
-    assert all_chloride == pytest.approx(corners[1], rel=2e-3)
-    for share in np.linspace(0, 0.4294, 8):
-        chloride = (20 - 46.58 * share) / 63.18 * 1000 / 74.55
-        values = [mixture.species_mol_per_kg.get("Cl-", 0.0) for mixture in known.mixtures]
-        assert min(values) - 0.01 <= chloride <= max(values) + 0.01
+    assert spread(known, "Cl-")[0] == pytest.approx(0.0, abs=1e-9)
+    assert spread(known, "NO3-")[0] == pytest.approx(0.0, abs=1e-9)
+    assert chloride <= spread(known, "Cl-")[2] <= 1.12 * chloride
+    assert nitrate <= spread(known, "NO3-")[2] <= 1.12 * nitrate
+    assert 0.88 * 0.3012 <= min(m.sources["urea"] for m in known.mixtures) <= 0.3012
+    assert 0.4288 <= max(m.sources["urea"] for m in known.mixtures) <= 1.12 * 0.4288
 
 
 def test_the_bag_holds_no_more_than_itself() -> None:
     """Where the sources would fill more than the bag, that ends the choice.
 
-    One number, 30 % N, from urea (46.65 %) and ammonium sulfate (21.20 %): all urea, 0.643 of the
-    bag, or a full bag of both: u + a = 1 and 46.65 u + 21.20 a = 30, so u = 0.346. Computed.
+    One number, 30 % N, from urea (46.65 %) and ammonium sulfate (21.20 %): all urea, 0.643 of the bag, or a full bag
+    of both: u + a = 1 and 46.65 u + 21.20 a = 30, so u = 0.346. Computed. With the lowest nitrogen that the label
+    allows (0.86 percent less, from memory: AAPFCO, table of investigational allowances) u = 0.312.
     """
     known = composition(label("urea", "ammonium-sulfate", n=30.0), resolve)
-    expected = [0.346, 0.643]
-    assert expected == pytest.approx(sorted(m.sources["urea"] for m in known.mixtures), abs=2e-3)
+    least, most = (f(m.sources["urea"] for m in known.mixtures) for f in (min, max))
+    assert least == pytest.approx(0.312, abs=3e-3)
+    assert 0.643 <= most <= 1.1 * 0.643
+    assert all(sum(m.sources.values()) <= 1.003 for m in known.mixtures)
 
 
-# --- labels that do not add up --------------------------------------------------------------------
+def test_the_best_estimate_comes_first_and_lies_within() -> None:
+    """The first mixture makes the label's numbers where its sources fix them, and lies within the bounds."""
+    known = composition(label("urea", "potassium-chloride", grade="10-0-10"), resolve)
+    made = known.mixtures[0].species_mol_per_kg
+    assert percent_from_species("n", made) == pytest.approx(10.0, rel=1e-3)
+    assert percent_from_species("k2o", made) == pytest.approx(10.0, rel=1e-3)
+    for low, best, high in known.bounds_mol_per_kg.values():
+        assert low <= best <= high
+
+
+# --- labels that do not add up, or do not say enough ----------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("says", "product"),
     [
-        ("make 0 % Total nitrogen", label("potassium-chloride", grade="30-0-0")),
-        ("the label says 30 %", label("urea", "potassium-chloride", grade="10-30-10")),
-        ("make 0 % Iron", label("urea", n=10.0, fe=2.0)),
-        ("130 % of the mass", label("urea", n=60.6)),
-        ("not explained", label("urea", grade="20-0-0", form="dry")),
+        # By hand: what each source holds of each nutrient, IUPAC weights.
+        ("no source on its label holds Total nitrogen (N), of which it guarantees 30 %",
+         label("potassium-chloride", grade="30-0-0")),
+        ("no source on its label holds Available phosphate (P2O5), of which it guarantees 30 %",
+         label("urea", "potassium-chloride", grade="10-30-10")),
+        ("no source on its label holds Iron (Fe), of which it guarantees 2 %", label("urea", n=10.0, fe=2.0)),
+        # (60.6 - 1.02..0.88) / 46.65: 128 % with the allowance of 32 and more, 0.88 percent; from memory: AAPFCO
+        ("128 % of the mass", label("urea", n=60.6)),
+        ("no source on its label holds Calcium (Ca), of which it guarantees 8 %", label("urea", n=10.0, ca=8.0)),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)  # fmt: skip
+def test_labels_that_do_not_add_up(says: str, product: Product) -> None:
+    """A label that its sources cannot make has a fault that says which number, never silence."""
+    known = composition(product, resolve)
+    assert not known.exact
+    assert says in "; ".join(known.faults)
+    assert known.gaps == ()
+
+
+@pytest.mark.parametrize(
+    ("says", "product"),
+    [
+        ("53 % of its mass is not explained by its sources", label("urea", grade="20-0-0", form="dry")),
         ("states no analysis", label("urea")),
         ("names no sources", label(grade="10-0-10")),
-        ("None of nothing", label("unobtainium", grade="10-0-10")),
+        ('its source "unobtainium" is not in the catalog (urea?)', label("unobtainium", grade="10-0-10")),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
-def test_labels_that_do_not_add_up(says: str, product: Product) -> None:
-    """A label that its sources cannot make has a gap that says which number, never silence."""
+def test_labels_that_do_not_say_enough(says: str, product: Product) -> None:
+    """What is not known is a gap, not a fault. Urea of 46.65 % N: 21 % of it with rounding and 5 % more fill 0.4716
+    of a bag of 20-0-0; computed."""
     known = composition(product, resolve)
     assert not known.exact
-    if says == "None of nothing":
-        says = 'its source "unobtainium" is not in the catalog (urea?)'
     assert says in "; ".join(known.gaps)
+    assert known.faults == ()
 
 
 def test_water_fills_a_liquid() -> None:
@@ -226,10 +284,10 @@ def test_an_unknown_source_like_nothing() -> None:
 
 
 def test_sources_that_do_not_dissolve(catalog: Catalog) -> None:
-    """Insoluble sources bring no ions; what is left of the label is a gap."""
+    """Insoluble sources bring no ions; what is left of the label is a fault."""
     known = composition(label("dolomite", "urea", n=10.0, ca=8.0), catalog.product)
     assert not known.exact
-    assert "make 0 % Calcium" in "; ".join(known.gaps)
+    assert "no source on its label holds Calcium" in "; ".join(known.faults)
     none = composition(label("dolomite", ca=8.0), catalog.product)
     assert none.mixtures == ()
     assert none.gaps
@@ -273,47 +331,477 @@ def independent(names: list[str]) -> bool:
     return bool(np.linalg.cond(table) < 1e4)
 
 
+def assert_sound(known: Composition) -> None:
+    """Every mixture is electrically neutral and weighs no more than the product."""
+    for mixture in known.mixtures:
+        charge = sum(SPECIES[name].charge * moles for name, moles in mixture.species_mol_per_kg.items())
+        assert charge == pytest.approx(0.0, abs=1e-7)
+        assert mass_kg_per_kg(mixture.species_mol_per_kg) <= 1.003
+        assert sum(mixture.sources.values()) <= 1.0021
+
+
 @given(mixtures(5))
-@settings(max_examples=120, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 def test_a_full_label_gives_the_mixture_back(shares: dict[str, float]) -> None:
     """From a full analysis the species come back within 1 percent where only one mixture fits."""
     assume(independent(list(shares)))
     product = label(*shares, **analysis_of(shares, tuple(NUTRIENTS)))
     expected = species_of(shares)
-    got = only(composition(product, resolve))
+    known = composition(product, resolve)
+    assume(not known.faults)  # potassium chloride: see the faults of labels in test_label.py
+    got = only(known)
     for species, moles in expected.items():
         assert moles == pytest.approx(got[species], rel=0.01, abs=1e-4), species
-    assert mass_kg_per_kg(got) <= 1.005
-
-
-@given(mixtures(5))
-@settings(max_examples=120, deadline=None, derandomize=True)
-def test_a_short_label_brackets_the_mixture(shares: dict[str, float]) -> None:
-    """From N, P2O5 and K2O alone, the corners hold the true amount of every species between."""
-    stated = analysis_of(shares, ("n", "p2o5", "k2o"))
-    known = composition(label(*shares, **stated), resolve)
-    assert known.gaps == ()
-    for species, moles in species_of(shares).items():
-        values = [mixture.species_mol_per_kg.get(species, 0.0) for mixture in known.mixtures]
-        slack = 1e-3 + 0.002 * abs(moles)
-        assert min(values) - slack <= moles <= max(values) + slack, species
-    for mixture in known.mixtures:
-        assert sum(mixture.sources.values()) <= 1 + 1e-6
-        assert mass_kg_per_kg(mixture.species_mol_per_kg) <= 1.0005
+    assert_sound(known)
 
 
 @given(
     st.lists(st.sampled_from(SOLUBLE), min_size=1, max_size=5, unique=True),
     st.tuples(*[st.floats(min_value=0, max_value=33)] * 3),
 )
-@settings(max_examples=80, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 def test_any_label_has_an_answer(names: list[str], grade: tuple[float, float, float]) -> None:
-    """Any grade with any sources is solved or has a gap; no more than the bag dissolves."""
+    """Any grade with any sources is solved, or has a gap or a fault; no more than the bag dissolves."""
     n, p, k = (round(value, 1) for value in grade)
     known = composition(label(*names, grade=f"{n}-{p}-{k}"), resolve)
-    assert known.mixtures or known.gaps
+    assert known.mixtures or known.gaps or known.faults
     for mixture in known.mixtures:
         assert all(np.isfinite(list(mixture.species_mol_per_kg.values())))
         assert all(share > 0 for share in mixture.sources.values())
-        if not known.gaps:
-            assert mass_kg_per_kg(mixture.species_mol_per_kg) <= 1.02
+    if not known.faults:
+        assert_sound(known)
+
+
+# --- a maker's label holds what was put in --------------------------------------------------------
+
+PRIMARY = ("n", "p2o5", "k2o")
+FORMS = ("n_nitrate", "n_ammonium", "n_urea")
+MINOR = ("b", "cu", "fe", "mn", "mo", "zn")
+#: Least percent that labels state (from memory: uniform state rules for plant nutrients besides N, P and K).
+LEAST_STATED = {"ca": 1.0, "mg": 0.5, "s": 1.0, "cl": 0.1, "na": 0.1, "b": 0.02, "cu": 0.05, "fe": 0.1, "mn": 0.05,
+                "mo": 0.0005, "zn": 0.05}  # fmt: skip
+#: Makers fill up to this much more than they guarantee (common practice, no source).
+MOST_OVERRUN = 0.04
+#: A minor nutrient of which a label has this much is claimed, whatever else is left out (common practice, no source).
+ALWAYS_CLAIMED_PERCENT = 1.9
+
+
+@dataclass(frozen=True)
+class Made:
+    """A mixture and the label that its maker prints. shares: kg of each material per kg; stated: percent."""
+
+    form: str
+    shares: dict[str, float]
+    grade: tuple[int, int, int]
+    stated: dict[str, float]
+    density_kg_per_l: float | None
+
+    @property
+    def true_percent(self) -> dict[str, float]:
+        """What is really in it."""
+        return analysis_of(self.shares, (*PRIMARY, *FORMS, *LEAST_STATED))
+
+    def product(self, *, listed: bool) -> Product:
+        """The product as its label has it, with its derived-from line or without."""
+        facts = {} if self.density_kg_per_l is None else {"density": self.density_kg_per_l}
+        grade = "-".join(map(str, self.grade)) if any(self.grade) else ""
+        return label(*(self.shares if listed else ()), grade=grade, form=self.form, facts=facts, **self.stated)
+
+
+def rounded_down(value: float, digits: int) -> float:
+    """A guarantee: never more than the value."""
+    return floor(value * 10.0**digits + 1e-9) / 10.0**digits
+
+
+@st.composite
+def made(draw: st.DrawFn, *, claims_minors: bool) -> Made:
+    """Up to five materials, filled in as a maker does, and their label."""
+    form = draw(st.sampled_from(["dry", "liquid"]))
+    names = [id for id in MADE_OF if form == "liquid" or MATERIALS[id].form == "dry"]
+    chosen = draw(st.lists(st.sampled_from(names), min_size=1, max_size=5, unique=True))
+    parts = [draw(st.floats(0.02, 1.0)) for _ in chosen]
+    filled = draw(st.floats(0.92, 1.0) if form == "dry" else st.floats(0.2, 1.0))
+    shares = {name: filled * part / sum(parts) for name, part in zip(chosen, parts, strict=True)}
+    true = analysis_of(shares, (*PRIMARY, *FORMS, *LEAST_STATED))
+    kept = {key: percent * (1.0 - draw(st.floats(0.0, MOST_OVERRUN))) for key, percent in true.items() if percent}
+    for key in FORMS:
+        if true[key]:
+            kept[key] = true[key] * kept["n"] / true["n"]
+    digits = draw(st.sampled_from([1, 2]))
+    stated = {}
+    if draw(st.booleans()):
+        stated = {key: rounded_down(kept[key], digits) for key in FORMS if key in kept}
+    for key, least in LEAST_STATED.items():
+        must = key in MINOR and (claims_minors or kept.get(key, 0.0) > ALWAYS_CLAIMED_PERCENT)
+        if kept.get(key, 0.0) >= least and (must or draw(st.booleans())):
+            stated[key] = rounded_down(kept[key], 4 if key == "mo" else 2 if least < 0.1 else digits)
+    grade = tuple(int(rounded_down(kept.get(key, 0.0), 0)) for key in PRIMARY)
+    density = None
+    if form == "liquid" and draw(st.booleans()):
+        litres = 1.0 - sum(shares.values())
+        for name, share in shares.items():
+            known = MATERIALS[name].density
+            # What dissolved salts take up, roughly (common practice, no source).
+            litres += share * (1.0 / known.kg_per_l if known else draw(st.floats(0.3, 0.7)))
+        density = round(1.0 / litres, 2)
+        assume(0.5 < density < 3.0)
+    return Made(form, shares, (grade[0], grade[1], grade[2]), {k: v for k, v in stated.items() if v > 0}, density)
+
+
+def outside(known: Composition, truth: dict[str, float]) -> dict[str, tuple[float, float, float]]:
+    """Species of which the truth lies outside the bounds: lowest, truth, highest. Water is left out: only what the
+    ions come with, and the bucket is filled up with it."""
+    found = {}
+    for name, moles in truth.items():
+        low, _, high = spread(known, name)
+        slack = 1e-6 * abs(moles) + 1e-7
+        if name != "H2O" and not low - slack <= moles <= high + slack:
+            found[name] = (low, moles, high)
+    return found
+
+
+def known_fault(case: Made, *, listed: bool) -> str:
+    """Which of the faults that the tests below are marked with a label runs into; empty for none. Goes with them."""
+    true, stated = case.true_percent, case.stated
+    if any(printed == 0 and true[key] > 5e-4 for key, printed in zip(PRIMARY, case.grade, strict=True)):
+        return "less than one percent"
+    if any(true[key] > 1.05 * printed + 1.0 for key, printed in zip(PRIMARY, case.grade, strict=True)):
+        return "overrun of what was rounded off"
+    if any(0.1 <= stated.get(key, 0.0) < 0.2 for key in LEAST_STATED):
+        return "last place of small numbers"
+    if "potassium-chloride" in case.shares and "cl" in stated:
+        return "potassium chloride"
+    if not listed and any(f in stated for f in FORMS) and any(stated.get(f, 0.0) < 0.05 < true[f] for f in FORMS):
+        return "forms of nitrogen below the last place"
+    return ""
+
+
+@given(made(claims_minors=False))
+@settings(max_examples=100, deadline=None, derandomize=True)
+def test_a_label_with_its_sources_holds_what_was_put_in(case: Made) -> None:
+    """The true amount of every species lies within the bounds, and the label is not said to contradict itself."""
+    assume((any(case.grade) or case.stated) and not known_fault(case, listed=True))
+    known = composition(case.product(listed=True), resolve)
+    assert outside(known, species_of(case.shares)) == {}
+    assert known.faults == ()
+    assert known.gaps == ()
+    assert_sound(known)
+
+
+@given(made(claims_minors=True))
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_a_label_without_sources_holds_what_was_put_in(case: Made) -> None:
+    """The same over all materials that could make the grade, where the minor nutrients are claimed."""
+    assume((any(case.grade) or case.stated) and not known_fault(case, listed=False))
+    true = case.true_percent
+    assume(all(key in case.stated for key in MINOR if true[key] > 1e-5))
+    # The last forms that are left out of a label are traces.
+    assume(not any(f in case.stated for f in FORMS) or all(f in case.stated for f in FORMS if true[f] > 1e-4))
+    known = composition(case.product(listed=False), resolve, SHELF)
+    assert outside(known, species_of(case.shares)) == {}
+    assert known.faults == ()
+    assert not known.listed
+    assert known.gaps == ("its label names no sources (derived from)",)
+    assert_sound(known)
+
+
+def maker(form: str, grade: tuple[int, int, int], shares: dict[str, float], **stated: float) -> Made:
+    """A mixture with its label, written out."""
+    return Made(form, shares, grade, stated, None)
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="a zero in the grade is read as at most 0.05 %, but 0.94 % rounds down to it",
+)
+def test_a_nutrient_of_less_than_one_percent_is_zero_in_the_grade() -> None:
+    """1.8 % monopotassium phosphate on the derived-from line: 0.94 % P2O5, which a grade rounds down to 0."""
+    shares = {"potassium-nitrate": 0.66, "urea": 0.32, "monopotassium-phosphate": 0.018}
+    case = maker("dry", (23, 0, 31), shares, n_nitrate=9.0, n_urea=14.7)
+    known = composition(case.product(listed=True), resolve)
+    assert outside(known, species_of(shares)) == {}
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="the overrun is taken of the rounded number, not of what was rounded down",
+)
+def test_the_overrun_is_on_what_was_rounded_down() -> None:
+    """2.07 % N, 4 % more than the 1.99 % that are rounded down to a grade of 1."""
+    shares = {"urea": 0.0207 / 0.4665, "potassium-chloride": 0.1}
+    case = maker("liquid", (1, 0, 6), shares)
+    assert 0.96 * case.true_percent["n"] < 2.0
+    known = composition(case.product(listed=True), resolve)
+    assert outside(known, species_of(shares)) == {}
+
+
+@pytest.mark.xfail(
+    strict=True, raises=AssertionError, reason="rounding is cut to half the number: 0.1 % is read as at most 0.165 %"
+)
+def test_a_small_number_may_be_rounded_down_by_its_last_place() -> None:
+    """0.19 % chlorine, written with one digit as 0.1 %; magnesium chloride hexahydrate is 34.9 % Cl."""
+    shares = {"urea": 0.2, "magnesium-chloride": 0.00545}
+    case = maker("liquid", (9, 0, 0), shares, cl=0.1)
+    assert 0.18 < case.true_percent["cl"] < 0.195
+    known = composition(case.product(listed=True), resolve)
+    assert outside(known, species_of(shares)) == {}
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="a form of nitrogen that is not stated is held to 0.05 %, one digit rounds 0.09",
+)
+def test_a_form_of_nitrogen_below_the_last_place_is_left_out() -> None:
+    """Calcium nitrate brings a little ammonium, 0.07 % here, which a label of one digit leaves out."""
+    shares = {"urea": 0.06, "calcium-nitrate": 0.065}
+    case = maker("liquid", (3, 0, 0), shares, n_nitrate=0.9, n_urea=2.7)
+    known = composition(case.product(listed=False), resolve, SHELF)
+    assert outside(known, species_of(shares)) == {}
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="crystal water is none of the directions, so that its bounds are too narrow",
+)
+def test_bounds_of_crystal_water() -> None:
+    """Ammonium iron sulfate with manganese EDTA, found by chance: the water lies above the highest."""
+    shares = {"ammonium-iron-sulfate": 0.4789, "manganese-edta": 0.4326}
+    case = maker("liquid", (3, 0, 0), shares, n_ammonium=3.28, s=7.62, na=4.65, fe=6.8, mn=5.42)
+    known = composition(case.product(listed=True), resolve)
+    low, _, high = spread(known, "H2O")
+    assert low - 1e-6 <= species_of(shares)["H2O"] <= high + 1e-6
+
+
+# --- the bounds are attained ----------------------------------------------------------------------
+
+#: Bounds of the label by hand, percent: (lowest, highest) of each nutrient. Lowest: less the allowance (from memory:
+#: AAPFCO, investigational allowances); highest: a unit of the last place and 5 % more (primary; common practice).
+ROOMS: list[tuple[str, Product, dict[str, tuple[float, float]]]] = [
+    (
+        "20-0-20 of three",
+        label("urea", "potassium-chloride", "potassium-nitrate", grade="20-0-20"),
+        {"n": (20 - 0.73, 22.0), "k2o": (20 - 1.08, 22.0), "p2o5": (0.0, 0.05)},
+    ),
+    (
+        "10-0-10 of three",
+        label("urea", "potassium-chloride", "potassium-nitrate", grade="10-0-10"),
+        {"n": (10 - 0.58, 11.5), "k2o": (10 - 0.70, 11.5), "p2o5": (0.0, 0.05)},
+    ),
+    (
+        "30 N of two",
+        label("urea", "ammonium-sulfate", n=30.0),
+        {"n": (30 - 0.86, 32.5), "p2o5": (0.0, 0.05), "k2o": (0.0, 0.05)},
+    ),
+    (
+        "12-12-12 of four",
+        label("urea", "monoammonium-phosphate", "monopotassium-phosphate", "potassium-nitrate", grade="12-12-12"),
+        {"n": (12 - 0.61, 13.6), "p2o5": (12 - 0.69, 13.6), "k2o": (12 - 0.79, 13.6)},
+    ),
+]
+
+
+def room_of(product: Product, percent: dict[str, tuple[float, float]]) -> tuple[Floats, Floats]:
+    """The room of source shares as upper x <= limit, written out: ranges of the label, nothing below zero, and no
+    more than the bag (0.2 % for rounding)."""
+    sources = [MATERIALS[name] for name in product.derived_from]
+    rows: list[list[float]] = [[1.0] * len(sources), *(-np.eye(len(sources))).tolist()]
+    limit = [1.002, *[0.0] * len(sources)]
+    for key, (low, high) in percent.items():
+        analysis = [percent_from_species(key, m.species_mol_per_kg()) for m in sources]
+        rows += [analysis, [-value for value in analysis]]
+        limit += [high, -low]
+    return np.array(rows), np.array(limit)
+
+
+def wander(upper: Floats, limit: Floats, rng: np.random.Generator, steps: int) -> Floats:
+    """Random points of a room: from a point inside along random lines, mostly to where the room ends, (steps, size)."""
+    size = upper.shape[1]
+    norms = np.linalg.norm(upper, axis=1)
+    inner = linprog([0.0] * size + [-1.0], A_ub=np.column_stack([upper, norms]), b_ub=limit).x
+    here, found = inner[:size], []
+    middle = here
+    for step in range(steps):
+        line = rng.normal(size=size)
+        slopes, left = upper @ line, limit - upper @ here
+        ends = left / np.where(slopes == 0.0, 1e-300, slopes)
+        far, near = np.min(ends[slopes > 0]), np.max(ends[slopes < 0])
+        found += [here + far * line, here + near * line]
+        here = here + rng.uniform(near, far) * line
+        if step % 50 == 49:
+            here = middle
+    return np.array(found)
+
+
+def corners(upper: Floats, limit: Floats) -> Floats:
+    """All corners of a room, by solving every square choice of its limits, (corners, size)."""
+    size, found = upper.shape[1], []
+    for chosen in combinations(range(len(upper)), size):
+        square = upper[list(chosen)]
+        if abs(np.linalg.det(square)) > 1e-9:
+            point = np.linalg.solve(square, limit[list(chosen)])
+            if np.all(upper @ point <= limit + 1e-9):
+                found.append(point)
+    return np.array(found)
+
+
+@pytest.mark.parametrize(("product", "percent"), [row[1:] for row in ROOMS], ids=[row[0] for row in ROOMS])
+def test_the_bounds_are_attained_and_never_exceeded(product: Product, percent: dict[str, tuple[float, float]]) -> None:
+    """Points drawn at random in the room by hand never leave the bounds; its corners come within 2 % of their ends."""
+    known = composition(product, resolve)
+    upper, limit = room_of(product, percent)
+    inside, ends = wander(upper, limit, np.random.default_rng(1), 10_000), corners(upper, limit)
+    names = sorted({name for m in product.derived_from for name in MATERIALS[m].species_mol_per_kg()} - {"H2O"})
+    for name in names:
+        content = np.array([MATERIALS[m].species_mol_per_kg().get(name, 0.0) for m in product.derived_from])
+        low, _, high = spread(known, name)
+        values = np.concatenate([inside @ content, ends @ content])
+        assert low - 1e-6 <= np.min(values), name
+        assert np.max(values) <= high + 1e-6, name
+        assert np.max(ends @ content) >= 0.98 * high, name
+        assert np.min(ends @ content) <= low + 0.02 * (high - low), name
+
+
+def test_each_direction_is_gone_furthest_by_its_own_mixture() -> None:
+    """No other mixture of a composition holds more in one of DIRECTIONS, species in shares of the most any source
+    holds."""
+    for _, product, _ in ROOMS:
+        known = composition(product, resolve)
+        sources = [MATERIALS[m].species_mol_per_kg() for m in product.derived_from]
+        scale = {name: max(abs(s.get(name, 0.0)) for s in sources) for name in SPECIES}
+        for i, direction in enumerate(DIRECTIONS):
+            reach = [
+                sum(w * m.species_mol_per_kg.get(s, 0.0) / scale[s] for s, w in direction.parts.items() if scale[s])
+                for m in known.mixtures
+            ]
+            assert reach[known.towards(i)] == pytest.approx(max(reach), abs=1e-5), direction.name
+
+
+# --- what else is declared tightens ---------------------------------------------------------------
+
+
+def never_wider(plain: Composition, told: Composition) -> None:
+    """No bound of the one that says more reaches beyond the other's."""
+    assert told.mixtures
+    for name, (low, _, high) in told.bounds_mol_per_kg.items():
+        if name == "H2O":
+            continue
+        assert spread(plain, name)[0] - 1e-6 <= low, name
+        assert high <= spread(plain, name)[2] + 1e-6, name
+
+
+CHOICES = {
+    "10-0-10": label("urea", "potassium-chloride", "potassium-nitrate", grade="10-0-10"),
+    "6-6-6 any base": label(
+        "urea", "phosphoric-acid-75", "potassium-hydroxide-solution", "monopotassium-phosphate", "potassium-chloride",
+        grade="6-6-6",
+    ),
+    "no sources": label(grade="10-0-10"),
+    "no sources, iron": label(grade="6-0-6", fe=0.5),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("which", "facts", "species", "narrowed_to"),
+    [
+        # Free of chloride: at most 0.5 % Cl is 5 / 35.45 mol/kg, and the potash must then be nitrate: (93 - 6.6) / 47.1
+        ("10-0-10", {"at_most": {"cl": 0.5}}, "Cl-", (0.0, 0.1411)),
+        ("10-0-10", {"at_most": {"cl": 0.5}}, "NO3-", (1.83, 2.5)),
+        # Light: what makes it heavy, such as sulfate, is less.
+        ("no sources", {"density": 1.13}, "SO4-2", None),
+        ("no sources", {"at_most": {"cl": 0.5}}, "Cl-", (0.0, 0.1411)),
+        # Nearly neutral: no free phosphoric acid; strongly acid: no free potash.
+        ("6-6-6 any base", {"numbers": {"solution_ph": 7.0}}, "H+", None),
+        ("6-6-6 any base", {"numbers": {"solution_ph": 2.0}}, "H+", None),
+        ("no sources", {"numbers": {"solution_ph": 7.0}}, "H+", None),
+        # Iron as DTPA: 5 to 7.05 g iron / 55.845 g/mol, and no free iron.
+        ("no sources, iron", {"chelating_agent": "DTPA"}, "FeEddha-", (0.0, 0.0)),
+    ],
+)
+def test_what_is_declared_never_widens_and_narrows(
+    which: str, facts: dict[str, Any], species: str, narrowed_to: tuple[float, float] | None
+) -> None:
+    """Chloride at most, density, pH and chelating agent leave no bound wider and one narrower, as a hand calculation
+    has it where one is given (IUPAC weights; computed)."""
+    plain = CHOICES[which]
+    fields = {k: v for k, v in plain.model_dump().items() if k in {"grade", "form"}}
+    percent = {k: number.value for k, number in plain.guaranteed.items()}
+    told = label(*plain.derived_from, **fields, facts=facts, **percent)
+    before, after = composition(plain, resolve, SHELF), composition(told, resolve, SHELF)
+    never_wider(before, after)
+    low, _, high = spread(before, species)
+    new_low, _, new_high = spread(after, species)
+    assert new_high - new_low < 0.97 * (high - low)
+    if narrowed_to is not None:
+        assert narrowed_to[0] <= new_low + 1e-6
+        assert new_high <= narrowed_to[1] + 1e-4
+
+
+@given(
+    st.lists(st.sampled_from(MADE_OF), min_size=2, max_size=4, unique=True),
+    st.lists(st.floats(0.05, 1.0), min_size=4, max_size=4),
+    st.sampled_from(["cl", "s", "na"]),
+    st.floats(0.0, 2.0),
+)
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_a_declared_maximum_never_widens(names: list[str], parts: list[float], key: str, more: float) -> None:
+    """A true declaration of a maximum leaves no bound wider, and no more of it than declared."""
+    shares = {n: 0.4 * part / sum(parts[: len(names)]) for n, part in zip(names, parts, strict=False)}
+    true = analysis_of(shares, (*PRIMARY, key))
+    assume(all(value == 0.0 or value > 1.0 for value in (true[k] for k in PRIMARY)) and any(true[k] for k in PRIMARY))
+    grade = "-".join(str(int(true[k])) for k in PRIMARY)
+    most = round(true[key] + more + 0.01, 2)
+    plain = composition(label(*shares, grade=grade), resolve)
+    told = composition(label(*shares, grade=grade, facts={"at_most": {key: most}}), resolve)
+    assert told.faults == plain.faults
+    never_wider(plain, told)
+    for mixture in told.mixtures:
+        assert percent_from_species(key, mixture.species_mol_per_kg) <= most + 1e-6
+
+
+def metals(species: Iterable[str]) -> set[str]:
+    """Species of iron among them."""
+    return {name for name in species if name.startswith("Fe")}
+
+
+@pytest.mark.parametrize(("agent", "iron"), [("EDTA", {"Fe+3"}), ("DTPA", {"FeDtpa-2"}), ("EDDHA", {"FeEddha-"})])
+def test_a_chelate_without_its_agent_takes_the_declared_one(catalog: Catalog, agent: str, iron: set[str]) -> None:
+    """ "Iron chelate" with the agent that the label declares elsewhere, as labels do (common practice, no source)."""
+    product = label("urea", "iron chelate", grade="5-0-0", facts={"chelating_agent": agent}, fe=0.5)
+    known = composition(product, catalog.product)
+    assert known.faults == known.gaps == ()
+    assert metals(known.mixtures[0].species_mol_per_kg) == iron
+
+
+def test_facts_that_do_not_fit_give_way_to_the_guarantees() -> None:
+    """A density that no mixture of the sources has is left aside, not made a contradiction."""
+    plain = composition(label("urea", grade="20-0-0"), resolve)
+    told = composition(label("urea", grade="20-0-0", facts={"density": 1.9}), resolve)
+    assert told.faults == ()
+    assert told.bounds_mol_per_kg == plain.bounds_mol_per_kg
+
+
+# --- what a composition says of itself ------------------------------------------------------------
+
+
+def test_fixed_exact_and_listed() -> None:
+    """Fixed: the label and its sources leave one answer. Exact: and nothing speaks against it. Listed: has sources."""
+    one = composition(label("urea", "potassium-chloride", grade="10-0-10"), resolve)
+    assert (one.fixed, one.exact, one.listed) == (True, True, True)
+    many = composition(label("urea", "potassium-chloride", "potassium-nitrate", grade="10-0-10"), resolve)
+    assert (many.fixed, many.exact, many.listed) == (False, False, True)
+    gap = composition(label("urea", "unobtainium", grade="10-0-0"), resolve)
+    assert (gap.fixed, gap.exact, gap.listed) == (True, False, True)
+    unlisted = composition(label(grade="10-0-10"), resolve, SHELF)
+    assert (unlisted.exact, unlisted.listed) == (False, False)
+    assert len(unlisted.mixtures) > 2
+
+
+def test_no_materials_that_make_a_grade() -> None:
+    """No mixture holds 60 % nitrogen (urea 46.6; ammonium nitrate 35; computed), which is told, not made up."""
+    known = composition(label(grade="60-0-0"), resolve, SHELF)
+    assert "no materials of the catalog make its grade" in known.gaps
+    assert not known.exact

@@ -577,3 +577,158 @@ def test_named_units_that_are_refused(given_as: dict[str, object]) -> None:
     """Twice the same item, a number without unit, or one that cannot be, is refused."""
     with pytest.raises((InputError, ValueError)):
         WaterTest.model_validate(given_as)
+
+
+# --- ranges ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("ends", "text"),
+    # How labs and growers write ranges; common practice, no source. The ends by hand.
+    [
+        (("80 mg/L", "120 mg/L"), "80 to 120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "80-120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "80 - 120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "80\u2013120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "80 \u2014 120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "80..120 mg/L"),
+        (("80 mg/L", "120 mg/L"), "  80  to  120  mg/L  "),
+        (("0.5 mg/L CaCO3", ".75 mg/L CaCO3"), "0.5 to .75 mg/L CaCO3"),
+        (("1,000 mg/L", "2,000 mg/L"), "1,000 to 2,000 mg/L"),
+        (("90 mg/L", "100 mg/L"), "95 +/- 5 mg/L"),
+        (("90 mg/L", "100 mg/L"), "95 \u00b1 5 mg/L"),
+        (("90 mg/L", "100 mg/L"), "95+-5 mg/L"),
+        (("90.25 mg/L", "99.75 mg/L"), "95 mg/L +/- 5 %"),
+        (("90.25 mg/L", "99.75 mg/L"), "95 mg/L \u00b15%"),
+        (("0 mg/L", "0.05 mg/L"), "<0.05 mg/L"),
+        (("0 mg/L", "0.05 mg/L"), "< 0.05 mg/L"),
+        (("0 mg/L", "0.05 mg/L"), "<= 0.05 mg/L"),
+        (("0 mg/L", "0.05 mg/L"), "\u2264 0.05 mg/L"),
+        (("0 mg/L", "0.05 mg/L"), "less than 0.05 mg/L"),
+        (("0 ppm", "5 ppm"), "below 5 ppm"),
+        (("7.2", "7.8"), "7.2 to 7.8"),
+        (("7.2", "7.8"), "7.2-7.8"),
+        (("50 degF", "60 degF"), "50 to 60 degF"),
+        (("10 gpg", "12 gpg"), "10 to 12 gpg"),
+        (("5 mg/L", "5 mg/L"), "5 to 5 mg/L"),
+        # the unit with the first number belongs to both
+        pytest.param(
+            ("80 mg/L", "120 mg/L"),
+            "80 mg/L to 120 mg/L",
+            marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="a unit after each number is not read"),
+        ),
+    ],
+)
+def test_ranges_that_are_read(ends: tuple[str, str], text: str) -> None:
+    """Lowest and highest, each as a quantity of its own."""
+    assert units.span(text) == ends
+
+
+@pytest.mark.parametrize(
+    ("mend", "text"),
+    [
+        ('write "80 to 120 mg/L"', "120 to 80 mg/L"),
+        ('write "7.2 to 7.8"', "7.8 to 7.2"),
+        ("400 to 800 mg/L", ">400 mg/L"),
+        ("400 to 800 mg/L", "> 400 mg/L"),
+        ("400 to 800 mg/L", "more than 3 gpg"),
+        ("0 to 5 mg/L", "3 +/- 5 mg/L"),
+        ("0 to 5 mg/L", "15 mg/L +/- 200 %"),
+        *[("<0.05 mg/L", text) for text in ("ND", "nd", "n.d.", "N/D", "not detected", "BDL", "trace", " ND ")],
+    ],
+)
+def test_ranges_that_are_refused(mend: str, text: str) -> None:
+    """A range without an end, or backwards, is refused in one line that says where and how to mend it."""
+    with pytest.raises(InputError) as refused:
+        units.span(text, "water.iron")
+    told = str(refused.value)
+    assert told.startswith("water.iron: ")
+    assert mend in told
+    assert "\n" not in told
+
+
+@given(
+    st.sampled_from(["mg/L", "ppm", "gpg", "meq/L", "degF", "lb", "fl oz", "mg/L CaCO3", "L/min", "per mL"]),
+    st.floats(0.0, 1e6),
+    st.integers(0, 4),
+)
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_a_plain_quantity_is_its_own_range(unit: str, value: float, digits: int) -> None:
+    """Without a range both ends are the text as it was written."""
+    text = f"{value:.{digits}f} {unit}"
+    assert units.span(text) == (text, text)
+
+
+@pytest.mark.parametrize(
+    "text", ["1/2 lb", "1 1/2 lb", "5e-3 mg/L", "-3 degC", "1:100", "", "mg/L", "95 mg/L as CaCO3"]
+)
+def test_what_is_no_range_is_left_as_it_is(text: str) -> None:
+    """Fractions, exponents, ratios and nonsense go on to what reads them."""
+    assert units.span(text) == (text, text)
+
+
+@given(st.text(max_size=80))
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_any_text_has_a_range_or_one_clear_line(text: str) -> None:
+    """No text raises anything but an InputError, and an end is never made of nothing."""
+    with suppress(InputError):
+        low, high = units.span(text, "here")
+        assert isinstance(low, str)
+        assert isinstance(high, str)
+
+
+@given(st.floats(0.0, 1e5), st.floats(0.0, 1e5))
+@settings(max_examples=100, deadline=None, derandomize=True)
+def test_the_ends_of_a_range_are_what_was_written(one: float, other: float) -> None:
+    """A range of two numbers comes back as the two."""
+    low, high = sorted((round(one, 3), round(other, 3)))
+    ends = [units.split_number(end) for end in units.span(f"{low:f} to {high:f} mg/L")]
+    assert ends == [(pytest.approx(low), "mg/L"), (pytest.approx(high), "mg/L")]
+
+
+@pytest.mark.parametrize(
+    ("ends", "text"),
+    [
+        ((100.0, 100.0), "1:100"),
+        ((80.0, 120.0), "1:80 to 1:120"),
+        ((80.0, 120.0), "1:80-120"),
+        ((80.0, 120.0), "1:80 \u2013 1:120"),
+        ((80.0, 120.0), "1:80 to 120"),
+        ((1.0, 10_000.0), "1:1 to 1:10000"),
+    ],
+)
+def test_ratios_as_ranges(ends: tuple[float, float], text: str) -> None:
+    """Least and most parts of water."""
+    assert units.injection_ratios(text) == ends
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(
+            "",
+            "1:0.5",
+            "2:100",
+            "100:1",
+            "1:abc",
+            "1:80 to",
+            "1:80 to 1:20000",
+            "1:120 to 1:80",
+            "1:80 to 1:100 to 1:120",
+        ),
+        pytest.param(
+            "100",
+            marks=pytest.mark.xfail(
+                strict=True,
+                raises=pytest.fail.Exception,
+                reason="a ratio is guessed from one number, as it was not before",
+            ),
+        ),
+    ],
+)
+def test_ratios_that_are_refused(text: str) -> None:
+    """One line that says how to write it."""
+    with pytest.raises(InputError) as refused:
+        units.injection_ratios(text, "injection.ratio")
+    assert "\n" not in str(refused.value)
+    assert 'write "1:' in str(refused.value)

@@ -375,6 +375,10 @@ _OPEN: tuple[Catalogs, dict[str, Product]] | None = None
 def _open_here() -> None:
     """Open the catalogs of this process."""
     global _OPEN
+    if hasattr(os, "sched_setaffinity"):
+        # One core each: processes that also share their work over threads wait for each other.
+        cores = sorted(os.sched_getaffinity(0))
+        os.sched_setaffinity(0, {cores[os.getpid() % len(cores)]})
     both = catalogs()
     _OPEN = both, materials_of(both.asked)
 

@@ -16,7 +16,8 @@ from jsonschema import Draft202012Validator
 from rich.console import Console
 
 from pourcheck import Catalog, Pour, Verdict, check, check_many, swap
-from pourcheck.rules.present.terminal import print_product, print_verdict
+from pourcheck.rules.present.answer import print_verdict
+from pourcheck.rules.present.terminal import print_product
 from pourcheck.rules.registry import rules
 
 Run = Callable[..., Any]
@@ -30,6 +31,11 @@ GYPSUM = ("check", "calcium nitrate=2 lb", "magnesium sulfate=2 lb", *PLACE, *SO
 JUG = ("check", "tarn jug=8 fl oz", *PLACE, *SOFT)
 LIME = ("check", "calcium nitrate=2 lb", *PLACE, *HARD)
 
+#: The soft well with everything but its iron.
+NO_IRON = (
+    "ph=6.8, calcium=4 mg/L, magnesium=1.2 mg/L, alkalinity=17 mg/L CaCO3, sodium=5.7 mg/L, chloride=4 mg/L, "
+    "sulfate=4 mg/L, manganese=0 mg/L, silica=12 mg/L, temperature=9 degC"
+)
 #: A pour whose verdict is settled by the product, so that no margin is looked for.
 QUICK = ("check", "gypsum=1 oz", *PLACE, *HARD)
 POUR = """\
@@ -100,7 +106,7 @@ def test_exit_codes(call: Run, expected: int, first_word: str, command: Sequence
 
 @pytest.mark.parametrize(
     "command",
-    [(), ("check",), ("swap",), ("find",), ("show",), ("rules",), ("explain",), ("schema",)],
+    [(), ("check",), ("swap",), ("find",), ("show",), ("rules",), ("explain",), ("schema",), ("water", "check")],
     ids=words,
 )
 def test_help(call: Run, command: Sequence[str]) -> None:
@@ -118,7 +124,7 @@ def test_help_lists_every_command(call: Run) -> None:
     lines = call("--help").out.split("Commands:")[1].strip().splitlines()
     listed = {line.split()[0]: line.split(maxsplit=1)[1] for line in lines if line.startswith("  ")}
     listed |= {lines[0].split()[0]: lines[0].split(maxsplit=1)[1]}
-    assert {"check", "swap", "find", "show", "rules", "explain", "schema"} <= set(listed)
+    assert {"check", "swap", "find", "show", "water", "rules", "explain", "schema"} <= set(listed)
     assert all(listed.values())
 
 
@@ -202,6 +208,16 @@ def test_no_command_is_help(call: Run) -> None:
         ("--limit", ("find", "urea", "--limit", "all")),
         ("schema", ("schema", "everything")),
         ("unknown product", ("swap", "unobtainium=2 lb", *BUCKET)),
+        # region, water by itself
+        ('region "atlantis" is not known', (*QUICK, "--region", "atlantis")),
+        ('region "atlantis" is not known', ("water", "check", "tarn-hill-well", "--region", "atlantis")),
+        ('unknown well "nowhere"', ("water", "check", "nowhere")),
+        ("has no unit", ("water", "check", "calcium=95")),
+        ("more than any irrigation water holds", ("water", "check", "calcium=9500 mg/L")),
+        ("is not a pH of irrigation water", ("water", "check", "ph=14")),
+        ("names no well", ("water", "check", "")),
+        ("Missing argument", ("water", "check")),
+        ("No such command 'nope'", ("water", "nope")),
         # databases
         ("unable to open", ("find", "urea", "--db", os.sep)),
         ("not a database URL", ("find", "urea", "--db", "://")),
@@ -399,6 +415,7 @@ def test_files_of_other_editors(call: Run, tmp_path: Path, mark: str, ending: st
             'ph = 7.6\ncalcium = "95 mg/L"',
         ),
         (("--no-backflow",), "[injection]", "[site]\nbackflow_preventer = false\n[injection]"),
+        (("--measured-ratio",), "[injection]", '[injection]\nratio_read = "measured"'),
     ],
     ids=str,
 )
@@ -437,11 +454,36 @@ def test_what_is_told_of_the_site(
 
 
 def test_the_ratio_replaces_suction_and_flow(call: Run) -> None:
-    """--inject replaces suction and flow, which mean the same thing."""
+    """--inject replaces suction and flow, which mean the same thing as a measured ratio: 4 gpm is 240 gph."""
     rates = POUR.replace('ratio = "1:100"', 'suction = "2.4 gph"\nflow = "4 gpm"')
-    assert call("check", "-", "--json", stdin=POUR) == call("check", "-", "--json", stdin=rates)
+    measured = call("check", "-", "--measured-ratio", "--json", stdin=POUR)
+    assert measured == call("check", "-", "--json", stdin=rates)
     replaced = call("check", "-", "--inject", "1:200", "--json", stdin=rates)
     assert replaced == call("check", "-", "--inject", "1:200", "--json", stdin=POUR)
+
+
+def test_a_region_has_ranges_of_its_own(call: Run) -> None:
+    """--region is the region of the file: what is not tested is swept over that region's range."""
+    text = POUR.replace('name = "tarn-hill-well"', "ph = 7.6")
+    default = call("check", "-", "--json", stdin=text)
+    regional = call("check", "-", "--json", stdin='region = "tarn-valley"\n' + text)
+    assert regional == call("check", "-", "--region", "Tarn Valley", "--json", stdin=text)
+    # rules/policy/default.toml and tarn-valley.toml
+    for ran, swept in ((default, "2 to 250 mg/L"), (regional, "3 to 140 mg/L")):
+        assert f"water calcium not stated: swept {swept}" in json.loads(ran.out)["assumed"]
+
+
+@pytest.mark.parametrize(
+    ("options", "swept"),
+    [((), True), (("--dial-ratio",), True), (("--measured-ratio",), False)],
+    ids=["not said", "dial", "measured"],
+)
+def test_a_ratio_off_a_dial(call: Run, options: Sequence[str], swept: bool) -> None:
+    """A stated ratio is good to 10 % (from memory: makers of proportional injectors), a measured one is as stated."""
+    data = json.loads(call(*QUICK, *options, "--json").out)
+    told = [text for text in data["assumed"] if "read off a dial" in text]
+    assert [text.endswith("swept 90 to 110 parts of water per part of stock") for text in told] == [True] * swept
+    assert ("ionic_strength_mol_per_kg" in data["line"]["low"]) == swept
 
 
 def test_a_product_twice_counts_twice(call: Run) -> None:
@@ -473,6 +515,36 @@ def test_the_database_of_the_environment(
     assert f"pourcheck: {tmp_path}: " in refused(call("find", "urea"))
 
 
+# --- the water by itself --------------------------------------------------------------------------
+
+#: Hardness of 12 grains that was typed as mg/L: a hard water by its alkalinity.
+SLIP = "ph=7.4, hardness=12 mg/L CaCO3, alkalinity=205 mg/L CaCO3"
+
+
+def test_water_check(call: Run, catalog: Catalog) -> None:
+    """`water check` of a well is what `show` says of it; its JSON is the test and the water of a verdict on it."""
+    shown = call("water", "check", "tarn-hill-well")
+    assert shown == call("show", "tarn-hill-well")
+    assert shown.code == 0
+    data = json.loads(call("water", "check", "tarn-hill-well", "--json").out)
+    assert data["test"] == catalog.water("tarn-hill-well").model_dump(mode="json", exclude_none=True)
+    assert data["by_itself"] == json.loads(call(*QUICK, "--json").out)["water"]
+    assert data["odd"] == []
+    # 2.497 x 95 + 4.115 x 22 (water hardness standards page, factors read)
+    assert data["by_itself"]["hardness_mg_per_l_caco3"] == pytest.approx(2.497 * 95 + 4.115 * 22, rel=1e-3)
+    assert f"{2.497 * 95 + 4.115 * 22:.0f} mg/L CaCO3, very hard" in shown.out
+
+
+def test_water_check_of_items(call: Run) -> None:
+    """Items are read as those of --water; hardness that may be grains is told."""
+    ran = call("water", "check", SLIP)
+    assert ran.code == 0
+    assert "! " in ran.out
+    assert "grains per gallon" in " ".join(ran.out.split())
+    odd = json.loads(call("water", "check", SLIP, "--json").out)["odd"]
+    assert "grains per gallon" in " ".join(odd)
+
+
 # --- JSON -----------------------------------------------------------------------------------------
 
 STATE_KEYS = {
@@ -491,13 +563,21 @@ STATE_KEYS = {
     "low",
     "high",
 }
+WATER_KEYS = {
+    "clogging",
+    "worst",
+    "hardness_mg_per_l_caco3",
+    "hardness",
+    "above_2_5_meq_per_l",
+    "charge_off_percent",
+}
 
 
 @pytest.fixture(scope="module")
 def verdicts(catalog: Catalog) -> list[tuple[Pour, Verdict]]:
-    """A pour of every third seed product on a known well, and of some with nothing known."""
+    """A pour of every fifth seed product on a known well, and of some with nothing known."""
     pours = []
-    for i, product in enumerate(catalog.products()[::3]):
+    for i, product in enumerate(catalog.products()[::5]):
         amount = "2 fl oz" if product.form == "liquid" else "2 oz"
         pour: dict[str, Any] = {
             "product": [{"name": product.id, "amount": amount}],
@@ -506,7 +586,7 @@ def verdicts(catalog: Catalog) -> list[tuple[Pour, Verdict]]:
             "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
         }
         pours.append(Pour.parse(pour))
-        if i % 4 == 0:
+        if i % 3 == 0:
             pour = {"product": pour["product"], "bucket": {"volume": "5 gal"}}
             pours.append(Pour.parse(pour))
     return list(zip(pours, check_many(pours, catalog), strict=True))
@@ -577,16 +657,17 @@ def test_water_without_an_ion(call: Run, catalog: Catalog, product: str, item: s
 def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
     """A verdict has the keys of the contract and no others, all the way down."""
     solids = findings = 0
-    for _, verdict in verdicts:
+    for pour, verdict in verdicts:
         data = json.loads(verdict.to_json())
-        expected = {"schema", "verdict", "summary", "findings", "bucket", "line", "margin", "swaps"}
-        assert expected | {"assumed"} == set(data)
+        expected = {"schema", "verdict", "summary", "findings", "water", "bucket", "line", "margin", "swaps"}
+        assert expected | {"decided_by", "assumed"} == set(data)
         assert data["schema"] == "pourcheck.verdict/1"
         assert data["verdict"] in {"clear", "caution", "unknown", "stop"}
         for finding in data["findings"]:
             findings += 1
             expected = {"rule", "level", "where", "message", "because", "do", "sources"}
             assert expected == set(finding)
+            assert finding["where"] in {"label", "bucket", "line", "water", "equipment", "soil", "people"}
             assert finding["level"] in {"stop", "unknown", "caution", "note"}
             assert finding["message"]
         for state in (data["bucket"], data["line"]):
@@ -595,9 +676,13 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
                 solids += 1
                 expected = {"solid", "saturation_index", "precipitated_mg_per_l", "onset"}
                 assert expected | {"low", "high"} == set(solid)
-        expected = {"amount_factor", "injection_ratio", "water_calcium_mg_per_l"}
-        expected |= {"water_alkalinity_mg_per_l_caco3", "water_ph", "temperature_c"}
-        assert expected | {"bucket_temperature_c"} == set(data["margin"])
+        expected = {"amount_factor", "injection_ratio", "water_calcium_mg_per_l", "water_hardness_mg_per_l_caco3"}
+        expected |= {"water_alkalinity_mg_per_l_caco3", "water_ph", "temperature_c", "bucket_temperature_c"}
+        assert expected | {"measured_from"} == set(data["margin"])
+        assert set(data["margin"]["measured_from"]) <= expected
+        assert (data["water"] is None) == (pour.water is None)
+        assert data["water"] is None or set(data["water"]) == WATER_KEYS
+        assert data["decided_by"] == []  # details were not asked for
     assert findings > 50
     assert solids > 50
 
@@ -623,19 +708,26 @@ def test_the_library_says_what_the_command_says(call: Run, catalog: Catalog) -> 
 
 
 def test_margin_and_swaps_in_json(call: Run) -> None:
-    """A stop for phosphate states margins and swaps; an unknown states no margin."""
+    """A stop for phosphate states margins and swaps, an unknown no margin but what decides it."""
     validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
     stop = json.loads(call("check", "MAP=1 lb", *PLACE, *HARD, "--json").out)
-    unknown = json.loads(call(*UREA, "--json").out)
+    unknown = json.loads(call("check", "MAP=4 oz", *PLACE, "--water", NO_IRON, "--json").out)
+    assert unknown["verdict"] == "unknown"
     for data in (stop, unknown):
         assert list(validator.iter_errors(data)) == []
-    assert any(value is not None for value in stop["margin"].values())
+    turned = {name for name, value in stop["margin"].items() if value is not None} - {"measured_from"}
+    assert turned
+    assert turned == set(stop["margin"]["measured_from"])
+    assert stop["decided_by"] == []
     assert stop["swaps"]
     for one in stop["swaps"]:
         expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "summary"}
         assert expected == set(one)
         assert one["verdict"] != "stop"
-    assert not any(value is not None for value in unknown["margin"].values())
+    assert not any(value for value in unknown["margin"].values())
+    assert [one["input"] for one in unknown["decided_by"]] == ["water iron"]
+    keys = {"input", "unit", "turns_at", "low", "high", "trouble", "told", "explains", "find_out"}
+    assert set(unknown["decided_by"][0]) == keys
 
 
 def test_products_and_wells_are_of_their_schema(call: Run, catalog: Catalog) -> None:
@@ -704,6 +796,8 @@ def assert_fits(text: str, width: int = 80) -> None:
         ("find", "z" * 300),
         ("rules",),
         ("show", "tarn-hill-well"),
+        ("water", "check", "tarn-iron-well"),
+        ("water", "check", SLIP),
         ("show", "tarn-iron-well"),
         ("show", "sodium hypochlorite"),
     ],
@@ -762,8 +856,8 @@ def test_every_verdict_fits_80_columns(
 
 def test_rows_of_solids_are_not_broken(call: Run) -> None:
     """A row of the table of solids stays on its line, however much comes out."""
-    ran = call(*GYPSUM[:3], *BUCKET, "--inject", "1:100", *SOFT)
-    assert "gypsum" in ran.out
+    ran = call(*GYPSUM, "--more")
+    assert [line for line in ran.out.splitlines() if line.strip().startswith("bucket") and line.endswith("g/L")]
     assert not [line for line in ran.out.splitlines() if line.strip() == "mg/L"]
 
 

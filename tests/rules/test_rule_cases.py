@@ -17,18 +17,21 @@ CASES = [
     for file in sorted((Path(__file__).parent.parent / "cases").glob("*.toml"))
     for case in tomllib.loads(file.read_text("utf-8"))["case"]
 ]
+#: Day of every pour, unless its case names another.
+DAY = "2026-06-01"
 #: Rules that cannot be silent, or that no input can be written for.
 ALWAYS_SPEAKS = {"lifting-and-label"}
 NO_CASE = {"not-computed"}
 
 
 def pour_of(case: dict[str, Any]) -> dict[str, Any]:
-    """The pour that a case describes; 5 gal and 1:100 unless it says otherwise."""
+    """The pour that a case describes; 5 gal, 1:100 and DAY unless it says otherwise."""
     products = [dict(zip(("name", "amount"), text.rsplit("=", 1), strict=True)) for text in case.get("pour", [])]
     pour: dict[str, Any] = {
         "product": products + case.get("inline", []),
         "bucket": {"volume": "5 gal"},
         "injection": {"ratio": case.get("inject", "1:100")},
+        "poured_on": case.get("poured_on", DAY),
     }
     water = case.get("water", "tarn-soft-well")
     if water != {}:
@@ -36,7 +39,7 @@ def pour_of(case: dict[str, Any]) -> dict[str, Any]:
     for table, field in (("bucket", "bucket_temperature"), ("injection", "line_temperature")):
         if field in case:
             pour[table][field.removeprefix("bucket_")] = case[field]
-    return pour | {key: case[key] for key in ("site", "soil") if key in case}
+    return pour | {key: case[key] for key in ("site", "soil", "region") if key in case}
 
 
 @pytest.mark.parametrize("case", CASES, ids=[f"{c['rule']}: {c['name']}" for c in CASES])
@@ -53,6 +56,8 @@ def test_case(case: dict[str, Any], catalog: Catalog) -> None:
         assert order.index(overall) >= order.index(expected), "no finding is worse than the verdict"
         assert found[case["rule"]].do, "a finding says what to do"
         assert found[case["rule"]].sources, "a finding names its sources"
+    if "says" in case:
+        assert case["says"] in found[case["rule"]].message
     if "turns_at" in case:
         value = found[case["rule"]].because[case["turns_at"]]
         assert value == pytest.approx(case.get("near", value), rel=0.03)

@@ -1,0 +1,252 @@
+"""Rules of what equilibrium cannot tell: breakdown, gels, curds, and the order in which things go in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ..case import Case
+from ..question import Poured
+from ..rule import Level, Outcome, Rule
+from .advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from .line import HARD_CALCIUM_MG_PER_L
+
+#: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
+#: computed pH of ammonium salts in unbuffered water says nothing.
+_LEAST_ACID_MOL_PER_KG = 1e-3
+
+
+def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
+    there = case.brings("S2O3-2")
+    if not np.any(there):
+        return None
+    bucket = case.bucket.before_solids
+    ph = bucket.ph
+    soured = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg > _LEAST_ACID_MOL_PER_KG
+    level = np.where(ph < 5.0, int(Level.STOP), np.where(ph < 6.0, int(Level.CAUTION), int(Level.NONE)))
+    level[~soured] = Level.NONE
+    # The pH of what is stronger than the model is good for is a guess.
+    level[(level == Level.STOP) & (bucket.ionic_strength > bucket.valid_up_to_mol_per_kg)] = Level.UNKNOWN
+    if len(case.poured) == 1:
+        level[:] = Level.NONE  # the bottle as it is sold holds its own pH
+    if any("acid" in item.hazards for item in case.poured):
+        level[:] = Level.STOP
+    level[~there] = Level.NONE
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
+            "dioxide gas below about pH 6."
+        ),
+        numbers={"bucket_ph": ph, "limit_ph": 6.0},
+        do=(TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
+        severity=-ph,
+    )
+
+
+def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
+    if not (case.has("P2O7-4") and case.has("Ca+2")):
+        return None
+    return Outcome(
+        np.where(case.brings("P2O7-4") & case.brings("Ca+2"), int(Level.STOP), int(Level.NONE)),
+        lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
+        do=(TWO_BUCKETS,),
+    )
+
+
+def _polyphosphate(case: Case) -> Outcome | None:
+    if not case.has("P2O7-4"):
+        return None
+    calcium = case.total_mg_per_l("line", "Ca+2")
+    level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
+    level = np.where(calcium < 10.0, int(Level.CAUTION), level)
+    level[~case.brings("P2O7-4")] = Level.NONE
+    return Outcome(
+        level,
+        lambda n: (
+            f"Polyphosphate with {n['line_calcium_mg_per_l']:.0f} mg/L calcium in the line: it can gel, and the "
+            "model has no constants for it."
+        ),
+        numbers={"line_calcium_mg_per_l": calcium, "limit_calcium_mg_per_l": HARD_CALCIUM_MG_PER_L},
+        do=("Take a phosphate-free feed, or put it on the soil.", JAR_TEST),
+        severity=calcium,
+    )
+
+
+def _silicate_gels(case: Case) -> Outcome | None:
+    silicate = case.brings("H4SiO4")
+    if not np.any(silicate):
+        return None
+    ph = case.bucket.before_solids.ph
+    level = np.where(ph < 9.0, int(Level.STOP), int(Level.NONE))
+    if len(case.poured) > 1:
+        level = np.maximum(level, int(Level.UNKNOWN))
+    level[case.brings("Ca+2", "Mg+2")] = Level.STOP
+    level[~silicate] = Level.NONE
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
+            "magnesium at any pH."
+        ),
+        numbers={"bucket_ph": ph, "limit_ph": 9.0},
+        do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
+        severity=-ph,
+    )
+
+
+#: Words that mark a product of humic acids, fish, seaweed or other organic matter, on its name or its label.
+_ORGANIC_WORDS = ("humic", "humate", "fulvic", "leonardite", "fish", "seaweed", "kelp", "molasses", "compost", "amino")
+#: Humic acids come out of acid: for sure below the first pH, perhaps below the second.
+_HUMIC_OUT_PH, _HUMIC_HOLDS_PH = 3.5, 6.0
+#: and with calcium or trace metals from about this strength on [mol/kg].
+_CURDLES_MOL_PER_KG = 0.005
+
+
+def _organic(item: Poured) -> bool:
+    text = " ".join([item.product.name, *item.product.aliases, *item.product.derived_from]).lower()
+    return any(word in text for word in _ORGANIC_WORDS)
+
+
+def organic_products(case: Case) -> list[str]:
+    """Names of the products that hold organic matter."""
+    return [item.product.name for item in case.poured if _organic(item)]
+
+
+def _organic_meets_acid(case: Case) -> Outcome | None:
+    organic = organic_products(case)
+    if not organic or len(case.poured) == len(organic):
+        return None
+    ph = case.bucket.before_solids.ph
+    metals = case.in_bucket_mol_per_kg("Ca+2", "Mg+2", "Zn+2", "Mn+2", "Cu+2", "Fe+2", "Fe+3")
+    acid = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg > _LEAST_ACID_MOL_PER_KG
+    curdles = (metals > _CURDLES_MOL_PER_KG) & case.brings("Ca+2", "Mg+2", "Zn+2", "Mn+2", "Cu+2", "Fe+2", "Fe+3")
+    level = np.where(curdles | (acid & (ph < _HUMIC_HOLDS_PH)), int(Level.UNKNOWN), int(Level.NONE))
+    level[acid & (ph < _HUMIC_OUT_PH)] = Level.STOP
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.STOP:
+            return f"{', '.join(organic)} in an acid bucket (pH {n['bucket_ph']:.1f}): humic matter comes out as curds."
+        return (
+            f"{', '.join(organic)} with acid, calcium or metals (bucket pH {n['bucket_ph']:.1f}): organic matter can "
+            "curdle; there are no numbers for it."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={"bucket_ph": ph, "calcium_and_metals_mol_per_kg": metals},
+        do=("Give it alone, on another day, and flush.", BUCKET_JAR_TEST),
+        severity=-ph,
+    )
+
+
+def _order(case: Case) -> Outcome | None:
+    if len(case.poured) < 2:
+        return None
+
+    def rank(item: Poured) -> tuple[int, float]:
+        if "acid" in item.hazards:
+            return 0, 0.0
+        if any(word in item.product.name.upper() for word in ("EDTA", "DTPA", "EDDHA")):
+            return 3, 0.0
+        if item.product.form == "liquid":
+            return 2, 0.0
+        points = [point.g_per_100_g_water for point in item.product.solubility if point.temperature_c >= 10.0]
+        return 1, min(points, default=50.0)
+
+    names = ", then ".join(item.product.name for item in sorted(case.poured, key=rank))
+    return Outcome(
+        np.full(case.size, int(Level.NOTE)),
+        lambda _: f"Order: most of the water first, then {names}; stir each clear before the next, then fill up.",
+        do=("Acid goes in before feeds; of dry products the least soluble first; liquids and chelates last.",),
+    )
+
+
+RULES = (
+    Rule(
+        name="thiosulfate-meets-acid",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Is a thiosulfate in a bucket below pH 6?",
+        plain="Acid turns thiosulfate to sulfur mud and choking gas.",
+        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6 (a caution), fast below 5 (a stop). Kinetics, not equilibrium: a "
+        "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
+        cure="Two buckets; no acid.",
+        sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
+        check=_thiosulfate_meets_acid,
+    ),
+    Rule(
+        name="polyphosphate-meets-calcium",
+        family="bucket",
+        levels=(Level.STOP,),
+        asks="Does a polyphosphate meet a calcium product?",
+        plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
+        chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
+        cure="Two buckets.",
+        sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
+        check=_polyphosphate_meets_calcium,
+    ),
+    Rule(
+        name="polyphosphate-meets-hard-water",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does polyphosphate go into water with calcium?",
+        plain="10-34-0 at low dose gels in hard water.",
+        chemistry="Calcium polyphosphates; hydrolysis to orthophosphate goes on in the line. No constants in the model.",
+        cure="No polyphosphate through this drip.",
+        sources=(
+            "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
+            "from memory: Florida and California guidance: none above 50 mg/L calcium",
+        ),
+        check=_polyphosphate,
+    ),
+    Rule(
+        name="silicate-gels",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
+        plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
+        chemistry="Silicic acid polymerises below about pH 9; kinetics, not equilibrium: a limit is used.",
+        cure="Alone, diluted, flushed.",
+        sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
+        check=_silicate_gels,
+    ),
+    Rule(
+        name="organic-meets-acid",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Is humic, fish or seaweed matter with acid, calcium or metals?",
+        plain="Humates, fish and seaweed turn to curds with acid or with calcium, and curds close emitters.",
+        chemistry="Humic acids are by definition what comes out below pH 2; they begin to flock near 4, and calcium and metals "
+        "bind them at any pH. No constants: limits of pH 3.5 and 6 and of 5 mmol/kg of metals are used.",
+        cure="Alone, on another day.",
+        sources=(
+            "humic acid: the part of humus that is not soluble in acid, by definition",
+            "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
+        ),
+        check=_organic_meets_acid,
+    ),
+    Rule(
+        name="order-of-mixing",
+        family="bucket",
+        levels=(Level.NOTE,),
+        asks="In which order do the products go into the bucket?",
+        plain="Water first, then acid, then what dissolves worst, each stirred clear before the next.",
+        chemistry="Local strength, not equilibrium: two concentrates that meet undiluted can make solids that are slow to "
+        "dissolve again.",
+        cure="The order that the note gives.",
+        sources=(
+            "Spanish agronomy page: acid goes in before fertilizers, then the least soluble first",
+            "common practice, no source: liquids and chelates last",
+        ),
+        check=_order,
+    ),
+)

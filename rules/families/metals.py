@@ -1,0 +1,328 @@
+"""Rules of iron, manganese, zinc and copper: phosphates, hydroxides, and the chelates that hold them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ...catalog.species import SPECIES
+from ..case import Case, Where
+from ..chemistry.constants import Floats
+from ..chemistry.phases import phases
+from ..rule import Level, Levels, Outcome, Rule
+from .advice import FLUSH, JAR_TEST, TWO_BUCKETS
+from .solids import (
+    IRON_MODERATE_MG_PER_L,
+    IRON_SEVERE_MG_PER_L,
+    STOP_MG_PER_L,
+    band_si,
+    solid_levels,
+)
+
+#: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
+_METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
+#: Polyphosphate holds this many moles of trace metal per mole of pyrophosphate: 2 % zinc in 10-34-0 (common
+#: practice, no source); the model has no constants for it.
+_HELD_BY_POLYPHOSPHATE = 0.18
+_METALS = ("Zn+2", "Cu+2", "Mn+2", "Fe+2", "Fe+3")
+
+
+def _held(case: Case, level: Levels) -> Levels:
+    """Levels where polyphosphate is there to hold the metals: no more than doubt, and a caution where it holds them
+    in practice."""
+    poly = case.in_bucket_mol_per_kg("P2O7-4")
+    metals = case.in_bucket_mol_per_kg(*_METALS)
+    level = np.where((poly > 0.0) & (metals <= poly), np.minimum(level, int(Level.UNKNOWN)), level)
+    return np.where(
+        (poly > 0.0) & (metals <= _HELD_BY_POLYPHOSPHATE * poly), np.minimum(level, int(Level.CAUTION)), level
+    )
+
+
+def _metal_meets_phosphate(case: Case) -> Outcome | None:
+    return _phosphate(case, "bucket")
+
+
+def _metal_meets_phosphate_in_line(case: Case) -> Outcome | None:
+    return _phosphate(case, "line")
+
+
+def _phosphate(case: Case, where: Where) -> Outcome | None:
+    if not case.has("PO4-3", "P2O7-4") or not case.has(*_METALS):
+        return None
+    mixed = case.solution(where).before_solids
+    found: list[tuple[Levels, Floats, str, str]] = []  # level, severity, name of the number, words
+    for species, phase in _METAL_PHOSPHATES.items():
+        if not case.has(species):
+            continue
+        band = band_si(case, phase) if where == "bucket" else 0.0
+        level = solid_levels(case, where, phase, haze_mg_per_l=1.0, band=band)
+        if species == "Fe+3" and not case.unchelated("Fe+3"):
+            # Growers keep iron chelates with phosphate in one tank; the index leaves it open over two units.
+            level = np.minimum(level, int(Level.CAUTION))
+        found.append((_held(case, level), mixed.si(phase), "saturation_index", phases()[phase].spoken))
+    if case.unchelated("Mn+2") and where == "bucket":
+        # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
+        level = np.where(mixed.ph > 5.0, int(Level.CAUTION), int(Level.NONE))
+        level[mixed.ph > 6.0] = Level.UNKNOWN
+        level[~(case.brings("Mn+2") & case.brings("PO4-3"))] = Level.NONE
+        found.append((_held(case, level), mixed.ph, "bucket_ph", "manganese phosphate"))
+    if not found or not any(np.any(level) for level, *_ in found):
+        return None
+    _, severity, number, spoken = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+
+    def message(n: Mapping[str, float]) -> str:
+        shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
+        sure = "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
+        return f"A trace metal meets phosphate in the {where}: {spoken}, {shown}{sure}"
+
+    return Outcome(
+        np.max([level for level, *_ in found], axis=0),
+        message,
+        numbers={number: severity, f"{where}_ph": mixed.ph},
+        do=(
+            TWO_BUCKETS if where == "bucket" else "Give the metal on another day than the phosphate, and flush.",
+            "Or take the metal as a chelate (EDTA, DTPA) that suits the pH.",
+        ),
+        severity=severity,
+    )
+
+
+#: Above this index a solid that takes days near saturation forms at once (common practice, no source).
+FAR_OVER_SI = 2.0
+#: Hydroxides and carbonates of trace metals: species -> phases.
+_METAL_SOLIDS = {
+    "Zn+2": ("Zn(OH)2_am", "Smithsonite"),
+    "Cu+2": ("CuOH2", "Malachite"),
+    "Mn+2": ("Pyrochroite", "Rhodochrosite"),
+}
+
+
+def _unchelated_share(case: Case, species: str) -> Floats:
+    """Share of a metal that EDTA cannot hold at most, (B,)."""
+    total = case.in_bucket_mol_per_kg(species)
+    free = case.in_bucket_mol_per_kg(*_METALS) - case.in_bucket_mol_per_kg("Edta-4")
+    return np.clip(free / np.maximum(total, 1e-30), 0.0, 1.0)
+
+
+def _metal_hydroxide(case: Case) -> Outcome | None:
+    level = np.full(case.size, int(Level.NONE))
+    line_ph = case.line.before_solids.ph
+    named = []
+    worst = np.full(case.size, -np.inf)  # no index where iron is the only metal
+    for species, solids in _METAL_SOLIDS.items():
+        if not case.has(species):
+            continue
+        share = _unchelated_share(case, species)
+        held = case.in_bucket_mol_per_kg("Edta-4") >= case.in_bucket_mol_per_kg(species)
+        for phase in solids:
+            entry = phases()[phase]
+            slow = entry.pace == "days"
+            places: tuple[Where, Where] = ("line", "bucket")
+            for where in places:
+                si = case.solution(where).before_solids.si(phase)
+                # A chelated metal that is over saturation all the same has been let go by its chelate.
+                amount = case.most_mg_per_l(where, phase) * np.where(si > 0.0, np.maximum(share, 0.05), share)
+                enough = amount > STOP_MG_PER_L[where]
+                trouble = (si > entry.surely_below_si) & enough
+                level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
+                # A hundred times over saturation, what is called slow is not.
+                sure_si = FAR_OVER_SI if slow else entry.surely_above_si
+                # What its chelate can hold comes out only as fast as it lets go.
+                level[(si > sure_si) & enough & ~(held & slow)] = Level.STOP
+                worst = np.maximum(worst, si)
+                if np.any(trouble):
+                    named.append(species)
+    if case.unchelated("Fe+2"):
+        masters = case.constants.masters
+        iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
+        in_line = iron / (1.0 + case.injection_ratio) * 55_845.0
+        level[in_line > IRON_MODERATE_MG_PER_L] = np.maximum(
+            level[in_line > IRON_MODERATE_MG_PER_L], int(Level.CAUTION)
+        )
+        level[(in_line > IRON_SEVERE_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
+        named.append("Fe+2")
+    if not np.any(level):
+        return None
+    spoken = ", ".join(dict.fromkeys(SPECIES[name].spoken for name in named))
+
+    def message(n: Mapping[str, float]) -> str:
+        does = {Level.STOP: "settles", Level.UNKNOWN: "may settle"}.get(Level(int(n["level"])), "can settle in time")
+        return (
+            f"{spoken} at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}: hydroxide or carbonate (iron: "
+            f"rust, once air gets at it) {does}."
+        ).capitalize()
+
+    return Outcome(
+        level,
+        message,
+        numbers={"line_ph": line_ph, "bucket_ph": case.bucket.before_solids.ph, "saturation_index": worst},
+        do=("Take the metal as a chelate that suits the pH, or spray it on the leaf.", JAR_TEST),
+        severity=line_ph,
+    )
+
+
+#: Upper pH limit of a chelate: the lowest that any writer gives.
+_CHELATES = {"FeDtpa-2": ("iron DTPA", 6.5), "FeEddha-": ("iron EDDHA", 8.5)}
+_EDTA_IRON_LIMIT_PH = 6.0
+_EDTA_HIGH_PH = 9.0
+
+
+def _chelate(case: Case) -> Outcome | None:
+    line_ph = case.line.before_solids.ph
+    level = np.full(case.size, int(Level.NONE))
+    named: list[str] = []
+    limits: list[float] = []
+
+    def look(spoken: str, there: np.ndarray, limit: float) -> None:
+        if np.any(there):
+            named.append(spoken)
+            limits.append(limit)
+            level[there & (line_ph > limit)] = Level.CAUTION
+
+    for species, (spoken, limit) in _CHELATES.items():
+        look(spoken, case.brings(species), limit)
+    edta = case.brings("Edta-4")
+    iron = edta & case.brings("Fe+3", "Fe+2")
+    look("iron EDTA", iron, _EDTA_IRON_LIMIT_PH)
+    look("EDTA chelate", edta & ~iron, _EDTA_HIGH_PH)
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}. Iron that the "
+            "chelate lets go drops as rust."
+        ),
+        numbers={"line_ph": line_ph, "limit_ph": min(limits)},
+        do=(
+            "Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",
+            FLUSH,
+        ),
+        severity=line_ph,
+    )
+
+
+#: EDTA itself comes out of acid: about 0.5 g/L (from memory: CRC), known to a factor of two [mol/kg].
+_EDTA_ACID_MOL_PER_KG, _EDTA_ACID_FACTOR = 1.7e-3, 2.0
+#: Acid takes the iron from these below the first pH perhaps, below the second for sure.
+_ACID_LIMITS = {"FeDtpa-2": ("iron DTPA", 3.0, 1.5), "FeEddha-": ("iron EDDHA", 4.0, 4.0)}
+
+
+def _chelate_in_acid(case: Case) -> Outcome | None:
+    bucket = case.bucket.before_solids
+    level = np.full(case.size, int(Level.NONE))
+    named: list[str] = []
+    free_acid = np.zeros(case.size)
+    edta = case.brings("Edta-4")
+    if np.any(edta):
+        free_acid = bucket.molality[:, bucket.constants.species.index("H4(Edta)")]
+        limit = _EDTA_ACID_MOL_PER_KG
+        level[edta & (free_acid > limit / _EDTA_ACID_FACTOR)] = Level.UNKNOWN
+        level[edta & (free_acid > limit * _EDTA_ACID_FACTOR)] = Level.STOP
+        if np.any(level):
+            named.append("EDTA chelate")
+    for species, (spoken, perhaps, surely) in _ACID_LIMITS.items():
+        there = case.brings(species)
+        open_ = there & (bucket.ph < perhaps)
+        level[open_] = np.maximum(level[open_], int(Level.UNKNOWN))
+        level[there & (bucket.ph < surely)] = Level.STOP
+        if np.any(open_):
+            named.append(spoken)
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"{', '.join(named)}: acid this strong (bucket pH {n['bucket_ph']:.1f}) takes the metal from the chelate"
+            + (
+                f", and {292_000 * n['edta_acid_mol_per_kg']:.3g} mg/L of EDTA is free"
+                if np.any(free_acid > 1e-5)
+                else ""
+            )
+            + "; the chelate itself settles."
+        ),
+        numbers={"bucket_ph": bucket.ph, "edta_acid_mol_per_kg": free_acid},
+        do=(TWO_BUCKETS, "Give the acid on another day than the chelate."),
+        severity=-bucket.ph,
+    )
+
+
+RULES = (
+    Rule(
+        name="metal-meets-phosphate",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does an unchelated zinc, iron or copper meet phosphate?",
+        plain="Zinc, iron and copper sulfates drop out with phosphate.",
+        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+        "answer is left open within that.",
+        cure="Two buckets, or chelates.",
+        sources=(
+            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
+            "Trade notes: unchelated metals",
+        ),
+        check=_metal_meets_phosphate,
+    ),
+    Rule(
+        name="metal-meets-phosphate-in-line",
+        family="line",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
+        plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
+        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+        "answer is left open within that.",
+        cure="Another day, or chelates.",
+        sources=(
+            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
+            "Trade notes: unchelated metals",
+        ),
+        check=_metal_meets_phosphate_in_line,
+    ),
+    Rule(
+        name="metal-hydroxide",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+        asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
+        plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
+        chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
+        "caution, and a stop a hundred times over saturation; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+        cure="Chelates, or leaf sprays.",
+        sources=(
+            "minteq.v4.dat (NIST 46)",
+            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
+        ),
+        check=_metal_hydroxide,
+    ),
+    Rule(
+        name="chelate-outside-its-ph",
+        family="line",
+        levels=(Level.CAUTION,),
+        asks="Is a chelate outside the pH at which it holds?",
+        plain="Each chelate lets its metal go above a pH of its own.",
+        chemistry="EDTA to 6, DTPA to 6.5, EDDHA to 8.5: the lowest limits in print. "
+        "Calcium and zinc compete. Kinetics: a limit is used.",
+        cure="The chelate that suits the pH.",
+        sources=(
+            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
+            "Turkish chelate maker page: EDDHA to 8.5",
+        ),
+        check=_chelate,
+    ),
+    Rule(
+        name="chelate-breaks-in-acid",
+        family="bucket",
+        levels=(Level.STOP, Level.UNKNOWN),
+        asks="Does strong acid in the bucket take the metal from its chelate?",
+        plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",
+        chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two. DTPA is open below pH 3 and "
+        "lost below 1.5, EDDHA below 4: limits, since there are no constants in the model.",
+        cure="Acid and chelate on different days.",
+        sources=(
+            "minteq.v4.dat (NIST 46) for EDTA; solubility of the acid: CRC Handbook (from memory)",
+            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
+            "UK soluble-fertilizer supplier note: EDDHA from about 4",
+        ),
+        check=_chelate_in_acid,
+    ),
+)

@@ -1,0 +1,158 @@
+"""Rules of the line between events: what stands in it warms, dries, and raises its pH."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ..case import DRIED, SUN_C, Case
+from ..chemistry.phases import phases
+from ..rule import Level, Outcome, Rule
+from .advice import FLUSH
+from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
+
+#: Warming that is looked at, at least [degC].
+_LEAST_WARMING_C = 5.0
+
+
+def _warm_line(case: Case) -> Outcome | None:
+    warmer = SUN_C - case.line_temperature_c
+    if not case.question.stated("line_temperature_c") or float(np.max(warmer)) < _LEAST_WARMING_C:
+        return None  # a line temperature that is not stated is swept up to the sun's
+    warm, here = case.sunny_line.before_solids, case.line.before_solids
+    lime, brushite = warm.si("Calcite"), warm.si("Brushite")
+    table = phases()
+    over_lime = (lime > LIME_SCALES_SI) & (here.si("Calcite") <= LIME_SCALES_SI)
+    clouds = (lime > LIME_CLOUDS_SI) & (here.si("Calcite") <= LIME_CLOUDS_SI)
+    sure = table["Brushite"].surely_above_si
+    phosphate = (brushite > sure) & (here.si("Brushite") <= sure)
+    level = np.where(over_lime, int(Level.NOTE), int(Level.NONE))
+    level[clouds | phosphate] = Level.CAUTION
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        what = "calcium phosphate" if n["brushite_saturation_index_warm"] > sure else "lime"
+        return (
+            f"Warm in the sun ({SUN_C:.0f} degC) the line passes {what}: calcite index "
+            f"{n['calcite_saturation_index_warm']:+.2f} instead of {n['calcite_saturation_index']:+.2f}, brushite "
+            f"{n['brushite_saturation_index_warm']:+.2f}."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={
+            "calcite_saturation_index": here.si("Calcite"),
+            "calcite_saturation_index_warm": lime,
+            "brushite_saturation_index_warm": brushite,
+            "sun_c": SUN_C,
+        },
+        do=("Inject in the cool of the morning; shade or bury the tube.", FLUSH),
+        severity=np.where(np.isfinite(lime), lime, -9.0),
+    )
+
+
+#: Solids that dry out of what was left standing: phase -> words.
+_DRIES_OUT = {"Gypsum": "gypsum", "Brushite": "calcium phosphate", "Calcite": "lime", "Struvite": "struvite"}
+#: The pour counts where it raises an index by at least this over the water's own.
+_RAISED_SI = 0.2
+
+
+def _drying(case: Case) -> Outcome | None:
+    plan = case.question.plan
+    needed = plan.travel_min
+    flushed = plan.stated.flush_min
+    if flushed is not None and flushed > 0.0 and (needed is None or flushed >= needed):
+        return None
+    dry, wet, water = case.drying_line.before_solids, case.line.before_solids, case.drying_water.before_solids
+    level = np.full(case.size, int(Level.NONE))
+    worst, name = np.full(case.size, -np.inf), ""
+    table = phases()
+    for phase, spoken in _DRIES_OUT.items():
+        onset = LIME_SCALES_SI if phase == "Calcite" else max(table[phase].surely_above_si, 0.0)
+        amount = case.drying_line.precipitated(phase) * 1e5 > LEAST_MG_PER_L
+        own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
+        passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
+        level[passes] = Level.NOTE if flushed is None else Level.CAUTION
+        index = np.where(passes, dry.si(phase), -np.inf)
+        if float(np.max(index)) > float(np.max(worst)):
+            worst, name = index, spoken
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"What is not flushed dries in the emitters: with {100 * (1 - 1 / DRIED):.0f} % of its water gone the line "
+            f"passes {name} (saturation index {n['saturation_index_dry']:+.2f})."
+        ),
+        numbers={"saturation_index_dry": worst},
+        do=(FLUSH,),
+        severity=worst,
+    )
+
+
+def _ammonia_raises_ph(case: Case) -> Outcome | None:
+    if not case.has("NH4+"):
+        return None
+    alkali = case.product_mol[:, case.constants.master("H+")] < 0.0
+    ph, own = case.line.before_solids.ph, case.water.before_solids.ph
+    rises = case.brings("NH4+") & alkali & (ph > own + 0.3)
+    level = np.where(rises, int(Level.NOTE), int(Level.NONE))
+    level[rises & (ph > 8.0)] = Level.CAUTION
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Ammonia raises the pH of the line from {n['water_ph']:.1f} to {n['line_ph']:.1f}: hard water drops lime, and "
+            "iron and phosphate come out."
+        ),
+        numbers={"line_ph": ph, "water_ph": own},
+        do=("Take ammonium nitrate or sulfate instead of ammonia water, or inject into soft water.", FLUSH),
+        severity=ph,
+    )
+
+
+RULES = (
+    Rule(
+        name="warm-line",
+        family="line",
+        levels=(Level.CAUTION, Level.NOTE),
+        asks="Does the line pass lime or phosphate when the sun warms it?",
+        plain="Black tube in the sun reaches 45 degC and more. Lime and calcium phosphate dissolve less in warm water.",
+        chemistry="The same line at 45 degC: calcite and brushite indices. A line temperature that is not stated is swept up to "
+        "there by every rule, and this one is silent.",
+        cure="Cool hours, shade, flush.",
+        sources=("minteq.v4.dat (NIST 46)", "common practice, no source: 45 degC in black tube"),
+        check=_warm_line,
+    ),
+    Rule(
+        name="drying-emitter",
+        family="line",
+        levels=(Level.CAUTION, Level.NOTE),
+        asks="Would what is left in the emitters dry to a solid?",
+        plain="Between events the last drops in an emitter dry up and leave what was dissolved in them.",
+        chemistry="The line with three quarters of its water gone: gypsum, calcium phosphate, lime, struvite, where the pour "
+        "raises the index over the water's own. Silent where the flush is long enough.",
+        cure="Flush with clear water.",
+        sources=(
+            "minteq.v4.dat (NIST 46)",
+            "New England Vegetable Guide: feed left in lines leads to solids and slime; flush after",
+            "design choice: a quarter of the water left",
+        ),
+        check=_drying,
+    ),
+    Rule(
+        name="ammonia-raises-ph",
+        family="line",
+        levels=(Level.CAUTION, Level.NOTE),
+        asks="Does ammonia raise the pH of the line?",
+        plain="Ammonia water softens by dropping lime, in your line.",
+        chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
+        cure="An ammonium salt instead.",
+        sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
+        check=_ammonia_raises_ph,
+    ),
+)

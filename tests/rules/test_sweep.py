@@ -1,0 +1,354 @@
+"""The sweep over what is not known: its scenarios, what explains a disagreement, and where a verdict turns."""
+
+from __future__ import annotations
+
+from itertools import product as cross
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.stats import f_oneway
+
+from pourcheck import Catalog, Pour, check
+from pourcheck.catalog.composition import DIRECTIONS
+from pourcheck.rules.question import Question, ask
+from pourcheck.rules.sweep import explained, inputs, scenarios
+
+WATER: dict[str, Any] = {
+    "ph": 7.6, "alkalinity": "210 mg/L CaCO3", "calcium": "95 mg/L", "magnesium": "8 mg/L", "sodium": "10 mg/L",
+    "potassium": "1 mg/L", "chloride": "30 mg/L", "sulfate": "40 mg/L", "nitrate": "5 mg/L", "iron": "0.01 mg/L",
+    "manganese": "0.005 mg/L", "silica": "10 mg/L", "temperature": "14 degC",
+}  # fmt: skip
+LOOSE = {
+    "name": "loose", "amount": "1 kg", "grade": "10-0-10", "form": "dry",
+    "derived_from": ["urea", "potassium chloride", "potassium sulfate", "ammonium sulfate"],
+}  # fmt: skip
+LIME = {
+    "name": "lime feed", "amount": "1 kg", "grade": "12-0-12", "form": "dry",
+    "derived_from": ["calcium nitrate", "potassium nitrate", "potassium chloride", "calcium chloride"],
+}  # fmt: skip
+UNLISTED = {"name": "no sources", "amount": "1 kg", "grade": "10-5-10", "form": "dry"}
+
+
+def pour(*products: dict[str, Any] | str, without: tuple[str, ...] = (), **changed: Any) -> dict[str, Any]:
+    """A pour that states everything, but for what is left out of the water or changed; products as "name=amount"."""
+    named = [
+        p if isinstance(p, dict) else dict(zip(("name", "amount"), p.rsplit("=", 1), strict=True)) for p in products
+    ]
+    injection = {"ratio": "1:100", "ratio_read": "measured", "line_temperature": "25 degC"}
+    water = {k: v for k, v in WATER.items() if k not in without}
+    return {
+        "product": named,
+        "bucket": {"volume": "20 L", "temperature": changed.pop("bucket_temperature", "15 degC")},
+        "injection": {k: v for k, v in (injection | changed.pop("injection", {})).items() if v is not None},
+        "site": {"backflow_preventer": True},
+        "water": water | changed,
+    }
+
+
+def asked(catalog: Catalog, data: dict[str, Any]) -> Question:
+    """The question of a pour."""
+    return ask(Pour.parse(data), catalog)
+
+
+# --- scenarios ------------------------------------------------------------------------------------
+
+QUESTIONS = {
+    "nothing": pour("MAP=0.2 kg"),
+    "calcium": pour("MAP=0.2 kg", without=("calcium",)),
+    "three": pour("MAP=0.2 kg", without=("calcium", "iron", "sulfate")),
+    "off a dial": pour("MAP=0.2 kg", injection={"ratio_read": "dial"}),
+    "a range": pour("MAP=0.2 kg", calcium="80 to 120 mg/L", ph="7.2 to 7.8", bucket_temperature="10 to 20 degC"),
+    "everything": pour("MAP=0.2 kg", without=tuple(WATER)),
+    "a label": pour(LOOSE),
+    "two labels": pour(LOOSE, LIME, without=("calcium",)),
+    "two labels, everything": pour(LOOSE, LIME, without=tuple(WATER)),
+    "no sources": pour(UNLISTED),
+}
+
+
+@pytest.mark.parametrize("which", QUESTIONS)
+def test_the_best_estimate_is_the_first_scenario(catalog: Catalog, which: str) -> None:
+    """Row 0 is what is stated, and the best estimate of what is not."""
+    question = asked(catalog, QUESTIONS[which])
+    columns = scenarios(question)
+    assert {name: float(column[0]) for name, column in columns.items()} == pytest.approx(question.nominal())
+    assert len({len(column) for column in columns.values()}) == 1
+
+
+@pytest.mark.parametrize("which", QUESTIONS)
+def test_scenarios_reach_the_ends_and_not_beyond(catalog: Catalog, which: str) -> None:
+    """Every range is swept from end to end, and each end of each alone too; what is stated stays as it is."""
+    question = asked(catalog, QUESTIONS[which])
+    columns = scenarios(question)
+    for unknown in question.unknowns:
+        values = columns[unknown.name]
+        assert np.min(values) == pytest.approx(unknown.low, abs=1e-9)
+        assert np.max(values) == pytest.approx(unknown.high, abs=1e-9)
+    for name, value in question.fixed.items():
+        assert np.all(columns[name] == value)
+    for name, count in question.mixtures.items():
+        assert set(np.unique(columns[name])) <= set(range(count))
+        assert np.all((columns[f"{name}_share"] >= 0.0) & (columns[f"{name}_share"] <= 1.0))
+
+
+@pytest.mark.parametrize("which", ["calcium", "three", "a range", "off a dial"])
+def test_few_unknowns_are_tried_in_every_corner(catalog: Catalog, which: str) -> None:
+    """All combinations of lowest and highest."""
+    question = asked(catalog, QUESTIONS[which])
+    columns = scenarios(question)
+    table = np.array([columns[unknown.name] for unknown in question.unknowns]).T
+    assert 1 <= len(question.unknowns) <= 5
+    for corner in cross(*((unknown.low, unknown.high) for unknown in question.unknowns)):
+        assert np.any(np.all(np.isclose(table, corner, atol=1e-9), axis=1)), corner
+
+
+def test_many_unknowns_are_tried_all_low_all_high_and_one_at_a_time(catalog: Catalog) -> None:
+    """With everything open: both ends of all, of each one alone, and of others in turn."""
+    question = asked(catalog, QUESTIONS["everything"])
+    columns, nominal = scenarios(question), question.nominal()
+    table = np.array([columns[unknown.name] for unknown in question.unknowns]).T
+    lows, highs = (np.array([getattr(u, end) for u in question.unknowns]) for end in ("low", "high"))
+    middle = np.array([nominal[u.name] for u in question.unknowns])
+    expected = [lows, highs]
+    for i in range(len(middle)):
+        for ends in (lows, highs):
+            expected.append(np.where(np.arange(len(middle)) == i, ends, middle))
+    for row in expected:
+        assert np.any(np.all(np.isclose(table, row, atol=1e-9), axis=1))
+
+
+@pytest.mark.parametrize("which", ["a label", "two labels", "two labels, everything", "no sources"])
+def test_every_lean_of_the_labels_is_tried(catalog: Catalog, which: str) -> None:
+    """For each direction a scenario in which every product goes as far in it as its label allows, with the rest at
+    its best estimate, and one in which it is not."""
+    question = asked(catalog, QUESTIONS[which])
+    columns, nominal = scenarios(question), question.nominal()
+    numbers = np.array([columns[unknown.name] for unknown in question.unknowns]).reshape(
+        -1, len(columns["amount_factor"])
+    )
+    best = np.array([nominal[unknown.name] for unknown in question.unknowns])
+    nominal_row = np.all(np.isclose(numbers.T, best), axis=1)
+    picks = np.array([columns[name] for name in question.mixtures]).T
+    whole = np.all(np.array([columns[f"{name}_share"] for name in question.mixtures]) == 1.0, axis=0)
+    labels = [question.poured[int(name.removeprefix("label_"))].composition for name in question.mixtures]
+    for i, direction in enumerate(DIRECTIONS):
+        lean = [known.towards(i) for known in labels]
+        same = whole & np.all(picks == lean, axis=1)
+        assert np.any(same & nominal_row), direction.name
+        if len(question.unknowns) and all(known.listed for known in labels) and any(lean):
+            assert np.any(same & ~nominal_row), direction.name
+    assert not np.all(whole), "points inside are tried too"
+
+
+@pytest.mark.parametrize("which", ["everything", "two labels", "no sources"])
+def test_the_same_question_has_the_same_scenarios(catalog: Catalog, which: str) -> None:
+    """Nothing is left to chance."""
+    one, other = (scenarios(asked(catalog, QUESTIONS[which])) for _ in range(2))
+    assert one.keys() == other.keys()
+    for name in one:
+        np.testing.assert_array_equal(one[name], other[name])
+
+
+def test_a_ratio_off_a_dial_is_swept_and_a_measured_one_is_not(catalog: Catalog) -> None:
+    """By 10 % either way (from memory: makers of proportional injectors); the dial's own number is the estimate."""
+    dial = asked(catalog, QUESTIONS["off a dial"])
+    swept = scenarios(dial)["injection_ratio"]
+    assert swept[0] == pytest.approx(100.0)
+    assert (np.min(swept), np.max(swept)) == (pytest.approx(90.0), pytest.approx(110.0))
+    assert any("1:100 read off a dial" in text for text in dial.assumed)
+    assert asked(catalog, QUESTIONS["nothing"]).fixed["injection_ratio"] == 100.0
+    stated = asked(catalog, pour("MAP=0.2 kg", injection={"ratio": "1:80 to 1:120"}))
+    assert {(u.low, u.high) for u in stated.unknowns} == {(80.0, 120.0)}
+
+
+# --- what explains a disagreement -----------------------------------------------------------------
+
+
+def test_what_decides_explains_all_and_what_does_not_nothing() -> None:
+    """bad where x1 > 0.5, whatever x2 is."""
+    rng = np.random.default_rng(3)
+    x1, x2 = rng.random((2, 800))
+    bad = x1 > 0.5
+    assert explained(x1, bad) > 0.95
+    assert explained(x2, bad) < 0.03
+
+
+def test_the_share_is_the_same_on_any_scale() -> None:
+    """Only the order of the values counts."""
+    rng = np.random.default_rng(4)
+    x1, x2 = rng.random((2, 600))
+    bad = x1 + 0.5 * x2 > 0.8
+    assert explained(x1, bad) == pytest.approx(explained(np.exp(5 * x1), bad), abs=1e-9)
+    assert explained(x1, bad) > explained(x2, bad) > 0.0
+
+
+@pytest.mark.parametrize(("a", "b"), [(1.0, 0.0), (1.0, 0.4), (1.0, 1.0), (0.3, 1.0)])
+def test_against_the_analysis_of_variance(a: float, b: float) -> None:
+    """Correlation ratio over eight classes of equal size, corrected for chance (Kelley's epsilon squared, from memory:
+    1 - (1 - eta squared) (n - 1) / (n - k)), from scipy's one-way analysis of variance."""
+    rng = np.random.default_rng(5)
+    x1, x2 = rng.random((2, 1600))
+    bad = a * x1 + b * x2 > 0.5 * (a + b)
+    for values in (x1, x2):
+        groups = np.array_split(bad[np.argsort(values)].astype(float), 8)
+        if all(np.ptp(group) == 0.0 for group in groups):
+            expected = 1.0
+        else:
+            f = float(f_oneway(*groups).statistic)
+            n, k = len(values), 8
+            eta = f * (k - 1) / (f * (k - 1) + n - k)
+            expected = max(0.0, 1.0 - (1.0 - eta) * (n - 1) / (n - k))
+        assert explained(values, bad) == pytest.approx(expected, abs=0.02)
+
+
+def test_nothing_to_explain() -> None:
+    """No disagreement, or an input with one value."""
+    values, one = np.linspace(0.0, 1.0, 50), np.ones(50)
+    assert explained(values, np.zeros(50, dtype=bool)) == 0.0
+    assert explained(values, np.ones(50, dtype=bool)) == 0.0
+    assert explained(one, values > 0.5) == 0.0
+
+
+def test_a_choice_of_few_explains_by_its_classes() -> None:
+    """bad for two of four mixtures."""
+    picks = np.tile([0.0, 1.0, 2.0, 3.0], 50)
+    assert explained(picks, (picks == 1.0) | (picks == 3.0)) == pytest.approx(1.0)
+
+
+# --- where it turns -------------------------------------------------------------------------------
+
+
+def answer(data: dict[str, Any], catalog: Catalog) -> str:
+    """Trouble or none. A water test of which one number alone is changed is out of balance, as no water is: what is
+    said of the test as such is left out."""
+    found = check(data, catalog, details=False).findings
+    bad = {f.rule for f in found if f.level in {"stop", "unknown"} and not f.rule.startswith("water-test-")}
+    return "trouble" if bad else "none"
+
+
+#: pours with one thing open, by the name that the verdict has for it; put: states it.
+ONE_OPEN: dict[str, tuple[str, dict[str, Any], Any]] = {
+    "calcium": (
+        "water calcium",
+        pour("MAP=0.3 kg", without=("calcium",)),
+        lambda v: pour("MAP=0.3 kg", calcium=f"{v!r} mg/L"),
+    ),
+    "calcium of gypsum": (
+        "water calcium",
+        pour("potassium sulfate=1.4 kg", calcium="300 to 550 mg/L"),
+        lambda v: pour("potassium sulfate=1.4 kg", calcium=f"{v!r} mg/L"),
+    ),
+    "alkalinity": (
+        "water alkalinity",
+        pour("calcium nitrate=1 kg", without=("alkalinity",), ph=8.0),
+        lambda v: pour("calcium nitrate=1 kg", alkalinity=f"{v!r} mg/L CaCO3", ph=8.0),
+    ),
+    "pH": (
+        "water pH",
+        pour("potassium carbonate=0.06 kg", ph="7.0 to 8.2"),
+        lambda v: pour("potassium carbonate=0.06 kg", ph=v),
+    ),
+    "ratio": (
+        "injection ratio",
+        pour("potassium carbonate=0.06 kg", injection={"ratio": "1:60 to 1:200"}),
+        lambda v: pour("potassium carbonate=0.06 kg", injection={"ratio": f"1:{v!r}"}),
+    ),
+    "bucket temperature": (
+        "bucket temperature",
+        pour("potassium nitrate=3.5 kg", bucket_temperature="2 to 30 degC"),
+        lambda v: pour("potassium nitrate=3.5 kg", bucket_temperature=f"{v!r} degC"),
+    ),
+}
+
+
+@pytest.mark.parametrize("which", ONE_OPEN)
+def test_the_turning_value_is_where_it_turns(catalog: Catalog, which: str) -> None:
+    """With that input stated 3 % (0.1 pH, 1 degC) to either side, the verdict is a go here and none there."""
+    name, data, put = ONE_OPEN[which]
+    verdict = check(data, catalog)
+    assert verdict.verdict == "unknown"
+    assert [decider.input for decider in verdict.decided_by] == [name]
+    decider = verdict.decided_by[0]
+    at = decider.turns_at
+    assert at is not None
+    assert decider.low is not None
+    assert decider.high is not None
+    assert decider.low <= at <= decider.high
+    assert 0.3 < decider.explains <= 1.0
+    assert decider.find_out
+    step = {"water pH": 0.1, "bucket temperature": 1.0}.get(name, 0.03 * at)
+    outwards = 1.0 if decider.trouble == "above" else -1.0
+    assert answer(put(at + outwards * step), catalog) == "trouble"
+    assert answer(put(at - outwards * step), catalog) == "none"
+
+
+def test_with_two_things_open_it_turns_at_the_best_estimate_of_the_other(catalog: Catalog) -> None:
+    """Calcium and pH open: with the pH stated at the middle of its range the verdict turns at the calcium that is
+    named; at other pH between the two ends that are given."""
+    data = pour("MAP=0.3 kg", without=("calcium",), ph="7.0 to 7.4")
+    verdict = check(data, catalog)
+    assert verdict.verdict == "unknown"
+    assert 1 <= len(verdict.decided_by) <= 2
+    calcium = next(decider for decider in verdict.decided_by if decider.input == "water calcium")
+    assert calcium.turns_at is not None
+    assert calcium.low is not None
+    assert calcium.high is not None
+    for ph in (7.0, 7.2, 7.4):
+        above = pour("MAP=0.3 kg", calcium=f"{1.04 * calcium.high!r} mg/L", ph=ph)
+        below = pour("MAP=0.3 kg", calcium=f"{0.94 * calcium.low!r} mg/L", ph=ph)
+        assert answer(above, catalog) == "trouble", ph
+        assert answer(below, catalog) == "none", ph
+    for factor, expected in ((1.03, "trouble"), (0.97, "none")):
+        told = pour("MAP=0.3 kg", calcium=f"{factor * calcium.turns_at!r} mg/L", ph=7.2)
+        assert answer(told, catalog) == expected
+
+
+def test_the_deciding_input_is_named_among_many(catalog: Catalog) -> None:
+    """Nothing but iron and manganese known of the water, phosphate in the bucket: one or two inputs, calcium,
+    alkalinity or pH among them, since calcium phosphate comes of these."""
+    open_ = tuple(item for item in WATER if item not in {"iron", "manganese"})
+    verdict = check(pour("MAP=0.3 kg", without=open_), catalog)
+    assert verdict.verdict == "unknown"
+    names = [decider.input for decider in verdict.decided_by]
+    assert 1 <= len(names) == len(set(names)) <= 2
+    assert {"water calcium", "water alkalinity", "water pH"} & set(names)
+    assert all(0.0 < decider.explains <= 1.0 for decider in verdict.decided_by)
+
+
+def test_nothing_decides_a_verdict_that_is_known(catalog: Catalog) -> None:
+    """Clear, caution and stop have no deciding inputs."""
+    for data in (pour("urea=0.3 kg"), pour("MAP=0.3 kg")):
+        verdict = check(data, catalog)
+        assert verdict.verdict != "unknown"
+        assert verdict.decided_by == ()
+
+
+def test_a_label_without_sources_is_told_in_words(catalog: Catalog) -> None:
+    """Which sources it is made of is no number: the derived-from line is asked for."""
+    question = asked(catalog, pour(UNLISTED))
+    found = [one for one in inputs(question, scenarios(question)) if one.told is not None]
+    assert [one.name for one in found] == ["sources of no sources"]
+    assert "derived from" in found[0].find_out
+    assert found[0].told is not None
+    mixtures = question.poured[0].composition.mixtures
+    bad = np.array([mixtures[int(i)].species_mol_per_kg.get("SO4-2", 0.0) > 1.0 for i in found[0].values])
+    assert 0 < np.sum(bad) < len(bad)
+    told = found[0].told(bad)
+    trouble, none = told.split("; ")
+    assert trouble.startswith("trouble if it is made of ")
+    assert "sulfate" in trouble
+    assert none.startswith("none if of ")
+
+
+def test_what_a_label_leaves_open_is_an_input_for_each_species(catalog: Catalog) -> None:
+    """10-0-10 of two potash and two nitrogen sources leaves chloride, sulfate, ammonium and urea open."""
+    question = asked(catalog, pour(LOOSE))
+    names = {one.name for one in inputs(question, scenarios(question))}
+    assert {"chloride in loose", "sulfate in loose"} <= names
+    for one in inputs(question, scenarios(question)):
+        places = np.linspace(*one.ends, 5)
+        percent = one.value(places)
+        assert np.all(np.diff(percent) > 0), "from least to most"
+        assert percent[0] <= np.min(one.values) + 1e-9
+        assert percent[-1] >= np.max(one.values) - 1e-9
