@@ -4,14 +4,18 @@ A guarantee is a range (`label.ranges`), the derived-from list names the sources
 the sources that fits all ranges, the density and the declared facts could be in the bottle: a polytope over the
 source masses. Linear programs find its extremes: for every ion, and for every group of ions that makes a solid,
 the mixture that holds the most and the one that holds the least. A check is swept over them, so that it holds
-over whatever the label leaves open. Without a derived-from line the sources are all materials of the catalog.
+over whatever the label leaves open. Water that sources bring is not among the extremes: it follows.
+Without a derived-from line the sources are all materials of the catalog.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
+from importlib import resources
 from itertools import combinations
 
 import numpy as np
@@ -20,13 +24,13 @@ from numpy.typing import NDArray
 from . import acidity, label
 from .errors import UnknownName
 from .nutrients import NUTRIENTS
-from .product import Product
+from .product import Product, fold
 from .species import SPECIES
 
 #: Dry mass that the sources leave unexplained is filler, which may not dissolve.
 UNEXPLAINED_DRY_SHARE = 0.10
-#: Room for sources of more than the whole, against rounding.
-_OVERFULL = 0.002
+#: Room for sources of more than the whole: the catalog's formulas are rounded too.
+_OVERFULL = 0.01
 #: A minor nutrient that has a source on the label but no guarantee: what has more of it is sold by it (design
 #: choice) [percent].
 _UNCLAIMED_PERCENT = 2.0
@@ -39,6 +43,12 @@ _DENSITY_WITHIN_SHARE = 0.015
 
 #: A source that holds more than this of a nutrient is a source of it [percent].
 _OF_NOTE_PERCENT = 1.0
+#: What most feeds are made of (common practice, no source); the first guess where a label does not say.
+_COMMON = {
+    *("urea", "ammonium-nitrate", "potassium-nitrate", "monoammonium-phosphate", "monopotassium-phosphate"),
+    *("potassium-chloride", "ammonium-sulfate", "calcium-nitrate", "magnesium-sulfate", "magnesium-nitrate"),
+    *("potassium-sulfate", "uan-32", "phosphoric-acid-75", "iron-edta", "zinc-edta", "manganese-edta", "boric-acid"),
+}
 _MINOR = ("b", "cu", "fe", "mn", "mo", "zn")
 
 Floats = NDArray[np.float64]
@@ -52,6 +62,18 @@ class Direction:
 
     name: str
     parts: Mapping[str, float]
+
+
+_ALKALINE_GROUPS = (
+    ("PO4-3",),
+    ("Ca+2", "PO4-3"),
+    ("Mg+2", "PO4-3"),
+    ("Mg+2", "NH4+", "PO4-3"),
+    ("NH4+", "PO4-3"),
+    ("NH4+",),
+    ("CO3-2",),
+    ("Ca+2", "CO3-2"),
+)
 
 
 def _directions() -> tuple[Direction, ...]:
@@ -77,7 +99,7 @@ def _directions() -> tuple[Direction, ...]:
     # The more alkaline, the more phosphate and lime come out; the more acid, the more is set free.
     found += [
         Direction(f"most {_spoken(group)} and the least acid", {**dict.fromkeys(group, 1.0), "H+": -1.0})
-        for group in (("PO4-3",), ("Ca+2", "PO4-3"), ("Mg+2", "PO4-3"), ("NH4+",), ("CO3-2",))
+        for group in _ALKALINE_GROUPS
     ]
     found += [
         Direction(f"most {_spoken(group)} and acid", {**dict.fromkeys(group, 1.0), "H+": 1.0})
@@ -160,34 +182,53 @@ def composition(product: Product, resolve: Resolve, shelf: Sequence[Product] = (
         return _remembered(product, tuple(_candidates(product, shelf)), (), listed=False)
     materials: list[Product] = []
     gaps: list[str] = []
+    unresolved = False
     for name in product.derived_from:
-        try:
-            material = resolve(_with_agent(name, product))
-        except UnknownName as error:
-            gaps.append(
-                f'its source "{name}" is not in the catalog ({error.nearest[0]}?)'
-                if error.nearest
-                else f'its source "{name}" is not in the catalog'
-            )
-            continue
-        if material in materials:
-            continue  # named twice on the label
-        if material.content:
-            materials.append(material)
-        elif material.dissolving == "complete":
-            gaps.append(f"the formula of its source {material.name} is not known")
+        for meant in _meant(name, product):
+            try:
+                material = resolve(meant)
+            except UnknownName as error:
+                unresolved = True
+                gaps.append(
+                    f'its source "{name}" is not in the catalog ({error.nearest[0]}?)'
+                    if error.nearest
+                    else f'its source "{name}" is not in the catalog'
+                )
+                continue
+            if material in materials:
+                continue  # named twice on the label
+            if material.content:
+                materials.append(material)
+            elif material.dissolving == "complete":
+                unresolved = True
+                gaps.append(f"the formula of its source {material.name} is not known")
     if not materials:
         return Composition((), tuple(gaps) or ("none of its sources dissolves",), tuple(label.contradictions(product)))
-    return _remembered(product, tuple(materials), tuple(gaps), listed=True)
+    return _remembered(product, tuple(materials), tuple(gaps), listed=True, whole=not unresolved)
 
 
-def _with_agent(name: str, product: Product) -> str:
-    """A chelate that is named without its agent ("iron chelate"), with the agent that the label declares."""
-    words = name.lower().replace("chelated", "chelate").split()
-    if product.chelating_agent in {None, "none"} or "chelate" not in words:
-        return name
-    metal = " ".join(word for word in words if word != "chelate")
-    return f"{metal} {product.chelating_agent}"
+@cache
+def _generic() -> dict[str, list[str]]:
+    return tomllib.loads(resources.files(__package__).joinpath("data/generic_sources.toml").read_text("utf-8"))
+
+
+def sources_on_label(product: Product, resolve: Resolve) -> list[Product]:
+    """The materials that a label names, as far as they are known; of a name for several, all of them."""
+    found: list[Product] = []
+    for name in product.derived_from:
+        for meant in _meant(name, product):
+            with suppress(UnknownName):
+                found.append(resolve(meant))
+    return found
+
+
+def _meant(name: str, product: Product) -> list[str]:
+    """Materials that a name on a label can stand for; a chelate of the declared agent where one is declared."""
+    found, agent = _generic().get(fold(name), [name]), product.chelating_agent
+    if agent not in {None, "none"}:
+        others = {"EDTA", "DTPA", "EDDHA"} - {str(agent)}
+        found = [one for one in found if not any(other in one for other in others)]
+    return found or [name]
 
 
 def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
@@ -204,12 +245,10 @@ def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
         agent = next((a for a in ("EDTA", "DTPA", "EDDHA") if a in material.name.upper()), "none")
         if product.chelating_agent not in {None, agent} and agent != "none":
             continue
-        if any(
-            (material.percent(key) or 0.0) > _OF_NOTE_PERCENT and high <= label.TRACE_PERCENT
-            for key, (_, high) in allowed.items()
-        ):
+        holds = [key for key in NUTRIENTS if (material.percent(key) or 0.0) > _OF_NOTE_PERCENT]
+        if any(key in allowed and allowed[key][1] <= label.TRACE_PERCENT and not claimed.get(key) for key in holds):
             continue
-        if any((material.percent(key) or 0.0) > _OF_NOTE_PERCENT and key not in claimed for key in _MINOR):
+        if any(key not in claimed for key in holds if key in _MINOR):
             continue  # who puts a minor nutrient in claims it
         # A field grade dissolves to the same as the soluble one.
         species = tuple(sorted((k, round(v, 6)) for k, v in material.species_mol_per_kg().items()))
@@ -218,18 +257,21 @@ def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
 
 
 def _remembered(
-    product: Product, materials: tuple[Product, ...], gaps: tuple[str, ...], *, listed: bool
+    product: Product, materials: tuple[Product, ...], gaps: tuple[str, ...], *, listed: bool, whole: bool = True
 ) -> Composition:
     key = (product.model_dump_json(exclude={"notes", "aliases"}), tuple(map(id, materials)))
     known = _KNOWN.get(key)
     if known is None:
         if len(_KNOWN) >= _MOST_KNOWN:
             _KNOWN.clear()
-        known = _KNOWN[key] = _solve(product, materials, gaps, listed=listed), materials
+        known = _KNOWN[key] = _solve(product, materials, gaps, listed=listed, whole=whole), materials
     return known[0]
 
 
-def _solve(product: Product, materials: tuple[Product, ...], gaps: tuple[str, ...], *, listed: bool) -> Composition:
+def _solve(
+    product: Product, materials: tuple[Product, ...], gaps: tuple[str, ...], *, listed: bool, whole: bool
+) -> Composition:
+    """whole: False where the label names a source besides that is not known, which may bring what is missing."""
     faults = label.contradictions(product)
     if not label.label_percents(product):
         return Composition((), (*gaps, "its label states no analysis"), tuple(faults), listed=listed)
@@ -237,7 +279,8 @@ def _solve(product: Product, materials: tuple[Product, ...], gaps: tuple[str, ..
         gaps = (*gaps, "its label names no sources (derived from)")
     if not materials:
         return Composition((), gaps, tuple(faults), listed=listed)
-    room = _Room(product, materials, listed)
+    room = _Room(product, materials, listed, whole)
+    faults += room.declared_misfits
     off = room.misfits()
     if off:
         best = room.nearest()
@@ -248,13 +291,13 @@ def _solve(product: Product, materials: tuple[Product, ...], gaps: tuple[str, ..
                 gaps = (*gaps, f"{100 * share_of_dry:.0f} % of its mass is not explained by its sources")
         else:
             gaps = (*gaps, "no materials of the catalog make its grade")
-        mixture = _mixture(materials, best)
+        mixture = _mixture(materials, best / max(1.0, float(np.sum(best))))
         return Composition((mixture,), gaps, tuple(faults), listed=listed, extreme=(0,) * len(DIRECTIONS))
     if room.unexplained:
         gaps = (*gaps, f"{100 * room.unexplained:.0f} % of its mass is not explained by its sources")
     vertices, extreme = room.extremes()
     fixed = room.one_answer
-    best = room.nearest() if fixed else np.mean(vertices, axis=0) if listed else min(vertices, key=room.species_count)
+    best = room.nearest() if fixed else np.mean(vertices, axis=0) if listed else room.likely()
     mixtures = (_mixture(materials, best), *(_mixture(materials, vertex) for vertex in vertices))
     return Composition(mixtures, gaps, tuple(faults), fixed=fixed, listed=listed, extreme=tuple(i + 1 for i in extreme))
 
@@ -262,7 +305,7 @@ def _solve(product: Product, materials: tuple[Product, ...], gaps: tuple[str, ..
 class _Room:
     """The source masses x [kg per kg product] that a label allows: x >= 0 and upper x <= most."""
 
-    def __init__(self, product: Product, materials: tuple[Product, ...], listed: bool) -> None:
+    def __init__(self, product: Product, materials: tuple[Product, ...], listed: bool, whole: bool = True) -> None:
         self.product, self.materials = product, materials
         self.ranges = label.ranges(product)
         self.stated = label.label_percents(product)
@@ -270,7 +313,8 @@ class _Room:
         species = [material.species_mol_per_kg() for material in materials]
         self.content = np.array([[s.get(name, 0.0) for s in species] for name in SPECIES])
         self.analysis = np.array([[m.percent(key) or 0.0 for m in materials] for key in self.keys])
-        self.low = np.array([self.ranges[key][0] for key in self.keys])
+        self.low = np.array([self.ranges[key][0] if whole else 0.0 for key in self.keys])
+        self.declared_misfits: list[str] = []
         self.high = np.array([self.ranges[key][1] for key in self.keys])
         if listed:
             # What the label does not state of these follows from its sources.
@@ -280,14 +324,41 @@ class _Room:
             self.high[minor] = _UNCLAIMED_PERCENT
             if not self._feasible(np.ones((1, len(materials))), np.array([1.0 + _OVERFULL])):
                 self.high[minor] = np.inf
-        self.rows, self.most, self.unexplained = self._limits(species, listed)
+        self.rows, self.most, self.unexplained = self._limits(species, listed, whole)
 
-    def _limits(self, species: Sequence[Mapping[str, float]], listed: bool) -> tuple[Floats, Floats, float]:
+    def _limits(
+        self, species: Sequence[Mapping[str, float]], listed: bool, whole: bool
+    ) -> tuple[Floats, Floats, float]:
         product, size = self.product, len(self.materials)
+        solid = product.numbers.get("insolubles")
+        most_dissolves = 1.0 + _OVERFULL - (solid.value / 100.0 if solid else 0.0)
         rows: list[Floats] = [np.ones(size)]
-        most: list[float] = [1.0 + _OVERFULL]
+        most: list[float] = [most_dissolves]
         unexplained = 0.0
+        for fact, some_rows, some_most in self._declared(species):
+            more_rows, more_most = np.array([*rows, *some_rows]), np.array([*most, *some_most])
+            if listed and whole and not self._feasible(more_rows, more_most):
+                # The guarantees and sources count; what they do not fit is told.
+                if self._feasible(np.array(rows), np.array(most)):
+                    self.declared_misfits.append(f"{fact} is not what its guarantees and sources make")
+                continue
+            rows, most = [*rows, *some_rows], [*most, *some_most]
+        declared_rows, declared_most = np.array(rows), np.array(most)
+        if product.form == "dry" and whole:
+            filled = np.vstack([declared_rows, -np.ones(size)])
+            full = np.append(declared_most, -(1.0 - UNEXPLAINED_DRY_SHARE))
+            if self._feasible(filled, full):
+                return filled, full, 0.0
+            if self._feasible(declared_rows, declared_most):
+                least = self._optimum(-np.ones(size), declared_rows, declared_most)
+                unexplained = 1.0 if least is None else 1.0 - float(np.sum(least))
+        return declared_rows, declared_most, unexplained
+
+    def _declared(self, species: Sequence[Mapping[str, float]]) -> Iterator[tuple[str, list[Floats], list[float]]]:
+        """Limits by facts that are declared beside the analysis: in words, rows and their most."""
+        product = self.product
         if product.form == "liquid" and product.density is not None:
+            rows, most = [], []
             for sign, displaced in zip((1.0, -1.0), _DISPLACED_L_PER_KG, strict=True):
                 volumes = np.array(
                     [
@@ -299,25 +370,29 @@ class _Room:
                 # sum x v + (1 - sum x) = litres per kg
                 rows.append(sign * (volumes - 1.0))
                 most.append(sign * ((1.0 + slack) / product.density.kg_per_l - 1.0))
+            yield f"its density of {product.density.kg_per_l:.3g} kg/L", rows, most
         if (declared := product.numbers.get("solution_ph")) is not None:
             ph = declared.value
-            rows.append(np.array([acidity.most_protons_per_kg(s, ph) for s in species]))
-            most.append(acidity.free_protons(ph))
-            rows.append(np.array([-acidity.least_protons_per_kg(s, ph) for s in species]))
-            most.append(acidity.free_hydroxide(ph))
-        declared_rows, declared_most = np.array(rows), np.array(most)
-        if listed and not self._feasible(declared_rows, declared_most):
-            # Density and pH are not what the guarantees and sources make: the guarantees count.
-            declared_rows, declared_most = declared_rows[:1], declared_most[:1]
-        if product.form == "dry":
-            filled = np.vstack([declared_rows, -np.ones(size)])
-            full = np.append(declared_most, -(1.0 - UNEXPLAINED_DRY_SHARE))
-            if self._feasible(filled, full):
-                return filled, full, 0.0
-            if self._feasible(declared_rows, declared_most):
-                least = self._optimum(-np.ones(size), declared_rows, declared_most)
-                unexplained = 1.0 if least is None else 1.0 - float(np.sum(least))
-        return declared_rows, declared_most, unexplained
+            yield (
+                f"its pH of {ph:g}",
+                [
+                    np.array([acidity.most_protons_per_kg(s, ph) for s in species]),
+                    np.array([-acidity.least_protons_per_kg(s, ph) for s in species]),
+                ],
+                [acidity.free_protons(ph), acidity.free_hydroxide(ph)],
+            )
+
+    def likely(self) -> Floats:
+        """A mixture of what feeds are mostly made of, where the label does not say: the least of everything else."""
+        cost = np.array(
+            [
+                (1.0 if m.id in _COMMON else 8.0) + (8.0 if set(m.hazards) - {"oxidiser"} else 0.0)
+                for m in self.materials
+            ]
+        )
+        found = self._optimum(cost)
+        assert found is not None, "the room was found to hold something"
+        return found
 
     def _program(self, rows: Floats, most: Floats) -> tuple[Floats, Floats]:
         finite = np.isfinite(self.high)
@@ -387,10 +462,6 @@ class _Room:
                     vertices.append(found)
             chosen.append(best[key])
         return vertices, chosen
-
-    def species_count(self, share: Floats) -> int:
-        """How many kinds of species a mixture holds: of all guesses the plainest is the likeliest."""
-        return int(np.sum(np.abs(self.content @ share) > 1e-6))
 
     def _most(self, content: Floats) -> float:
         """Scale of a species: the most that any source brings."""

@@ -22,8 +22,9 @@ PRIMARY = ("n", "p2o5", "k2o")
 COMES_ALONG = ("ca", "mg", "s", "cl", "na")
 #: A zero in the grade claims none; what impurities bring is this much at most [percent] (design choice).
 TRACE_PERCENT = 0.05
-#: Rounding down takes at most this share of a secondary or minor nutrient, whose last zeros are not kept.
-_MOST_ROUNDING_SHARE = 0.5
+#: A form of nitrogen may be there by this much beyond what the label splits out [percent] (design choice: the least
+#: investigational allowance of nitrogen).
+_FORM_SLACK_PERCENT = 0.49
 
 Range = tuple[float, float]
 
@@ -61,21 +62,26 @@ def investigational_allowance(nutrient: str, percent: float) -> float:
 
 def guaranteed_range(nutrient: str, percent: float) -> Range:
     """What may be in the bottle of a nutrient that is guaranteed at `percent`: lowest and highest percent."""
-    if percent == 0.0:
-        return 0.0, TRACE_PERCENT
     primary = nutrient in PRIMARY or nutrient in NITROGEN_FORMS
     row = _table()["primary"] if primary else _table()["other"][nutrient]
-    place = _last_place(percent)
-    rounding = place if primary else min(place, _MOST_ROUNDING_SHARE * percent)
-    low = max(0.0, percent - investigational_allowance(nutrient, percent))
-    return low, percent + rounding + row["overrun_share"] * percent
+    most = (percent + _last_place(percent)) * (1.0 + row["overrun_share"])
+    if nutrient in NITROGEN_FORMS:
+        # Forms are rounded and declared each by itself.
+        most = max(most, percent + _FORM_SLACK_PERCENT)
+    return max(0.0, percent - investigational_allowance(nutrient, percent)), most
 
 
 def ranges(product: Product) -> dict[str, Range]:
     """Lowest and highest percent of each nutrient that the label fixes, as a guarantee, a declared maximum, or by
-    not claiming it. A nutrient that is left out may be there in any amount."""
+    not claiming it. A nutrient that is left out may be there in any amount.
+
+    A zero claims none: TRACE_PERCENT at most where the label does not say what it is made of, and what rounds down to
+    zero where it names sources, which may hold it.
+    """
     stated = label_percents(product)
     found = {key: guaranteed_range(key, value) for key, value in stated.items()}
+    if not product.derived_from:
+        found.update({key: (0.0, TRACE_PERCENT) for key, value in stated.items() if value == 0.0})
     if stated:
         # What stands in no grade and no guarantee is not claimed; forms of nitrogen claim nitrogen.
         claimed = {*stated, *(["n"] if any(stated.get(key) for key in NITROGEN_FORMS) else [])}
@@ -85,7 +91,7 @@ def ranges(product: Product) -> dict[str, Range]:
         total = found.get("n", (0.0, sum(guaranteed_range(key, stated[key])[1] for key in forms)))
         left = stated["n"] - sum(stated[key] for key in forms) if "n" in stated else 0.0
         allowed = investigational_allowance("n", stated["n"]) if "n" in stated else 0.0
-        rest = (0.0, max(TRACE_PERCENT, total[1] if left > allowed else TRACE_PERCENT))
+        rest = (0.0, total[1] if left > allowed else _FORM_SLACK_PERCENT)
         found.update({key: rest for key in NITROGEN_FORMS if key not in stated})
         found.setdefault("n", total)
     for key, row in _table()["other"].items():
@@ -149,7 +155,12 @@ def contradictions(product: Product) -> list[str]:
 
 
 def _mass_percent(stated: Mapping[str, float]) -> float:
-    """Least mass that the stated nutrients have [percent]: elements as they are, phosphate and potash as oxides."""
+    """Least mass that the stated nutrients have [percent]: all as elements, which leaves out what they are bound to."""
     forms = sum(stated.get(key, 0.0) for key in NITROGEN_FORMS)
-    rest = sum(value for key, value in stated.items() if key not in (*NITROGEN_FORMS, "n"))
+    rest = 0.0
+    for key, value in stated.items():
+        if key not in (*NITROGEN_FORMS, "n"):
+            element, oxide, atoms = _OXIDES[key] if key in {"p2o5", "k2o"} else ("", "", 0.0)
+            share = atoms * molar_mass_g_per_mol(element) / molar_mass_g_per_mol(oxide) if element else 1.0
+            rest += share * value
     return max(stated.get("n", 0.0), forms) + rest

@@ -8,7 +8,7 @@ without a unit is refused, and so is a concentration whose basis changes the num
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,13 @@ _GERMAN_DEGREE = 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO")
 _GRAINS = "gpg gr/gal grain/gal grains/gal grain/gallon grains/gallon grains_per_gal grains_per_gallon"
 _CACO3_MG_PER_L = {
     **{spelling.replace("_", " "): _GRAIN_MG / _GALLON_L for spelling in _GRAINS.split()},
+    "grain": _GRAIN_MG / _GALLON_L,
+    "grains": _GRAIN_MG / _GALLON_L,
     "dh": _GERMAN_DEGREE,
+    "dgh": _GERMAN_DEGREE,
+    "dkh": _GERMAN_DEGREE,
+    "°gh": _GERMAN_DEGREE,
+    "°kh": _GERMAN_DEGREE,
     "°dh": _GERMAN_DEGREE,
     "fh": 10.0,
     "°fh": 10.0,
@@ -40,6 +46,8 @@ _NUMBER = re.compile(
     r"|(?P<plain>(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)(?:\.\d*)?(?:[eE][-+]?\d+)?|\.\d+))(?P<unit>.*)",
     re.DOTALL,
 )
+#: Finest part that a scale or cup is read in: 1/16, 1/32.
+_FINEST_PART = 32
 #: Longer than this is no quantity.
 _LONGEST = 60
 
@@ -140,6 +148,10 @@ def split_number(text: str, where: str = "", mend: str = 'write for example "2 l
     if match["top"]:
         if int(match["bottom"]) == 0:
             raise InputError(f'"{text}" divides by zero', where=where, mend=mend)
+        if int(match["bottom"]) > _FINEST_PART:
+            raise InputError(
+                f'"{text}" is no fraction of a measure', where=where, mend="write a range with a dash or to"
+            )
         value = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
     elif match["whole"]:
         raise InputError(f'"{text}" holds two numbers', where=where, mend=mend)
@@ -174,11 +186,17 @@ def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None 
 
 
 #: "80 to 120 mg/L", "80-120 mg/L", "80..120 mg/L"; "95 +/- 5 mg/L"; "<0.05 mg/L".
-_PLAIN = r"\d+(?:,\d{3})*(?:\.\d+)?|\.\d+"
-_SPAN = re.compile(rf"\s*({_PLAIN})\s*(?:to|\.\.+|-|–|—)\s*({_PLAIN})(?![\d/])(.*)", re.DOTALL)
-_WITHIN = re.compile(rf"\s*({_PLAIN})\s*(?:\+/-|\+-|±)\s*({_PLAIN})(?![\d/])([^%]*)", re.DOTALL)
-_WITHIN_SHARE = re.compile(rf"\s*({_PLAIN})(\s*[^\d+±%]+)(?:\+/-|\+-|±)\s*({_PLAIN})\s*%\s*", re.DOTALL)
-_LESS = re.compile(rf"\s*(?:<|≤|<=|less than|below|under)\s*({_PLAIN})(.*)", re.DOTALL | re.IGNORECASE)
+_PLAIN = r"-?\d+(?:,\d{3})*(?:\.\d+)?(?:[eE][-+]?\d+)?|\.\d+"
+_SPAN = re.compile(
+    rf"\s*({_PLAIN})(?![eE][-+]?\d)(?P<first>[^\d<>±+]*?(?:CaCO3|HCO3)?)\s*(?:to|\.\.+|-|–|—)\s*({_PLAIN})(?![\d/])(?P<unit>.*)",
+    re.DOTALL,
+)
+_WITHIN = re.compile(
+    rf"\s*({_PLAIN})(?P<first>[^±]*?)\s*(?:\+/-|\+-|±)\s*({_PLAIN})\s*(?P<share>%)?(?P<unit>[^%]*)", re.DOTALL
+)
+_LESS = re.compile(
+    rf"\s*(?:nd\b|not detected)?\s*\(?\s*(?:<|≤|<=|less than|below|under)\s*({_PLAIN})([^)]*)\)?", re.I | re.DOTALL
+)
 _MORE = re.compile(r"\s*(?:>|≥|>=|more than|above|over)\s*[\d.]", re.IGNORECASE)
 _NOT_FOUND = {"nd", "n.d.", "n/d", "not detected", "bdl", "trace", "none detected"}
 
@@ -188,7 +206,7 @@ def span(text: str, where: str = "") -> tuple[str, str]:
     twice for a plain quantity.
 
     Reads "80 to 120 mg/L", "95 +/- 5 mg/L", "95 mg/L +/- 5 %", "<0.05 mg/L".
-    Raises: InputError: no limit on one side, or the range runs backwards.
+    Raises: InputError: no limit on one side, two units, or the range runs backwards.
 
     >>> span("80 to 120 mg/L")
     ('80 mg/L', '120 mg/L')
@@ -197,33 +215,54 @@ def span(text: str, where: str = "") -> tuple[str, str]:
         return text, text
     if text.strip().lower() in _NOT_FOUND:
         raise InputError(
-            f'"{text}" has no number', where=where, mend='write the lab\'s reporting limit, such as "<0.05 mg/L"'
+            f'"{text}" has no number', where=where, mend='write "<" and the reporting limit of the lab, "<0.05 mg/L"'
         )
     if _MORE.match(text):
-        raise InputError(f'"{text}" has no upper end', where=where, mend='write a range, such as "400 to 800 mg/L"')
+        raise InputError(f'"{text}" has no upper end', where=where, mend="write a range, up to the most that it can be")
     if match := _LESS.fullmatch(text):
         return f"0{_spaced(match[2])}", f"{match[1]}{_spaced(match[2])}"
-    if match := _WITHIN_SHARE.fullmatch(text):
-        middle = float(match[1].replace(",", ""))
-        return _around(text, where, middle, middle * float(match[3].replace(",", "")) / 100.0, match[2])
     if match := _WITHIN.fullmatch(text):
-        return _around(text, where, float(match[1].replace(",", "")), float(match[2].replace(",", "")), match[3])
+        middle, off = (float(match[i].replace(",", "")) for i in (1, 3))
+        first, unit = match["first"].strip(), match["unit"].strip()
+        if match["share"]:
+            off *= middle / 100.0
+        if first and unit and not first.startswith(unit):
+            raise InputError(f'"{text}" has two units', where=where, mend="write it with one")
+        if off > middle:
+            raise InputError(f'"{text}" goes below zero', where=where, mend='write a range, such as "0 to 5 mg/L"')
+        unit = first or unit
+        return f"{middle - off:.12g}{_spaced(unit)}", f"{middle + off:.12g}{_spaced(unit)}"
     if match := _SPAN.fullmatch(text):
-        low, high = match[1], match[2]
+        low, high, unit = match[1], match[3], match["unit"].strip()
+        first = match["first"].strip()
+        if first not in {"", unit} and unit:
+            raise InputError(f'"{text}" has two units', where=where, mend="write both ends in one")
+        unit = unit or first
         if float(low.replace(",", "")) > float(high.replace(",", "")):
-            raise InputError(f'"{text}" runs backwards', where=where, mend=f'write "{high} to {low}{match[3]}"')
-        return f"{low}{_spaced(match[3])}", f"{high}{_spaced(match[3])}"
+            mend = f'write "{high} to {low}{_spaced(unit)}"'
+            raise InputError(f'"{text}" runs backwards', where=where, mend=mend)
+        return f"{low}{_spaced(unit)}", f"{high}{_spaced(unit)}"
     return text, text
-
-
-def _around(text: str, where: str, middle: float, off: float, unit: str) -> tuple[str, str]:
-    if off > middle:
-        raise InputError(f'"{text}" goes below zero', where=where, mend='write a range, such as "0 to 5 mg/L"')
-    return f"{middle - off:.12g}{_spaced(unit)}", f"{middle + off:.12g}{_spaced(unit)}"
 
 
 def _spaced(unit: str) -> str:
     return f" {unit.strip()}" if unit.strip() else ""
+
+
+def read_span(text: str, read: Callable[[str, str], float], where: str = "") -> tuple[float, float]:
+    """Lowest and highest of a quantity, each read by `read`; the same twice for a plain one.
+
+    Raises: InputError: it cannot be read; quotes the text as it was written.
+    """
+    found = []
+    for end in span(text, where):
+        try:
+            found.append(read(end, where))
+        except InputError as error:
+            raise InputError(
+                error.what.replace(f'"{end}"', f'"{_shown(text)}"'), where=error.where, mend=error.mend
+            ) from None
+    return found[0], found[1]
 
 
 def temperature_c(text: str, where: str = "") -> float:
@@ -300,9 +339,16 @@ def density_kg_per_l(text: str, where: str = "") -> float:
 
 
 def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
-    """Parts of water per part of stock, least and most, from "1:100", "1:80 to 1:120" or "1:80-120"."""
-    ends = re.split(r"\s*(?:to|\.\.+|-|–)\s*", text.strip(), maxsplit=1)
-    low, high = (injection_ratio(end if ":" in end else f"1:{end}", where) for end in (ends[0], ends[-1]))
+    """Parts of water per part of stock, least and most: "1:100", "1:80 to 1:120", "1:80-120", "1:100 +/- 10 %"."""
+    if match := re.fullmatch(r"\s*1\s*:\s*([\d.,]+)\s*(?:\+/-|\+-|±)\s*([\d.]+)\s*%\s*", text):
+        middle = injection_ratio(f"1:{match[1]}", where)
+        off = float(match[2]) / 100.0
+        if off >= 1.0:
+            raise InputError(f'"{text}" goes below zero', where=where, mend='write for example "1:100 +/- 10 %"')
+        return max(1.0, middle * (1.0 - off)), middle * (1.0 + off)
+    match = re.fullmatch(r"\s*(1\s*:\s*[\d.,]+?)\s*(?:to|\.\.+|-|–)\s*(?:1\s*:\s*)?([\d.,]+)\s*", text)
+    ends = (match[1], f"1:{match[2]}") if match else (text, text)
+    low, high = (injection_ratio(end, where) for end in ends)
     if low > high:
         raise InputError(f'"{text}" runs backwards', where=where, mend=f'write "1:{high:g} to 1:{low:g}"')
     return low, high
@@ -310,10 +356,11 @@ def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
 
 def injection_ratio(text: str, where: str = "") -> float:
     """Parts of water per part of stock from "1:100"; from 1:1 to 1:10000."""
-    match = re.fullmatch(r"\s*1\s*:\s*(\d+(?:\.\d+)?)\s*", text)
-    if not match or not 1 <= float(match[1]) <= 10_000:
+    match = re.fullmatch(r"\s*1\s*:\s*(\d+|\d{1,2},\d{3})(\.\d+)?\s*", text)
+    parts = float(match[1].replace(",", "") + (match[2] or "")) if match else 0.0
+    if not 1 <= parts <= 10_000:
         raise InputError(f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water')
-    return float(match[1])
+    return parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,6 +404,35 @@ _BASIS = re.compile(
 )
 
 
+#: Bases as they are written, in lower case and without charges.
+_BASIS_NAMES = {
+    name.lower(): name for reading_bases in (reading.bases for reading in READINGS.values()) for name in reading_bases
+}
+_SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
+
+
+def _plain_unit(unit: str) -> str:
+    """A concentration's unit with its basis behind it, as labs write it in many ways: "mg CaCO3/L", "mg/L (as CaCO3)",
+    "mg/l caco3", "mg/L as HCO3-" -> "mg/L CaCO3", "mg/L HCO3"."""
+    words = re.sub(r"[()]", " ", unit.translate(_SUBSCRIPTS)).replace("-N", " N").split()
+    out: list[str] = []
+    basis = ""
+    for word in words:
+        head, slash, tail = word.partition("/")
+        bare = head.rstrip("+-")
+        known = _BASIS_NAMES.get(bare.lower()) or _BASIS_NAMES.get(bare.rstrip("23").lower() if bare != head else "")
+        if word.lower() == "as" or word.lower() in READINGS:
+            continue
+        if out and known is not None:  # the first word is the unit: mg is no magnesium
+            basis = known
+            if slash:
+                out.append(f"/{tail}")
+            continue
+        out.append(word)
+    plain = " ".join(out).replace(" /", "/")
+    return f"{plain} {basis}".strip()
+
+
 @lru_cache(maxsize=2048)
 def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     """Concentration [mol/L] of a water-test item; alkalinity in mol of charge per litre.
@@ -368,6 +444,7 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     reading = READINGS[item]
     mend = _reading_mend(item, reading)
     value, unit = split_number(text, where, mend)
+    unit = _plain_unit(unit)
     basis: str | None = None
     if (match := _BASIS.fullmatch(unit)) and match["unit"].strip():
         unit, basis = match["unit"].strip(), match["basis"]
@@ -385,7 +462,8 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
         charge = 1 if item in {"alkalinity", "bicarbonate"} else reading.charge
         result = value / 1000.0 / charge
     elif low in {"mmol/l", "mm"}:
-        result = value / 1000.0
+        # mmol of the basis where one is named: a mole of CaCO3 is two of alkalinity.
+        result = value / 1000.0 * (reading.bases[basis][1] if basis is not None else 1.0)
     else:
         basis = basis or reading.default
         if basis is None:

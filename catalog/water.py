@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from typing import Any, Self
 
@@ -18,6 +18,7 @@ from .units import (
     count_per_ml,
     named_quantities,
     named_quantities_in_schema,
+    read_span,
     solids_mg_per_l,
     span,
     temperature_c,
@@ -94,8 +95,8 @@ class WaterTest(Record):
         _ = self.ph_range
         for item, read in OTHER_ITEMS.items():
             text = getattr(self, item)
-            for end in span(text, item) if text is not None else ():
-                read(end, item)
+            if text is not None:
+                read_span(text, read, item)
         if self.tested_on is not None:
             try:
                 date.fromisoformat(self.tested_on)
@@ -125,15 +126,14 @@ class WaterTest(Record):
         """Suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC], where known; the higher end of
         a range."""
         text = getattr(self, item)
-        return None if text is None else OTHER_ITEMS[item](span(text, item)[1], item)
+        return None if text is None else read_span(text, OTHER_ITEMS[item], item)[1]
 
     @property
     def temperature_range_c(self) -> tuple[float, float] | None:
         """Lowest and highest temperature [degC]; None where it was not measured."""
         if self.temperature is None:
             return None
-        low, high = (temperature_c(end, "temperature") for end in span(self.temperature, "temperature"))
-        return low, high
+        return read_span(self.temperature, temperature_c, "temperature")
 
     def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
         """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
@@ -143,7 +143,7 @@ class WaterTest(Record):
             text = getattr(self, item)
             if text is not None:
                 key = "alkalinity" if item == "bicarbonate" else item
-                low, high = (concentration_mol_per_l(item, end, item) for end in span(text, item))
+                low, high = read_span(text, partial(concentration_mol_per_l, item), item)
                 if high > _most_mol_per_l(item):
                     raise InputError(
                         f'"{text}" is more than any irrigation water holds', where=item, mend="check the unit"

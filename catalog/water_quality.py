@@ -119,12 +119,19 @@ MAJOR = ("calcium", "magnesium", "sodium", "alkalinity", "chloride", "sulfate")
 @dataclass(frozen=True)
 class Balance:
     """Charges of a water test [meq/L], each lowest and highest. off_percent: 100 (cations - anions) over their sum,
-    at the least that the ranges leave; allowed_percent: what a good analysis is off by at most."""
+    at the least that the ranges leave; allowed_percent: what a good analysis is off by at most; untested: items that
+    were not tested."""
 
     cations_meq_per_l: Range
     anions_meq_per_l: Range
     off_percent: float
     allowed_percent: float
+    untested: tuple[str, ...] = ()
+
+    @property
+    def told(self) -> bool:
+        """True where the test tells: all of it was tested, or no value of what was not would balance it."""
+        return not self.untested or self.off_percent != 0.0
 
 
 def charge_balance(water: WaterTest, untested: Mapping[str, Range]) -> Balance | None:
@@ -159,6 +166,7 @@ def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Bala
         cations, anions = high["cations"], low["anions"]
     else:
         cations = anions = max(low["cations"], low["anions"])
+    missing = tuple(item for item in MAJOR if item not in tested and not (item == "calcium" and "hardness" in tested))
     total = cations + anions
     allowed = 20.0 / max(total, 0.4) if anions < 3.0 else 2.0 if anions < 10.0 else 5.0
     return Balance(
@@ -166,6 +174,7 @@ def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Bala
         (low["anions"], high["anions"]),
         100.0 * (cations - anions) / total if total else 0.0,
         allowed,
+        missing,
     )
 
 
@@ -228,19 +237,42 @@ def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misread
     return [one for _, one in sorted(found, key=lambda pair: pair[0])]
 
 
-#: Hardness numbers up to this could be grains, which run from 1 to some 30 (common practice, no source); and how many
-#: times more alkalinity than hardness a water has that was not softened, next to never (from memory: only waters of
-#: sodium bicarbonate).
-_GRAINS_UP_TO, _ALKALINE_TIMES, _ALKALINE_FROM = 40.0, 3.0, 100.0
+#: mg/L in a US grain per US gallon.
+MG_PER_L_PER_GRAIN = 64.79891 / 3.785411784
+#: Hardness and alkalinity up to this could be grains that were read as mg/L [mg/L CaCO3]; wells run from 1 to some 30
+#: grains (common practice, no source).
+_GRAINS_UP_TO = 40.0
 
 
 def hardness_may_be_grains(water: WaterTest) -> float | None:
-    """The hardness [mg/L CaCO3] that a water would have if its number was in grains per gallon, where that is likely:
-    a low number with much alkalinity, no sodium tested and no softener told; else None."""
-    hardness, ranges = hardness_mg_per_l_caco3(water), water.ranges_mol_per_l()
-    if hardness is None or water.softened or "sodium" in ranges or "alkalinity" not in ranges:
+    """The hardness [mg/L CaCO3] that a water would have if its number was in grains per gallon, where that may be: a
+    low number in mg/L, no sodium tested, and no softener told; else None."""
+    ranges = water.ranges_mol_per_l()
+    if "hardness" not in ranges or water.softened or {"sodium", "calcium", "magnesium"} & ranges.keys():
         return None
-    alkalinity = ranges["alkalinity"][0] / _mol_per_mg("alkalinity")
-    if hardness[1] > _GRAINS_UP_TO or alkalinity < max(_ALKALINE_FROM, _ALKALINE_TIMES * hardness[1]):
+    if not _typed_as_mg_per_l(water.hardness):
         return None
-    return hardness[1] * 64.79891 / 3.785411784
+    hardness = ranges["hardness"][1] / _mol_per_mg("hardness")
+    return hardness * MG_PER_L_PER_GRAIN if hardness <= _GRAINS_UP_TO else None
+
+
+def alkalinity_too(water: WaterTest) -> bool:
+    """True where alkalinity may be in grains if hardness is: a low number in mg/L from the same strip."""
+    ranges = water.ranges_mol_per_l()
+    if "alkalinity" not in ranges or not _typed_as_mg_per_l(water.alkalinity):
+        return False
+    return ranges["alkalinity"][1] / _mol_per_mg("alkalinity") <= _GRAINS_UP_TO
+
+
+def softened_or_grains(water: WaterTest) -> bool:
+    """True where hardness can hardly be what it says: far more alkalinity than hardness, which only sodium brings
+    (from memory: waters of a softener, or of sodium bicarbonate rock)."""
+    ranges = water.ranges_mol_per_l()
+    if hardness_may_be_grains(water) is None or "alkalinity" not in ranges:
+        return False
+    return 0.5 * ranges["alkalinity"][0] > 3.0 * ranges["hardness"][1]
+
+
+def _typed_as_mg_per_l(text: str | None) -> bool:
+    low = (text or "").lower()
+    return "mg/l" in low or "ppm" in low

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
+from ..catalog.water_quality import MG_PER_L_PER_GRAIN, alkalinity_too
 from .chemistry.constants import Constants, Floats, load
 from .chemistry.density import heat_capacity_kj_per_kg_k, kg_and_litres, volume_l_per_kg_water
 from .chemistry.doubt import si_sigma
@@ -30,6 +31,7 @@ from .question import (
     displaced_l,
     mol_per_l,
 )
+from .ranges import GRAINS
 from .salts import WATER_KG_PER_MOL, Salt, solid_of, stock_salts
 
 Where = Literal["bucket", "line"]
@@ -167,12 +169,15 @@ class Case:
         for item, species in SPECIES_OF_ITEM.items():
             if item in self.columns:
                 totals[:, masters.index(species)] = mol_per_l(item, self.columns[item])
+        misread = 1.0 + self.columns.get(GRAINS, np.zeros(self.size)) * (MG_PER_L_PER_GRAIN - 1.0)
         if "hardness" in self.columns:
-            hardness = mol_per_l("hardness", self.columns["hardness"])
+            hardness = misread * mol_per_l("hardness", self.columns["hardness"])
             share = self.columns["calcium_share_of_hardness"]
             totals[:, masters.index("Ca+2")] = hardness * share
             totals[:, masters.index("Mg+2")] = hardness * (1.0 - share)
         alkalinity = mol_per_l("alkalinity", self.columns["alkalinity"])
+        if self.question.water is not None and alkalinity_too(self.question.water):
+            alkalinity = alkalinity * misread
         return _each_once(
             totals,
             self.columns["water_temperature_c"],
@@ -281,10 +286,10 @@ class Case:
         return max(0.0, 1.0 - sum(sources.values()))
 
     @cached_property
-    def source_kg(self) -> dict[str, Floats]:
-        """Mass of each material in the bucket by its id, (B,) each [kg]: what is poured as such, and what the
-        products are made of."""
-        found: dict[str, Floats] = {}
+    def _source_kg(self) -> dict[tuple[int, str], Floats]:
+        """Mass of each material in each product of the bucket, by the product's place and the material's id,
+        (B,) each [kg]."""
+        found: dict[tuple[int, str], Floats] = {}
         for i, item in enumerate(self.poured):
             mixtures = item.composition.mixtures
             for name in dict.fromkeys(name for mixture in mixtures for name in mixture.sources):
@@ -293,17 +298,28 @@ class Case:
                 if f"label_{i}" in self.columns:
                     pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"]
                     part = (1.0 - share) * part + share * table[pick]
-                kg = item.mass_kg * part * self.columns["amount_factor"]
-                found[name] = found[name] + kg if name in found else kg
+                found[i, name] = item.mass_kg * part * self.columns["amount_factor"]
+        return found
+
+    @cached_property
+    def source_kg(self) -> dict[str, Floats]:
+        """Mass of each material in the bucket by its id, (B,) each [kg]: what is poured as such, and what the
+        products are made of."""
+        found: dict[str, Floats] = {}
+        for (_, name), kg in self._source_kg.items():
+            found[name] = found[name] + kg if name in found else kg
         return found
 
     def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
         """Each material with a heat of solution on record, and its heat, (B,) [kJ]; positive cools.
 
-        Heats at infinite dilution, per mole of the material's first chemical.
+        Heats at infinite dilution, per mole of the material's first chemical. What a liquid is made of has been
+        dissolved by its maker.
         """
-        for source_id, kg in self.source_kg.items():
+        for (i, source_id), kg in self._source_kg.items():
             material = self.question.material(source_id)
+            if self.poured[i].product.form == "liquid" and material.form == "dry":
+                continue
             heat = material.numbers.get("heat_of_solution")
             if heat is None or not material.content:
                 continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Callable
@@ -154,7 +155,7 @@ def _water(text: str) -> dict[str, Any]:
             )
         return {"name": text.strip()}
     out: dict[str, Any] = {}
-    for part in text.split(","):
+    for part in re.split(r",(?!\d{3}(?!\d))", text):  # not inside 1,200
         key, sign, value = part.partition("=")
         name = key.strip().lower().replace(" ", "_")
         if not sign or not value.strip():
@@ -167,13 +168,7 @@ def _water(text: str) -> dict[str, Any]:
             )
         if name in out:
             raise InputError(f"{name} is given twice", where="--water", mend="keep one of them")
-        if name == "ph":
-            try:
-                out[name] = float(value)
-            except ValueError:
-                raise InputError(f'"{value.strip()}" is not a pH', where="--water", mend="write ph=7.6") from None
-        else:
-            out[name] = value.strip()
+        out[name] = value.strip()
     return out
 
 

@@ -46,7 +46,7 @@ def plan(pour: Pour) -> Plan:
 
 
 def _middle(text: str, where: str) -> float:
-    low, high = (units.flow_l_per_min(end, where) for end in units.span(text, where))
+    low, high = units.read_span(text, units.flow_l_per_min, where)
     return 0.5 * (low + high)
 
 

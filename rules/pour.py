@@ -172,10 +172,8 @@ class Injection(Part):
             return units.injection_ratios(self.ratio, "injection.ratio")
         if self.suction is None or self.flow is None:
             return None
-        suction, flow = (
-            [units.flow_l_per_min(end, f"injection.{name}") for end in units.span(text, f"injection.{name}")]
-            for name, text in (("suction", self.suction), ("flow", self.flow))
-        )
+        suction = units.read_span(self.suction, units.flow_l_per_min, "injection.suction")
+        flow = units.read_span(self.flow, units.flow_l_per_min, "injection.flow")
         parts = flow[0] / suction[1], flow[1] / suction[0]
         if not 1 <= parts[0] <= parts[1] <= 10_000:
             raise InputError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -11,7 +10,7 @@ import numpy as np
 from rapidfuzz import fuzz
 
 from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
-from ..catalog.composition import Composition, composition
+from ..catalog.composition import Composition, composition, sources_on_label
 from .chemistry.constants import Floats
 from .irrigation import Plan, plan
 from .policy import Unknown, levels, no_phosphorus, regions, unknowns
@@ -266,14 +265,10 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
             mend="weigh it: write lb, oz, kg or g",
         )
     mass_kg = units.mass_kg(item.amount, density, where)
-    sources = []
-    for name in product.derived_from:
-        with suppress(UnknownName):
-            sources.append(catalog.product(name))
     shelf = [material for material in catalog.products() if material.kind == "material"]
     known = composition(product, catalog.product, shelf)
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
-    return Poured(product, mass_kg, known, item.amount, tuple(sources), soluble)
+    return Poured(product, mass_kg, known, item.amount, tuple(sources_on_label(product, catalog.product)), soluble)
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:

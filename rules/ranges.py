@@ -8,6 +8,7 @@ from functools import cache
 
 from ..catalog import InputError, WaterTest, units
 from ..catalog.units import concentration_mol_per_l
+from ..catalog.water_quality import hardness_may_be_grains
 from .policy import Unknown, dial
 from .pour import Pour
 
@@ -18,6 +19,12 @@ SPECTATORS = ("potassium", "nitrate", "phosphate", "boron", "fluoride")
 _SWEPT = ("alkalinity", "calcium", "magnesium", "sulfate", "sodium", "chloride", "iron", "manganese", "silica")
 #: Hardness and its parts, measured apart, agree within this share (common practice, no source).
 HARDNESS_AGREES = 0.15
+
+#: Column of a hardness that was perhaps in grains per gallon: 0 as typed, 1 in grains.
+GRAINS = "hardness_in_grains"
+_GRAINS_FIND_OUT = (
+    "the unit on the strip or report; write gpg for grains, or say that it is softened or give its sodium"
+)
 
 Span = tuple[float, float]
 
@@ -70,13 +77,23 @@ def _unit(item: str) -> str:
 def spoken(name: str) -> str:
     """An input's name in words."""
     plain = name.removesuffix("_c").replace("_", " ")
-    special = {"ph": "water pH", "carbon dioxide lost": "carbon dioxide lost from the bucket"}
+    special = {
+        "hardness in grains": "unit of the hardness",
+        "ph": "water pH",
+        "carbon dioxide lost": "carbon dioxide lost from the bucket",
+    }
     return special.get(plain, plain if " " in plain else f"water {plain}")
 
 
 def put_water(water: WaterTest | None, out: Ranges) -> None:
     """Columns of the water: every item tested, or swept; hardness split by what is known of it."""
     known = dict(water.ranges_mol_per_l()) if water else {}
+    if water is not None and (grains := hardness_may_be_grains(water)):
+        # Whichever unit it was, the answer has to hold; grains of alkalinity go along.
+        out.sweep(
+            Unknown(GRAINS, 0.0, 1.0, "of the way to grains", _GRAINS_FIND_OUT, "stated", 1, best=0.0),
+            f"as typed, or grains per gallon ({grains:.0f} mg/L CaCO3)",
+        )
     _split_hardness(known, out)
     for item, (low, high) in known.items():
         out.put(item, (low / mol_per_unit(item), high / mol_per_unit(item)), _unit(item))
@@ -144,8 +161,7 @@ def put_operation(pour: Pour, out: Ranges) -> None:
         ("line_temperature_c", pour.injection.line_temperature, "injection.line_temperature"),
     ):
         if text is not None:
-            low, high = (units.temperature_c(end, where) for end in units.span(text, where))
-            out.put(name, (low, high), "degC")
+            out.put(name, units.read_span(text, units.temperature_c, where), "degC")
         elif name == "line_temperature_c":
             _line_temperature(out)
         else:

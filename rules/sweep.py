@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product as cross
 
 import numpy as np
@@ -15,7 +15,7 @@ from .case import Case
 from .chemistry.constants import Floats
 from .policy import Unknown
 from .question import Columns, Question, from_unit
-from .ranges import spoken
+from .ranges import GRAINS, spoken
 
 Mask = NDArray[np.bool_]
 
@@ -41,8 +41,8 @@ def scenarios(question: Question) -> Columns:
     towards = np.ones_like(picks)
     if leans:
         listed = all(question.poured[int(name.removeprefix("label_"))].composition.listed for name in labels)
-        # Labels without sources can never come out clear: the best estimate and one corner tell what they can be.
-        every = max(1, min(len(shares), LABEL_ROWS // len(leans))) if listed else 1
+        # Labels without sources never come out clear: fewer corners tell what they can be.
+        every = max(1, min(len(shares), LABEL_ROWS // len(leans) if listed else 2))
         # Each lean meets the best estimate, and corners of the numbers in turn.
         rows = [
             np.unique([0, *((1 + i + k * every) % len(shares) for k in range(every))])
@@ -118,10 +118,25 @@ class Input:
 
 def inputs(question: Question, columns: Columns) -> list[Input]:
     """Everything that is swept."""
-    found = [_number(unknown, columns) for unknown in question.unknowns]
+    found = [
+        _unit_of_hardness(unknown, columns) if unknown.name == GRAINS else _number(unknown, columns)
+        for unknown in question.unknowns
+    ]
     for name in question.mixtures:
         found += _label(question, name, columns)
     return found
+
+
+def _unit_of_hardness(unknown: Unknown, columns: Columns) -> Input:
+    """Which of two units a number was in; the way between them means nothing."""
+
+    def told(bad: Mask) -> str:
+        grains = columns[unknown.name] > 0.5
+        worse = np.mean(bad[grains]) >= np.mean(bad[~grains]) if np.any(grains) else True
+        return f"trouble if it was {'grains per gallon' if worse else 'mg/L'}"
+
+    made = _number(unknown, columns)
+    return replace(made, values=(made.values > 0.5).astype(float), told=told)
 
 
 def _number(unknown: Unknown, columns: Columns) -> Input:
@@ -236,15 +251,18 @@ def _made_of(question: Question, sources: Mapping[str, float]) -> str:
     return ", ".join(f"{-share * 100:.0f} % {question.material(name).name}" for share, name in named)
 
 
-def explained(values: Floats, bad: Mask) -> float:
+def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
     """Share of the disagreement (variance of `bad`) that an input explains by itself: the correlation ratio over up
-    to eight classes of its values, less what as many classes explain by chance. values, bad: (B,); 0..1."""
+    to eight classes of its values (kinds: one class per value), less what as many classes explain by chance.
+    values, bad: (B,); 0..1."""
     spread = float(np.var(bad.astype(float)))
     distinct = np.unique(values)
     if spread == 0.0 or len(distinct) < 2:
         return 0.0
-    edges = distinct if len(distinct) <= 8 else np.unique(np.quantile(values, np.linspace(0.0, 1.0, 9)))
-    classes = np.searchsorted(edges, values, side="right").clip(1, len(edges))
+    edges = (
+        distinct[1:] if kinds or len(distinct) <= 8 else np.unique(np.quantile(values, np.linspace(0.125, 0.875, 7)))
+    )
+    classes = np.searchsorted(edges, values, side="right")
     between, groups = 0.0, 0
     for one in np.unique(classes):
         inside = bad[classes == one]
@@ -293,6 +311,8 @@ class Turn:
 _LOOKED_AT, _SECOND_SHARE = 5, 0.35
 #: Inputs that explain nearly as much as another that is cheaper to find out come after it.
 _ALIKE = 0.8
+#: On its good side an input leaves at most this share of the trouble of its other side.
+_HELPS = 0.8
 #: Correlation above which two inputs say the same.
 _STEP = 0.7
 
@@ -305,9 +325,10 @@ def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> 
 
     columns, bad: the swept scenarios and where the answer is trouble; trouble: says the same of other scenarios.
     """
-    ranked = sorted(((explained(one.values, bad), one) for one in inputs(question, columns)), key=lambda pair: -pair[0])
+    shares = [(explained(one.values, bad, kinds=one.told is not None), one) for one in inputs(question, columns)]
+    ranked = sorted(shares, key=lambda pair: -pair[0])
     found = [_turn(question, columns, bad, trouble, one, share) for share, one in ranked[:_LOOKED_AT] if share > 0.0]
-    sure = [turn for turn in found if turn.at is not None or turn.input.told is not None]
+    sure = [turn for turn in found if turn.input.told is not None or (turn.at is not None and _helps(turn, bad))]
     if not sure:
         return found[:2]
     lead = max(sure, key=lambda turn: turn.explains)
@@ -321,6 +342,17 @@ def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> 
         and not _in_step(turn.input.values, first.input.values)
     ]
     return [first, *rest[:1]]
+
+
+def _helps(turn: Turn, bad: Mask) -> bool:
+    """True where on the good side of the value there is clearly less trouble than on the other."""
+    assert turn.at is not None
+    above = turn.input.values > turn.at
+    sides = (bad[above], bad[~above])
+    if not len(sides[0]) or not len(sides[1]):
+        return True
+    trouble, good = (float(np.mean(side)) for side in (sides if turn.stops_above else sides[::-1]))
+    return good <= _HELPS * trouble
 
 
 def _in_step(one: Floats, other: Floats) -> bool:
@@ -353,6 +385,7 @@ def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one
     step = int(np.argmax(fine[1:] != fine[:-1]))
     rising = bool(fine[step + 1])
     at = float(one.value(finer[[step if rising else step + 1]])[0])
-    middles = one.value(0.5 * (grid[first[rows]] + grid[first[rows] + 1]))
-    spans = np.where(first[rows] == first[lead], at, middles)
-    return Turn(one, share, at, min(at, float(np.min(spans))), max(at, float(np.max(spans))), rising)
+    # In the other scenarios it turns somewhere in a cell of the grid: the whole cell counts.
+    others_turn = rows[first[rows] != first[lead]]
+    ends = np.concatenate([[at], one.value(grid[first[others_turn]]), one.value(grid[first[others_turn] + 1])])
+    return Turn(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)

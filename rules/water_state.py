@@ -13,6 +13,7 @@ from ..catalog.water_quality import (
     hardness_mg_per_l_caco3,
     hardness_word,
     misreadings,
+    softened_or_grains,
 )
 from .policy import Unknown
 from .verdict import WaterState
@@ -33,7 +34,7 @@ def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:
         hardness_mg_per_l_caco3=None if hardness is None else float(f"{hardness[1]:.5g}"),
         hardness=None if hardness is None else hardness_word(hardness[1]),
         above_2_5_meq_per_l=tuple(flags(water)),
-        charge_off_percent=None if balance is None else float(f"{balance.off_percent:.3g}"),
+        charge_off_percent=None if balance is None or not balance.told else float(f"{balance.off_percent:.3g}"),
     )
 
 
@@ -50,8 +51,12 @@ def oddities(water: WaterTest, usual: Mapping[str, Unknown]) -> list[str]:
         found += [slip.words for slip in misreadings(water, ranges)[:2]]
     if (grains := hardness_may_be_grains(water)) is not None:
         found.append(
-            "so little hardness with so much alkalinity is softened water, or grains per gallon read as mg/L "
-            f"(it would be {grains:.0f} mg/L CaCO3)"
+            (
+                "so little hardness with so much alkalinity is"
+                if softened_or_grains(water)
+                else "so little hardness may be"
+            )
+            + f" softened water, or grains per gallon read as mg/L (it would be {grains:.0f} mg/L CaCO3)"
         )
     return found
 

@@ -43,18 +43,31 @@ def _slow_release(case: Case) -> Outcome | None:
     )
 
 
+#: Insoluble residue [percent of the mass] that writers allow for drip: most, and the widest of them (0.01 in one note).
+_RESIDUE_CAUTION_PERCENT, _RESIDUE_STOP_PERCENT = 0.2, 0.5
+
+
 def _particles(case: Case) -> Outcome | None:
     residue, suspended = _of(case, "leaves-residue"), _of(case, "suspension")
-    if not residue and not suspended:
+    declared = [
+        (item.product.name, number.value)
+        for item in case.poured
+        if (number := item.product.numbers.get("insolubles")) and number.value > _RESIDUE_CAUTION_PERCENT
+    ]
+    if not residue and not suspended and not declared:
         return None
     parts = []
     if residue:
         parts.append(f"{', '.join(residue)} is a field grade that leaves clay, coating or ore in the bucket")
     if suspended:
         parts.append(f"{', '.join(suspended)} is a suspension of particles, not a solution")
+    parts += [f"{name} leaves {percent:g} % of its mass undissolved" for name, percent in declared]
+    most = max((percent for _, percent in declared), default=0.0)
+    sure = bool(residue or suspended) or most >= _RESIDUE_STOP_PERCENT
     return Outcome(
-        same(case, Level.STOP),
+        same(case, Level.STOP if sure else Level.CAUTION),
         lambda _: "; ".join(parts) + ".",
+        numbers={"declared_residue_percent": most, "limit_percent": _RESIDUE_STOP_PERCENT} if declared else {},
         do=(
             "Take the soluble (technical, solution, greenhouse) grade of the same material.",
             "Or spread it on the soil.",
@@ -137,7 +150,7 @@ RULES = (
     Rule(
         name="particles-in-product",
         family="label",
-        levels=(Level.STOP,),
+        levels=(Level.STOP, Level.CAUTION),
         asks="Does a product leave solids behind, or is it a suspension?",
         plain="Field granules carry clay, wax, oil or ore that does not dissolve and plugs filter and emitters.",
         chemistry="Suggested limits of insoluble residue for drip: 0.01 to 0.5 % by mass, by writer.",

@@ -46,7 +46,10 @@ def _phosphate(case: Case) -> Outcome | None:
     # Where the slow phosphates are surely over their solubility and the water is over the published
     # limit for phosphate, practice has decided what equilibrium with the fast one leaves open.
     calcium = case.total_mg_per_l("line", "Ca+2")
-    hard = (calcium > HARD_CALCIUM_MG_PER_L) & (case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3)
+    # A hair more, so that the last digits of a computed total do not decide.
+    hard = (calcium > HARD_CALCIUM_MG_PER_L * (1.0 + 1e-6)) & (
+        case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3
+    )
     level = np.maximum(level, np.where(slow & hard, int(Level.STOP), 0))
     # Near the edge, or against what practice says of such water, is nowhere plainly clear.
     near = (brushite > NEAR_SI) | (hard & (mixed.ph > ACID_HOLDS_PH))

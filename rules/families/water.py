@@ -10,7 +10,13 @@ import numpy as np
 
 from ...catalog.species import molar_mass_g_per_mol
 from ...catalog.water import OTHER_ITEMS
-from ...catalog.water_quality import charge_balance, class_limits, hardness_may_be_grains, misreadings
+from ...catalog.water_quality import (
+    charge_balance,
+    class_limits,
+    hardness_may_be_grains,
+    misreadings,
+    softened_or_grains,
+)
 from ..case import Case
 from ..chemistry.constants import Floats
 from ..rule import Level, Outcome, Rule, same
@@ -192,11 +198,13 @@ def _grains(case: Case) -> Outcome | None:
     grains = hardness_may_be_grains(water) if water is not None else None
     if water is None or grains is None:
         return None
+    odd = softened_or_grains(water)
     return Outcome(
-        same(case, Level.UNKNOWN),
+        same(case, Level.CAUTION if odd else Level.NOTE),
         lambda n: (
-            "So little hardness with so much alkalinity is softened water, or grains per gallon that were read as mg/L "
-            f"(it would be {n['if_grains_mg_per_l_caco3']:.0f} mg/L CaCO3)."
+            ("So little hardness with so much alkalinity is" if odd else "So little hardness may be")
+            + " softened water, or grains per gallon that were read as mg/L "
+            f"(it would be {n['if_grains_mg_per_l_caco3']:.0f} mg/L CaCO3); both were looked at."
         ),
         numbers={"if_grains_mg_per_l_caco3": grains},
         do=(
@@ -334,11 +342,12 @@ RULES = (
     Rule(
         name="hardness-may-be-grains",
         family="water",
-        levels=(Level.UNKNOWN,),
+        levels=(Level.CAUTION, Level.NOTE),
         asks="Was hardness in grains per gallon taken for mg/L?",
         plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
         chemistry="Alkalinity of ground water comes with calcium and magnesium; more than three times the hardness is sodium, "
-        "from a softener or from sodium bicarbonate rock.",
+        "from a softener or from sodium bicarbonate rock. Where a low hardness was typed in mg/L without sodium, the pour is "
+        "swept over both units, and is unknown where they differ.",
         cure="The unit, a sodium test, or the word that there is a softener.",
         sources=(
             "US grain per US gallon: 17.1 mg/L, by definition",

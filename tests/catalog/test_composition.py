@@ -345,7 +345,8 @@ def assert_sound(known: Composition) -> None:
 def test_a_full_label_gives_the_mixture_back(shares: dict[str, float]) -> None:
     """From a full analysis the species come back within 1 percent where only one mixture fits."""
     assume(independent(list(shares)))
-    product = label(*shares, **analysis_of(shares, tuple(NUTRIENTS)))
+    stated: Any = analysis_of(shares, tuple(NUTRIENTS))
+    product = label(*shares, **stated)
     expected = species_of(shares)
     known = composition(product, resolve)
     assume(not known.faults)  # potassium chloride: see the faults of labels in test_label.py
@@ -404,8 +405,9 @@ class Made:
     def product(self, *, listed: bool) -> Product:
         """The product as its label has it, with its derived-from line or without."""
         facts = {} if self.density_kg_per_l is None else {"density": self.density_kg_per_l}
+        stated: Any = self.stated
         grade = "-".join(map(str, self.grade)) if any(self.grade) else ""
-        return label(*(self.shares if listed else ()), grade=grade, form=self.form, facts=facts, **self.stated)
+        return label(*(self.shares if listed else ()), grade=grade, form=self.form, facts=facts, **stated)
 
 
 def rounded_down(value: float, digits: int) -> float:
@@ -727,9 +729,8 @@ def test_what_is_declared_never_widens_and_narrows(
     """Chloride at most, density, pH and chelating agent leave no bound wider and one narrower, as a hand calculation
     has it where one is given (IUPAC weights; computed)."""
     plain = CHOICES[which]
-    fields = {k: v for k, v in plain.model_dump().items() if k in {"grade", "form"}}
-    percent = {k: number.value for k, number in plain.guaranteed.items()}
-    told = label(*plain.derived_from, **fields, facts=facts, **percent)
+    percent: Any = {k: number.value for k, number in plain.guaranteed.items()}
+    told = label(*plain.derived_from, grade=plain.grade, form=plain.form, facts=facts, **percent)
     before, after = composition(plain, resolve, SHELF), composition(told, resolve, SHELF)
     never_wider(before, after)
     low, _, high = spread(before, species)

@@ -46,7 +46,7 @@ def test_concentrations_as_ranges(item: str, text: str, low_mmol: float, high_mm
 def test_bicarbonate_is_read_as_alkalinity() -> None:
     """61.017 g of bicarbonate per mol of charge (IUPAC weights)."""
     low, high = water(bicarbonate="244 to 305 mg/L").ranges_mol_per_l()["alkalinity"]
-    assert (low, high) == (pytest.approx(4e-3, rel=1e-3), pytest.approx(5e-3, rel=1e-3))
+    assert [low, high] == pytest.approx([4e-3, 5e-3], rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -64,13 +64,14 @@ def test_bicarbonate_is_read_as_alkalinity() -> None:
 def test_ph(ph: object, ends: tuple[float, float] | None) -> None:
     """One number or a range."""
     found = water(ph=ph).ph_range
-    assert found == (None if ends is None else (pytest.approx(ends[0]), pytest.approx(ends[1])))
+    assert (found is None) == (ends is None)
+    assert found is None or list(found) == pytest.approx(list(ends or ()))
 
 
 def test_other_items_as_ranges() -> None:
     """Temperature as both ends, 50 and 59 degF are 10 and 15 degC; solids and bacteria by their higher end."""
     tested = water(temperature="50 to 59 degF", suspended_solids="10 to 40 mg/L", bacteria="<10000 per mL")
-    assert tested.temperature_range_c == (pytest.approx(10.0), pytest.approx(15.0))
+    assert list(tested.temperature_range_c or ()) == pytest.approx([10.0, 15.0])
     assert tested.other("suspended_solids") == pytest.approx(40.0)
     assert tested.other("bacteria") == pytest.approx(10_000.0)
     assert tested.other("temperature") == pytest.approx(15.0)

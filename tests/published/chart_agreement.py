@@ -41,9 +41,30 @@ SOFT_WATER: Mapping[str, object] = {
     "fluoride": "0.1 mg/L",
     "sulfide": "0 mg/L",
 }
+#: Hard water, likewise: the invented Tarn Hill Well. A chart names no water, so that its word should hold in both.
+HARD_WATER: Mapping[str, object] = {
+    "ph": 7.6,
+    "calcium": "95 mg/L",
+    "magnesium": "22 mg/L",
+    "alkalinity": "210 mg/L CaCO3",
+    "sodium": "11 mg/L",
+    "potassium": "2 mg/L",
+    "chloride": "61 mg/L",
+    "sulfate": "40 mg/L SO4",
+    "nitrate": "18 mg/L NO3",
+    "phosphate": "0.05 mg/L PO4",
+    "iron": "0.03 mg/L",
+    "manganese": "0.01 mg/L",
+    "boron": "0.05 mg/L",
+    "silica": "14 mg/L SiO2",
+    "fluoride": "0.2 mg/L",
+    "sulfide": "0 mg/L",
+}
+WATERS = (SOFT_WATER, HARD_WATER)
 BUCKET_L = 100.0
-#: A chart speaks of the tank: rules of the line, the equipment and the soil are left out.
-CHART_FAMILIES = frozenset({"label", "bucket", "people"})
+#: A chart says whether two materials may go through together: rules of the bucket, and of the line where mixing makes
+#: the solid only there. Rules of equipment, soil and the water by itself are left out.
+CHART_FAMILIES = frozenset({"label", "bucket", "people", "line"})
 #: Never more of a dry material than this share of its own solubility at 20 degC.
 MOST_OF_SOLUBILITY = 0.6
 
@@ -186,7 +207,7 @@ class Bench:
 
     def __init__(self, catalog: Catalog) -> None:
         self._catalog = catalog
-        self._seen: dict[tuple[tuple[tuple[str, float], ...], float], Verdict] = {}
+        self._seen: dict[tuple[tuple[tuple[str, float], ...], float, int], Verdict] = {}
 
     def limit_percent(self, material_id: str) -> float | None:
         """kg per 100 kg of a stock that holds MOST_OF_SOLUBILITY of a dry material; None for liquids."""
@@ -208,15 +229,15 @@ class Bench:
         limit = self.limit_percent(material_id)
         return percent * share if limit is None else min(percent * share, limit)
 
-    def pour(self, products: Sequence[tuple[str, float]], temperature_c: float) -> Verdict:
-        """The verdict on some products [kg] filled up to BUCKET_L with soft water, everything stated."""
-        key = (tuple(products), temperature_c)
+    def pour(self, products: Sequence[tuple[str, float]], temperature_c: float, water: int = 0) -> Verdict:
+        """The verdict on some products [kg] filled up to BUCKET_L with one of WATERS, everything stated."""
+        key = (tuple(products), temperature_c, water)
         if key not in self._seen:
             pour = {
                 "product": [{"name": name, "amount": f"{kg:.6g} kg"} for name, kg in products],
                 "bucket": {"volume": f"{BUCKET_L:g} L", "temperature": f"{temperature_c:g} degC"},
-                "water": {**SOFT_WATER, "temperature": f"{temperature_c:g} degC"},
-                "injection": {"ratio": "1:100", "line_temperature": "20 degC"},
+                "water": {**WATERS[water], "temperature": f"{temperature_c:g} degC"},
+                "injection": {"ratio": "1:100", "ratio_read": "measured", "line_temperature": "20 degC"},
                 "site": {"backflow_preventer": True},
             }
             self._seen[key] = check(pour, self._catalog, details=False)
@@ -225,18 +246,22 @@ class Bench:
     def faults(
         self, products: Sequence[tuple[str, float]], temperature_c: float, families: Set[str] = CHART_FAMILIES
     ) -> tuple[Fault, ...]:
-        """Findings of mixing, worst first: what a product gives alone as badly is not about the pair."""
-        alone: dict[str, str] = {}
-        for one in products:
-            for finding in self.pour([one], temperature_c).findings:
-                alone[finding.rule] = worst((alone.get(finding.rule, "clear"), _level(finding.level)))
-        return tuple(
-            Fault(f.rule, f.level, f.where, f.message, f.because)
-            for f in self.pour(products, temperature_c).findings
-            if f.where in families
-            and f.level != "note"
-            and ORDER.index(_level(f.level)) > ORDER.index(alone.get(f.rule, "clear"))
-        )
+        """Findings of mixing in either water, worst first: what a product gives alone as badly is not about the
+        pair."""
+        found: dict[str, Fault] = {}
+        for water in range(len(WATERS)):
+            alone: dict[str, str] = {}
+            for one in products:
+                for finding in self.pour([one], temperature_c, water).findings:
+                    alone[finding.rule] = worst((alone.get(finding.rule, "clear"), _level(finding.level)))
+            for f in self.pour(products, temperature_c, water).findings:
+                mixed = ORDER.index(_level(f.level))
+                if f.where not in families or mixed <= ORDER.index(alone.get(f.rule, "clear")):
+                    continue
+                before = found.get(f.rule)
+                if before is None or mixed > ORDER.index(_level(before.level)):
+                    found[f.rule] = Fault(f.rule, f.level, f.where, f.message, f.because)
+        return tuple(sorted(found.values(), key=lambda fault: -ORDER.index(_level(fault.level))))
 
     def mix(self, names: tuple[str, str], ids: tuple[str, str], run: Run) -> Mixed:
         """Two catalog materials for two of the chart."""

@@ -39,10 +39,19 @@ def pour_of(case: dict[str, Any]) -> dict[str, Any]:
     for table, field in (("bucket", "bucket_temperature"), ("injection", "line_temperature")):
         if field in case:
             pour[table][field.removeprefix("bucket_")] = case[field]
-    return pour | {key: case[key] for key in ("site", "soil", "region") if key in case}
+    pour["injection"] |= case.get("injection", {})
+    if "suction" in pour["injection"]:
+        del pour["injection"]["ratio"]
+    return pour | {key: case[key] for key in ("site", "soil", "drip", "region") if key in case}
 
 
-@pytest.mark.parametrize("case", CASES, ids=[f"{c['rule']}: {c['name']}" for c in CASES])
+def row(case: dict[str, Any]) -> Any:
+    """A case as a row; one that names a known fault of the product must fail until that is mended."""
+    marks = pytest.mark.xfail(strict=True, reason=case["fault"]) if "fault" in case else ()
+    return pytest.param(case, id=f"{case['rule']}: {case['name']}", marks=marks)
+
+
+@pytest.mark.parametrize("case", [row(case) for case in CASES])
 def test_case(case: dict[str, Any], catalog: Catalog) -> None:
     """A rule says of a pour what its table says."""
     verdict = check(pour_of(case), catalog, details="turns_at" in case)
