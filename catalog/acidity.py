@@ -28,10 +28,14 @@ _GIVES_OFF_ABOVE_PH: dict[str, tuple[float, ...]] = {
     "Mg+2": (11.4,),
     "Ca+2": (12.8,),
 }
+#: Species whose protons in strong solution the table does not tell: they condense, or a metal holds their place.
+NOT_TOLD = frozenset({"MoO4-2", "P2O7-4", "H4SiO4", "FeDtpa-2", "FeEddha-", "OCl-"})
 #: EDTA holds none of its protons while a metal is on it, and two of them without.
 _EDTA_PROTONS = 2.0
 #: A declared pH is that of the bottle or of a solution in it, at some ionic strength (design choice).
-PH_SLACK = 1.0
+PH_SLACK = 1.5
+#: Acid or alkali that technical salts carry along [mol/kg]: it makes the pH of what does not buffer (design choice).
+_IMPURITY_MOL_PER_KG = 0.1
 
 
 def protons_bound(species: str, ph: float) -> float:
@@ -56,9 +60,9 @@ def least_protons_per_kg(species_mol_per_kg: Mapping[str, float], ph: float) -> 
 
 def free_protons(ph: float) -> float:
     """Most free hydrogen ion in a kg of product [mol]: a declared pH may be that of its 1 % solution."""
-    return float(100.0 * 10.0 ** (-(ph - PH_SLACK)))
+    return float(100.0 * 10.0 ** (-(ph - PH_SLACK)) + _IMPURITY_MOL_PER_KG)
 
 
 def free_hydroxide(ph: float) -> float:
     """Most free hydroxide in a kg of product [mol], likewise."""
-    return float(100.0 * 10.0 ** (ph + PH_SLACK - 14.0))
+    return float(100.0 * 10.0 ** (ph + PH_SLACK - 14.0) + _IMPURITY_MOL_PER_KG)

@@ -29,8 +29,9 @@ from .species import SPECIES
 
 #: Dry mass that the sources leave unexplained is filler, which may not dissolve.
 UNEXPLAINED_DRY_SHARE = 0.10
-#: Room for sources of more than the whole: the catalog's formulas are rounded too.
-_OVERFULL = 0.01
+#: Room for sources of more than the whole, against rounding; and, where nothing else fits, for what the catalog's
+#: own formulas are short of.
+_OVERFULL, _OVERFULL_AT_MOST = 0.002, 0.01
 #: A minor nutrient that has a source on the label but no guarantee: what has more of it is sold by it (design
 #: choice) [percent].
 _UNCLAIMED_PERCENT = 2.0
@@ -236,7 +237,8 @@ def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
     allowed, claimed = label.ranges(product), label.label_percents(product)
     found: dict[str, Product] = {}
     for material in shelf:
-        if not material.content or material.dissolving not in {"complete", "leaves-residue"}:
+        # What is said to dissolve is not made of field grades; the soluble one has the same ions.
+        if not material.content or material.dissolving != "complete":
             continue
         if product.form == "dry" and material.form == "liquid":
             continue
@@ -250,7 +252,6 @@ def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
             continue
         if any(key not in claimed for key in holds if key in _MINOR):
             continue  # who puts a minor nutrient in claims it
-        # A field grade dissolves to the same as the soluble one.
         species = tuple(sorted((k, round(v, 6)) for k, v in material.species_mol_per_kg().items()))
         found.setdefault(str(species), material)
     return list(found.values())
@@ -307,6 +308,7 @@ class _Room:
 
     def __init__(self, product: Product, materials: tuple[Product, ...], listed: bool, whole: bool = True) -> None:
         self.product, self.materials = product, materials
+        self.full = 1.0 + _OVERFULL
         self.ranges = label.ranges(product)
         self.stated = label.label_percents(product)
         self.keys = list(self.ranges)
@@ -322,8 +324,10 @@ class _Room:
             self.high[unstated] = np.inf
             minor = np.array([key not in self.stated and key in _MINOR for key in self.keys])
             self.high[minor] = _UNCLAIMED_PERCENT
-            if not self._feasible(np.ones((1, len(materials))), np.array([1.0 + _OVERFULL])):
+            if not self._feasible(np.ones((1, len(materials))), np.array([self.full])):
                 self.high[minor] = np.inf
+        if not self._feasible(np.ones((1, len(materials))), np.array([self.full])):
+            self.full = 1.0 + _OVERFULL_AT_MOST
         self.rows, self.most, self.unexplained = self._limits(species, listed, whole)
 
     def _limits(
@@ -331,7 +335,7 @@ class _Room:
     ) -> tuple[Floats, Floats, float]:
         product, size = self.product, len(self.materials)
         solid = product.numbers.get("insolubles")
-        most_dissolves = 1.0 + _OVERFULL - (solid.value / 100.0 if solid else 0.0)
+        most_dissolves = self.full - (solid.value / 100.0 if solid else 0.0)
         rows: list[Floats] = [np.ones(size)]
         most: list[float] = [most_dissolves]
         unexplained = 0.0
@@ -371,7 +375,8 @@ class _Room:
                 rows.append(sign * (volumes - 1.0))
                 most.append(sign * ((1.0 + slack) / product.density.kg_per_l - 1.0))
             yield f"its density of {product.density.kg_per_l:.3g} kg/L", rows, most
-        if (declared := product.numbers.get("solution_ph")) is not None:
+        untold = any(acidity.NOT_TOLD & of.keys() for of in species)
+        if (declared := product.numbers.get("solution_ph")) is not None and not untold:
             ph = declared.value
             yield (
                 f"its pH of {ph:g}",
@@ -482,9 +487,7 @@ class _Room:
         mass = np.concatenate([np.ones(size), np.zeros(2 * count)])[None, :]
         cost = np.concatenate([np.zeros(size), np.ones(2 * count)])
         limit = np.concatenate([self.high[finite], -self.low])
-        found = linprog(
-            cost, A_ub=np.vstack([above, below, mass]), b_ub=np.append(limit, 1.0 + _OVERFULL), method="highs"
-        )
+        found = linprog(cost, A_ub=np.vstack([above, below, mass]), b_ub=np.append(limit, self.full), method="highs")
         free = linprog(cost, A_ub=np.vstack([above, below]), b_ub=limit, method="highs")
         if free.status == 0 and free.fun < 1e-6:
             least = float(np.sum(free.x[:size]))
@@ -516,7 +519,7 @@ class _Room:
                     assert found is not None
                     i = self.keys.index(key)
                     self.low[i], self.high[i] = label.guaranteed_range(key, round(found[0], 2))
-                fits = self._feasible(np.ones((1, len(self.materials))), np.array([1.0 + _OVERFULL]))
+                fits = self._feasible(np.ones((1, len(self.materials))), np.array([self.full]))
                 self.low, self.high = kept
                 if fits:
                     said = " and ".join(

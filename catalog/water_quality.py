@@ -234,6 +234,17 @@ def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misread
             if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
                 value = changed[item][1] / _mol_per_mg(item)
                 found.append((abs(balance.off_percent), Misreading(item, written, meant, value)))
+    if {"calcium", "magnesium"} <= tested.keys():
+        # Labs that print hardness as CaCO3 print both of its parts so.
+        changed = dict(tested)
+        for item in ("calcium", "magnesium"):
+            factor = _mol_per_mg("hardness") / _mol_per_mg(item)
+            changed[item] = (tested[item][0] * factor, tested[item][1] * factor)
+        balance = _balance(changed, untested)
+        if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
+            value = changed["calcium"][1] / _mol_per_mg("calcium")
+            both = Misreading("calcium and magnesium", "as the element", "as CaCO3", value)
+            found.append((abs(balance.off_percent), both))
     return [one for _, one in sorted(found, key=lambda pair: pair[0])]
 
 

@@ -92,7 +92,7 @@ def _unknown_sources(case: Case) -> Outcome | None:
     gaps = [f"{item.product.name}: {gap}" for item in items for gap in item.composition.gaps]
     # Swept over all materials that could make the grade, the other rules say what it matters; what is then left is
     # that the catalog does not hold every material. Otherwise nothing is known.
-    bounded = all(not item.composition.listed and item.composition.mixtures and item.soluble for item in items)
+    bounded = all(not item.composition.listed and len(item.composition.mixtures) > 1 and item.soluble for item in items)
     tail = (
         " It was swept over every mixture of the catalog's soluble materials that makes its grade."
         if bounded

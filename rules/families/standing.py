@@ -33,11 +33,14 @@ def _warm_line(case: Case) -> Outcome | None:
         return None
 
     def message(n: Mapping[str, float]) -> str:
-        what = "calcium phosphate" if n["brushite_saturation_index_warm"] > sure else "lime"
+        phosphate_index = n["brushite_saturation_index_warm"]
+        if np.isfinite(phosphate_index) and phosphate_index > sure:
+            return (
+                f"Warm in the sun ({SUN_C:.0f} degC) the line passes calcium phosphate: index {phosphate_index:+.2f}."
+            )
         return (
-            f"Warm in the sun ({SUN_C:.0f} degC) the line passes {what}: calcite index "
-            f"{n['calcite_saturation_index_warm']:+.2f} instead of {n['calcite_saturation_index']:+.2f}, brushite "
-            f"{n['brushite_saturation_index_warm']:+.2f}."
+            f"Warm in the sun ({SUN_C:.0f} degC) the line passes lime: calcite index "
+            f"{n['calcite_saturation_index_warm']:+.2f} instead of {n['calcite_saturation_index']:+.2f}."
         )
 
     return Outcome(

@@ -90,7 +90,7 @@ def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
     page.out.print(head + Text(f"  {finding.rule}"))
     message = finding.message
     if decided and " There: " in message:
-        message = message.split(" There: ", 1)[1]
+        message = "In part of what is open: " + message.split(" There: ", 1)[1]
     page.line(message, 4)
     steps = [step for step in finding.do if not (decided and step.startswith("Find out:"))]
     for step in steps[:1]:
@@ -159,9 +159,7 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
     page.head("Mind")
     for note in verdict.findings:
         if note.level == "note":
-            page.line(f"- {note.message}", 2, 2)
-            for step in note.do:
-                page.line(step, 6, 2)
+            _finding(page, note)
     page.line("- Label, safety data sheet and local code come before this answer.", 2, 2)
     if verdict.assumed:
         page.head("Assumed")

@@ -15,7 +15,13 @@ from rich.text import Text
 WIDTH = 80
 #: Width of the labels before the parts of a short answer.
 LABEL = 11
-STYLE = {"stop": "bold red", "unknown": "bold magenta", "caution": "bold yellow", "clear": "bold green"}
+STYLE = {
+    "stop": "bold red",
+    "unknown": "bold magenta",
+    "caution": "bold yellow",
+    "clear": "bold green",
+    "note": "bold",
+}
 
 
 def page(render: Callable[[Console], None]) -> str:

@@ -418,22 +418,10 @@ def test_grains_on_a_strip_never_end_clear(catalog: Catalog, product: str, hardn
     }
     verdict = check(pour, catalog, details=False)
     assert verdict.verdict in {"stop", "unknown"}
-    if alkalinity >= 100.0:
-        assert "hardness-may-be-grains" in {finding.rule for finding in verdict.findings}
+    assert "hardness-may-be-grains" in {finding.rule for finding in verdict.findings}
 
 
-@pytest.mark.parametrize(
-    ("hardness", "alkalinity"),
-    [
-        pytest.param(
-            *row,
-            marks=pytest.mark.xfail(strict=True, reason="below an alkalinity of 100 mg/L grains are not suspected")
-            if row[1] < 100.0
-            else (),
-        )
-        for row in STRIPS
-    ],
-)
+@pytest.mark.parametrize(("hardness", "alkalinity"), STRIPS)
 def test_grains_on_a_strip_with_iron_never_end_clear(catalog: Catalog, hardness: float, alkalinity: float) -> None:
     """The same where iron was tested too, so that nothing but the hardness can hold the phosphate back."""
     pour = {
