@@ -22,7 +22,7 @@ Mask = NDArray[np.bool_]
 #: With up to this many unknowns every corner is visited; with more, a fixed random choice of them.
 FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101
 #: Rows in which labels stand at the ends of what they allow, and rows inside.
-LABEL_ROWS, LABEL_INSIDE = 160, 24
+LABEL_ROWS, LABEL_INSIDE = 96, 16
 #: Units that the name of an input says already.
 UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
 
@@ -40,9 +40,12 @@ def scenarios(question: Question) -> Columns:
     picks = np.zeros((len(shares), len(labels)))
     towards = np.ones_like(picks)
     if leans:
-        listed = all(question.poured[int(name.removeprefix("label_"))].composition.listed for name in labels)
-        # Labels without sources never come out clear: fewer corners tell what they can be.
-        every = max(1, min(len(shares), LABEL_ROWS // len(leans) if listed else 2))
+        products = [question.poured[int(name.removeprefix("label_"))] for name in labels]
+        # A label without sources never comes out clear, and unknown whatever the corners say where it may not dissolve.
+        most = LABEL_ROWS // len(leans)
+        if not all(item.composition.listed for item in products):
+            most = 2 if all(item.composition.listed or item.soluble for item in products) else 1
+        every = max(1, min(len(shares), most))
         # Each lean meets the best estimate, and corners of the numbers in turn.
         rows = [
             np.unique([0, *((1 + i + k * every) % len(shares) for k in range(every))])
