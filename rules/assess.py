@@ -186,6 +186,7 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
         because={key: _tidy(value) for key, value in because.items() if np.isfinite(value)},
         do=tuple(dict.fromkeys(do)),
         sources=rule.sources,
+        turned=outcome.turned or None,
     )
 
 

@@ -48,7 +48,7 @@ Inject = Annotated[
 Measured = Annotated[
     bool | None, typer.Option("--measured-ratio/--dial-ratio", help="Was the ratio measured, or read off a dial?")
 ]
-Region = Annotated[str | None, typer.Option("--region", help="Whose ranges to take for what is not stated.")]
+Region = Annotated[str | None, typer.Option("--region", help="Whose policy: a region, or a file of its own (TOML).")]
 BucketTemp = Annotated[str | None, typer.Option("--bucket-temp", help='Of the bucket, "50 degF".')]
 LineTemp = Annotated[str | None, typer.Option("--line-temp", help='Of the line, "30 degC".')]
 SoilPhosphorus = Annotated[
@@ -331,11 +331,11 @@ def show(
 
 def _show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
     """Print a water test and what it is by itself."""
-    from .policy import unknowns
+    from .policy.region import region_named
     from .present.terminal import print_water
     from .water_state import oddities, water_state
 
-    usual = unknowns(region)
+    usual = region_named(region).unknowns()
     state, odd = water_state(water, usual), oddities(water, usual)
     if as_json:
         test = water.model_dump(exclude_none=True)
@@ -360,21 +360,30 @@ def water_check(
     """Clogging class, hardness and charge balance of a water, and units that were perhaps misread."""
     from ..catalog.seeds import parse
     from .pour import WaterInPour
-    from .question import region_named, water_of
+    from .question import water_of
 
     given = parse(WaterInPour, _water(water), "water")
     with Catalog.open(db) as catalog:
         found = water_of(given, catalog)
     assert found is not None
-    _show_water(found, region_named(region), as_json)
+    _show_water(found, region, as_json)
 
 
 @app.command()
-def rules(as_json: AsJson = False) -> None:
+def rules(
+    as_json: AsJson = False,
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print the whole reference as Markdown.")] = False,
+) -> None:
     """List the rules."""
     from .registry import rules as table
 
-    if as_json:
+    if as_json and markdown:
+        raise InputError("--json and --markdown do not go together", mend="choose one of them")
+    if markdown:
+        from .present.reference import reference
+
+        _print(reference(table()), end="")
+    elif as_json:
         rows = [
             {
                 "name": r.name,

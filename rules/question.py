@@ -9,11 +9,12 @@ from datetime import date
 import numpy as np
 from rapidfuzz import fuzz
 
-from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, slug, units
+from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, units
 from ..catalog.composition import Composition, composition, sources_on_label
 from .chemistry.constants import Floats
 from .irrigation import Plan, plan
-from .policy import Unknown, levels, no_phosphorus, regions, unknowns
+from .policy import Unknown
+from .policy.region import Region, region_named
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, mol_per_unit, put_operation, put_water
 from .salts import Salt, salts
@@ -162,38 +163,26 @@ def mol_per_l(item: str, value: Floats) -> Floats:
     return np.asarray(value * mol_per_unit(item))
 
 
-def region_named(name: str | None) -> str | None:
-    """Id of a region that has ranges of its own. Raises: InputError: none of this name."""
-    region = slug(name) if name is not None else None
-    if region is not None and region not in regions():
-        raise InputError(
-            f'region "{name}" is not known', where="region", mend=f"leave it out, or write {', '.join(regions())}"
-        )
-    return region
-
-
 #: Levels as a policy writes them, least first.
 _LEVELS = ("none", "note", "caution", "unknown", "stop")
 
 
-def _turned(region: str | None) -> dict[str, Turn]:
+def _turned(region: Region) -> dict[str, Turn]:
     """What a region turns, as numbers of levels."""
-    by = f"the policy of {regions()[region]}" if region else ""
     return {
-        name: Turn(_LEVELS.index(row.at_least or "none"), _LEVELS.index(row.at_most or "stop"), by, row.reason)
-        for name, row in levels(region).items()
+        name: Turn(
+            _LEVELS.index(row.at_least or "none"),
+            _LEVELS.index(row.at_most or "stop"),
+            f"the policy of {region.name}",
+            row.reason,
+        )
+        for name, row in region.level.items()
     }
 
 
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
-    region = slug(pour.region) if pour.region is not None else None
-    if region is not None and region not in regions():
-        raise InputError(
-            f'region "{pour.region}" is not known',
-            where="region",
-            mend=f"leave it out, or write {', '.join(regions())}",
-        )
+    region = region_named(pour.region)
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     filled_up = pour.bucket.volume is not None
     where = "bucket.volume" if filled_up else "bucket.water"
@@ -202,7 +191,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         raise InputError(f'"{pour.bucket.measure}" is no bucket', where=where, mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.measure, where, filled_up)
     water = water_of(pour.water, catalog)
-    ranges = Ranges(unknowns(region), fixed={"amount_factor": 1.0})
+    ranges = Ranges(region.unknowns(), fixed={"amount_factor": 1.0})
     put_water(water, ranges)
     put_operation(pour, ranges)
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
@@ -242,7 +231,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         ranges.table,
         plan(pour),
         _turned(region),
-        no_phosphorus(region),
+        region.no_phosphorus,
         pour.day,
         salts(catalog),
         assumed,

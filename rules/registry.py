@@ -36,7 +36,13 @@ def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:
     asked = (rule for rule in rules() if max(rule.levels) >= least)
     found = [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
     turned = case.question.turned
-    return [(rule, _turned(outcome, turned[rule.name]) if rule.name in turned else outcome) for rule, outcome in found]
+    if not turned:
+        return found
+    # What keeps people safe is nobody's to turn.
+    return [
+        (rule, _turned(outcome, turned[rule.name]) if rule.name in turned and rule.family != "people" else outcome)
+        for rule, outcome in found
+    ]
 
 
 def _turned(outcome: Outcome, turn: Turn) -> Outcome:
@@ -44,14 +50,14 @@ def _turned(outcome: Outcome, turn: Turn) -> Outcome:
     level = np.where(outcome.level > Level.NONE, np.clip(outcome.level, turn.least, turn.most), outcome.level)
     if np.array_equal(level, outcome.level):
         return outcome
-    was = Level(int(np.max(outcome.level))).name.lower()
+    was, now = (Level(int(np.max(levels))).name.lower() for levels in (outcome.level, level))
 
     def message(numbers: Mapping[str, float]) -> str:
         # The rule's own words, at the level that it would have.
-        own = outcome.message({**numbers, "level": float(np.max(outcome.level))})
-        return f"{own} [{was} turned to {Level(int(np.max(level))).name.lower()} by {turn.by}: {turn.reason}]"
+        return outcome.message({**numbers, "level": float(np.max(outcome.level))})
 
-    return replace(outcome, level=level, message=message)
+    words = f"{was} turned to {now} by {turn.by}: {turn.reason}"
+    return replace(outcome, level=level, message=message, turned=words)
 
 
 def worst(case: Case, outcomes: Iterable[tuple[Rule, Outcome]]) -> Levels:

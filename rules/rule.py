@@ -33,7 +33,8 @@ class Outcome:
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
     the name; the message is made from those of one scenario. do: what to do, most useful first.
     severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
-    the rule goes by no number, so that no amount or water can turn it.
+    the rule goes by no number, so that no amount or water can turn it. turned: where a region has the rule at
+    another level, the words that say so.
     """
 
     level: Levels
@@ -41,6 +42,7 @@ class Outcome:
     numbers: Mapping[str, NDArray[np.float64] | float] = field(default_factory=dict)
     do: tuple[str, ...] = ()
     severity: NDArray[np.float64] | None = None
+    turned: str = ""
 
 
 @dataclass(frozen=True)

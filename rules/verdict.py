@@ -21,7 +21,8 @@ class Result(BaseModel):
 
 class Finding(Result):
     """One rule's finding. because: the numbers behind it, unit in the name; `_low`/`_high` where the
-    number differs over what is not known; `_turns_at` where the verdict turns."""
+    number differs over what is not known; `_turns_at` where the verdict turns. turned: where a region's policy has the
+    rule at another level, from which to which, by whom and why."""
 
     rule: str
     level: FindingLevel
@@ -30,6 +31,7 @@ class Finding(Result):
     because: dict[str, float] = Field(default_factory=dict)
     do: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
+    turned: str | None = None
 
 
 class Decider(Result):

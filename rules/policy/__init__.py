@@ -1,4 +1,4 @@
-"""Policy data: ranges for what is not known, from default.toml and a region's own file."""
+"""Policy data: ranges for what is not known, levels of rules, limits; from default.toml and a region's own file."""
 
 from __future__ import annotations
 
@@ -34,58 +34,20 @@ class Dial:
 
 
 @cache
-def _policy(name: str) -> dict[str, Any]:
+def _table(name: str) -> dict[str, Any]:
     return tomllib.loads(resources.files(__name__).joinpath(f"{name}.toml").read_text("utf-8"))
 
 
-#: Files beside those of regions.
-_NOT_REGIONS = {"default.toml", "crop_salt.toml"}
-
-
 @cache
-def regions() -> dict[str, str]:
-    """Regions with a file of their own: id -> name."""
-    names = (file.name for file in resources.files(__name__).iterdir())
-    found = sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml") and name not in _NOT_REGIONS)
-    return {name: _policy(name)["name"] for name in found}
-
-
-@cache
-def unknowns(region: str | None = None) -> dict[str, Unknown]:
-    """Ranges by the name of what is not known; a region's values replace the default ones."""
-    rows = {name: dict(row) for name, row in _policy("default")["unknown"].items()}
-    for name, row in (_policy(region)["unknown"] if region else {}).items():
-        rows[name] |= row
-    return {name: Unknown(name=name, **row) for name, row in rows.items()}
-
-
-@dataclass(frozen=True, slots=True)
-class LevelPolicy:
-    """A rule that a region has at another level: at_most, at_least: words of levels, None where it leaves it."""
-
-    rule: str
-    reason: str
-    at_most: str | None = None
-    at_least: str | None = None
-
-
-@cache
-def levels(region: str | None = None) -> dict[str, LevelPolicy]:
-    """Rules by name that a region turns down or up, each with its reason."""
-    rows = _policy(region).get("level", {}) if region else {}
-    return {name: LevelPolicy(rule=name, **row) for name, row in rows.items()}
-
-
-@cache
-def no_phosphorus(region: str | None = None) -> bool:
-    """True where a region gives no phosphorus unless a soil test asks for it."""
-    return bool(region) and _policy(str(region)).get("phosphorus", {}).get("default") == "none"
+def default_unknowns() -> dict[str, Unknown]:
+    """Ranges by the name of what is not known, where no region has its own."""
+    return {name: Unknown(name=name, **row) for name, row in _table("default")["unknown"].items()}
 
 
 @cache
 def dial() -> Dial:
     """The error of a dial."""
-    return Dial(**_policy("default")["dial"])
+    return Dial(**_table("default")["dial"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,5 +63,5 @@ class SaltLimits:
 @cache
 def salt_limits() -> SaltLimits:
     """Published limits of salt at the emitter (crop_salt.toml)."""
-    table = _policy("crop_salt")
+    table = _table("crop_salt")
     return SaltLimits(table["crop"], **{name: tuple(pair) for name, pair in table["classes"].items()})

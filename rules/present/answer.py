@@ -64,6 +64,7 @@ def _screen(page: Page, verdict: Verdict, pour: Pour) -> None:
     notes = [f for f in verdict.findings if f.level == "note"]
     mind = [f.message for f in notes if f.where in {"people", "equipment"} and f.rule != "lifting-and-label"]
     page.item("Mind", [*mind, "Label, safety data sheet and local code come before this answer."])
+    page.item("Turned", [f"{f.rule}: {f.turned}" for f in verdict.findings if f.turned])
     swept = [_swept_name(text) for text in verdict.assumed if "swept" in text]
     page.item("Not known", [_and_more(swept, _NAMED)] if swept else [])
     page.line()
@@ -188,6 +189,8 @@ def _finding(page: Page, finding: Finding) -> None:
     head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
     page.out.print(head + Text(f"  {finding.rule}"))
     page.line(finding.message, 4)
+    if finding.turned:
+        page.line(finding.turned, 4)
     for step in finding.do:
         page.line(f"> {step}", 4, 2)
     for key, value in finding.because.items():

@@ -40,7 +40,7 @@ def margin_words(verdict: Verdict, pour: Pour) -> list[str]:
         if len(pour.product) > 1:
             amounts += f" ({factor:.3g} times as much)"
         if stop:
-            lines.append(f"{'No longer stopped at' if factor < 1 else 'No longer stopped from'} {amounts}.")
+            lines.append(f"No longer stopped at {amounts} or {'less' if factor < 1 else 'more'}.")
         else:
             lines.append(f"Pour at {'most' if factor > 1 else 'least'} {amounts}.")
     if (ratio := margin.injection_ratio) is not None:

@@ -1,6 +1,7 @@
 """Never a false clear, measured: random labels and pours of which the truth is known and hidden.
 
     python tests/evidence/hidden_truth.py --pours 10000 --seed 1 --processes 2
+    python tests/evidence/hidden_truth.py --pours 10000 --seed 1 --processes 2 --needed-only
     python tests/evidence/hidden_truth.py --replay SEED
 
 Every pour is made twice. The true one names the materials that its products are made of, in kg, with the whole
@@ -49,6 +50,7 @@ from pourcheck.catalog import Sourced
 from pourcheck.catalog.product import Content, Density
 
 LEVELS = ("clear", "caution", "unknown", "stop")
+NOT_ASKED = "not asked"
 MOST_UNKNOWN_SHARE = 1.0 / 3.0
 DIAL_SLACK = 0.10
 #: Volume of dry products in a bucket [L/kg], and the share of the bucket that products may fill here.
@@ -234,8 +236,16 @@ def blame(pair: Pair, both: Catalogs) -> tuple[str, ...]:
     return tuple(what for what, pour in told.items() if check(pour, both.truth, details=False).verdict != "clear")
 
 
-def result_of(pair: Pair, both: Catalogs) -> Result:
-    """Both verdicts of a pair, and for a false clear what is to blame."""
+def result_of(pair: Pair, both: Catalogs, *, all_asked: bool = True) -> Result:
+    """Both verdicts of a pair, and for a false clear what is to blame.
+
+    all_asked: False leaves out to ask where the answer enters neither figure: the truth is no stop, so that it cannot
+    be a false clear, and the pour is not complete.
+    """
+    if not all_asked and not pair.complete:
+        truth = check(pair.truth, both.truth, details=False)
+        if truth.verdict != "stop":
+            return Result(pair.seed, NOT_ASKED, truth.verdict, well=pair.well, water=pair.water)
     asked, truth = judge(pair, both)
     result = Result(
         pair.seed,
@@ -252,10 +262,10 @@ def result_of(pair: Pair, both: Catalogs) -> Result:
     return replace(result, blame=blame(pair, both)) if result.false_clear else result
 
 
-def run_one(seed: int, both: Catalogs, materials: Mapping[str, Product]) -> Result:
+def run_one(seed: int, both: Catalogs, materials: Mapping[str, Product], *, all_asked: bool = True) -> Result:
     """Draw and judge the pour of a seed; an exception becomes a fault."""
     try:
-        return result_of(draw(seed, materials), both)
+        return result_of(draw(seed, materials), both, all_asked=all_asked)
     except Exception:
         return Result(seed, fault=traceback.format_exc())
 
@@ -316,7 +326,7 @@ def report(counts: Counts, wall_s: float, processes: int) -> Iterator[str]:
     yield f"{wall_s:.0f} s on {processes} processes: {pace:.2f} pours/s per process"
     yield ""
     yield "asked \\ truth" + "".join(f"{level:>9}" for level in LEVELS) + "      all"
-    for asked in LEVELS:
+    for asked in (*LEVELS, NOT_ASKED):
         row = [len(counts.where(asked, truth)) for truth in LEVELS]
         yield f"{asked:13}" + "".join(f"{number:9d}" for number in (*row, sum(row)))
     yield f"{'all':13}" + "".join(
@@ -370,29 +380,36 @@ def _top(title: str, results: Iterable[Result], most: int = 10) -> Iterator[str]
 # --- running --------------------------------------------------------------------------------------
 
 _OPEN: tuple[Catalogs, dict[str, Product]] | None = None
+_ALL_ASKED = True
 
 
-def _open_here() -> None:
-    """Open the catalogs of this process."""
-    global _OPEN
+def _open_here(opened: Any, all_asked: bool) -> None:
+    """Open the catalogs of this process. opened: counts the processes that have done so, shared by them."""
+    global _OPEN, _ALL_ASKED
+    _ALL_ASKED = all_asked
+    with opened.get_lock():
+        number = opened.value
+        opened.value += 1
     if hasattr(os, "sched_setaffinity"):
         # One core each: processes that also share their work over threads wait for each other.
         cores = sorted(os.sched_getaffinity(0))
-        os.sched_setaffinity(0, {cores[os.getpid() % len(cores)]})
+        os.sched_setaffinity(0, {cores[number % len(cores)]})
     both = catalogs()
     _OPEN = both, materials_of(both.asked)
 
 
 def _run_here(seed: int) -> Result:
     assert _OPEN is not None
-    return run_one(seed, *_OPEN)
+    return run_one(seed, *_OPEN, all_asked=_ALL_ASKED)
 
 
-def run(pours: int, seed: int, processes: int, tick: Callable[[int], None] = lambda _: None) -> Counts:
-    """Draw, judge and count. tick: called with the number of pours done."""
+def run(
+    pours: int, seed: int, processes: int, tick: Callable[[int], None] = lambda _: None, *, all_asked: bool = True
+) -> Counts:
+    """Draw, judge and count. tick: called with the number of pours done; all_asked: as in `result_of`."""
     found = []
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, context, _open_here) as pool:
+    with ProcessPoolExecutor(processes, context, _open_here, (context.Value("i", 0), all_asked)) as pool:
         for done, result in enumerate(pool.map(_run_here, seeds(seed, pours), chunksize=4), start=1):
             found.append(result)
             tick(done)
@@ -422,6 +439,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--pours", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument(
+        "--needed-only", action="store_true", help="do not ask where the answer enters neither figure (faster)"
+    )
     parser.add_argument("--replay", type=int, metavar="SEED", help="print one pour and what is found in it")
     chosen = parser.parse_args(arguments)
     if chosen.replay is not None:
@@ -433,7 +453,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"{done} of {chosen.pours}, {time.perf_counter() - start:.0f} s", file=sys.stderr)
 
     start = time.perf_counter()
-    counts = run(chosen.pours, chosen.seed, chosen.processes, tick)
+    counts = run(chosen.pours, chosen.seed, chosen.processes, tick, all_asked=not chosen.needed_only)
     print(*report(counts, time.perf_counter() - start, chosen.processes), sep="\n")
     return int(counts.fails)
 

@@ -184,14 +184,13 @@ class Fault:
 
 @dataclass(frozen=True)
 class Mixed:
-    """Two catalog materials in one bucket. answer: the worst of the faults of mixing. in_line: faults of the
-    line that mixing adds, which do not count. nearest: solids by saturation index, highest first."""
+    """Two catalog materials in one bucket. answer: the worst of the faults of mixing, in bucket or line; nearest:
+    solids of the bucket by saturation index, highest first."""
 
     ids: tuple[str, str]
     kg: tuple[float, float]
     answer: str
     faults: tuple[Fault, ...]
-    in_line: tuple[Fault, ...]
     ph: float
     ionic_strength_mol_per_kg: float
     nearest: tuple[tuple[str, float], ...]
@@ -272,8 +271,7 @@ class Bench:
         assert state is not None
         nearest = tuple((solid.solid, solid.saturation_index) for solid in state.solids if solid.solid != "silica gel")
         answer = worst(_level(fault.level) for fault in faults)
-        in_line = self.faults(products, run.temperature_c, {"line"})
-        return Mixed(ids, kg, answer, faults, in_line, state.ph, state.ionic_strength_mol_per_kg, nearest[:3])
+        return Mixed(ids, kg, answer, faults, state.ph, state.ionic_strength_mol_per_kg, nearest[:3])
 
     def mixes(self, pair: tuple[str, str], run: Run) -> list[Mixed]:
         """Every catalog pair that a pair of the chart stands for, worst first."""
@@ -454,9 +452,6 @@ def _disagreement(bench: Bench, rows: Sequence[Row]) -> list[str]:
     for mixed in mixes[:4]:
         kg = " + ".join(f"{kg:.3g} % {name}" for name, kg in zip(mixed.ids, mixed.kg, strict=True))
         lines.append(f"  - {kg}: {WORD[mixed.answer]}: {_verdict_text(mixed)}")
-        if mixed.in_line:
-            told_there = ", ".join(f"{fault.level} {fault.rule}" for fault in mixed.in_line)
-            lines.append(f"    - not counted, of the line: {told_there}")
     if len(mixes) > 4:
         lines.append(f"  - and {len(mixes) - 4} more, none worse than {WORD[mixes[4].answer]}")
     for row in rows:
@@ -545,10 +540,11 @@ def document(compared: Comparison) -> str:
         "",
         f"Poured: {TYPICAL.percent:g} kg of each per 100 L of made-up stock (acids half, trace materials and bleach a "
         f"tenth of it), never over {100 * MOST_OF_SOLUBILITY:.0f} % of a material's own solubility at 20 degC, in soft "
-        "water at 20 degC, every input stated; injected 1:100. Only the rules of label, bucket and people count, and "
-        "of those only findings that neither material gives alone. Stop is taken as incompatible, caution as reduced, "
-        "clear as compatible; unknown is not decided, which counts as agreement only with reduced. A group of "
-        "materials gets the worst answer of its members; chelates are those of EDTA.",
+        "and in hard water (the worse answer counts) at 20 degC, every input stated; injected 1:100. Only the rules of "
+        "label, bucket, line and people count, and of those only findings that neither material gives alone. Stop is "
+        "taken as incompatible, caution as reduced, clear as compatible; unknown is not decided, which counts as "
+        "agreement only with reduced. A group of materials gets the worst answer of its members; chelates are those of "
+        "EDTA.",
         "",
         "## Agreement",
         "",

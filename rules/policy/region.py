@@ -1,0 +1,122 @@
+"""A region's policy: its ranges, its levels of rules, phosphorus by default. Packaged, or in a file of the user's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache, lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from ...catalog import InputError, slug
+from ...catalog.seeds import parse, read_toml
+from . import Unknown, default_unknowns
+
+LevelWord = Literal["none", "note", "caution", "unknown", "stop"]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class RegionalRange(_Part):
+    """A range that replaces the default one, in its unit (see default.toml)."""
+
+    low: float
+    high: float
+    source: str = Field(min_length=1)
+    find_out: str | None = None
+
+    @model_validator(mode="after")
+    def _forwards(self) -> Self:
+        if not self.low < self.high:
+            raise ValueError(f"low {self.low:g} is not below high {self.high:g}; turn them round")
+        return self
+
+
+class RegionalLevel(_Part):
+    """A rule at another level: at_most turns it down, at_least up; reason: told with every finding that it changes."""
+
+    reason: str = Field(min_length=1)
+    at_most: LevelWord | None = None
+    at_least: LevelWord | None = None
+
+
+class RegionalPhosphorus(_Part):
+    """Phosphorus where no soil test is stated: none of it, or as poured."""
+
+    default: Literal["none", "as poured"]
+    source: str = Field(min_length=1)
+
+
+class Region(_Part):
+    """A region's policy."""
+
+    name: str = Field(min_length=1)
+    unknown: dict[str, RegionalRange] = Field(default_factory=dict)
+    phosphorus: RegionalPhosphorus | None = None
+    level: dict[str, RegionalLevel] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        if strange := sorted(self.unknown.keys() - default_unknowns().keys()):
+            raise ValueError(f"{strange[0]} has no range to replace; known: {', '.join(default_unknowns())}")
+        return self
+
+    def unknowns(self) -> dict[str, Unknown]:
+        """Ranges by the name of what is not known: the region's own, else the default ones."""
+        found = dict(default_unknowns())
+        for name, row in self.unknown.items():
+            found[name] = replace(
+                found[name],
+                low=row.low,
+                high=row.high,
+                source=row.source,
+                find_out=row.find_out or found[name].find_out,
+            )
+        return found
+
+    @property
+    def no_phosphorus(self) -> bool:
+        """True where none is given unless a soil test asks for it."""
+        return self.phosphorus is not None and self.phosphorus.default == "none"
+
+
+#: Where no region is named.
+NOWHERE = Region(name="no region")
+
+
+@cache
+def packaged() -> tuple[str, ...]:
+    """Ids of the regions that come with the package."""
+    folder = resources.files(__package__ or "").joinpath("regions")
+    return tuple(sorted(file.name.removesuffix(".toml") for file in folder.iterdir() if file.name.endswith(".toml")))
+
+
+def region_named(name: str | None) -> Region:
+    """The policy of a region by its name, or by a file of its own (ending in .toml).
+
+    Raises: InputError: there is none, or what is wrong in the file.
+    """
+    if name is None:
+        return NOWHERE
+    if name.endswith(".toml"):
+        path = Path(name)
+        if not path.is_file():
+            raise InputError(f'"{name}" is no file', where="region", mend="check the file name")
+        return parse(Region, read_toml(path), name)
+    if slug(name) not in packaged():
+        raise InputError(
+            f'region "{name}" is not known',
+            where="region",
+            mend=f"leave it out, name a file of its own, or write {', '.join(packaged())}",
+        )
+    return _packaged(slug(name))
+
+
+@lru_cache(maxsize=16)
+def _packaged(name: str) -> Region:
+    file = resources.files(__package__ or "").joinpath("regions").joinpath(f"{name}.toml")
+    return parse(Region, read_toml(file), file.name)

@@ -1,0 +1,23 @@
+"""The rule reference that is committed beside the rules."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pourcheck.rules.present.reference import reference
+from pourcheck.rules.registry import rules
+
+REFERENCE = Path(__file__).parent.parent.parent / "rules" / "RULES.md"
+
+
+def test_the_committed_reference_is_current() -> None:
+    """`pourcheck rules --markdown > rules/RULES.md` has been run since a rule changed."""
+    assert reference(rules()) == REFERENCE.read_text("utf-8"), "run: pourcheck rules --markdown > rules/RULES.md"
+
+
+def test_the_reference_holds_every_rule() -> None:
+    """Name, question, words, chemistry, cure and each source of every rule."""
+    text = reference(rules())
+    for rule in rules():
+        for part in (rule.name, rule.asks, rule.plain, rule.chemistry, rule.cure, *rule.sources):
+            assert part in text
