@@ -122,18 +122,16 @@ class WaterTest(Record):
             )
         return ends
 
-    def other(self, item: str) -> float | None:
-        """Suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC], where known; the higher end of
-        a range."""
+    def other_range(self, item: str) -> tuple[float, float] | None:
+        """Lowest and highest of suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC]; None where
+        it was not measured."""
         text = getattr(self, item)
-        return None if text is None else read_span(text, OTHER_ITEMS[item], item)[1]
+        return None if text is None else read_span(text, OTHER_ITEMS[item], item)
 
-    @property
-    def temperature_range_c(self) -> tuple[float, float] | None:
-        """Lowest and highest temperature [degC]; None where it was not measured."""
-        if self.temperature is None:
-            return None
-        return read_span(self.temperature, temperature_c, "temperature")
+    def other(self, item: str) -> float | None:
+        """The higher end of `other_range`."""
+        found = self.other_range(item)
+        return None if found is None else found[1]
 
     def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
         """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol

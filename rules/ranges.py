@@ -104,8 +104,11 @@ def put_water(water: WaterTest | None, out: Ranges) -> None:
         out.put("ph", water.ph_range, "pH")
     else:
         out.miss("ph")
-    if water is not None and water.temperature_range_c is not None:
-        out.put("water_temperature_c", water.temperature_range_c, "degC")
+    for item, unit in (("suspended_solids", "mg/L"), ("bacteria", "per mL")):
+        if water is not None and (found := water.other_range(item)) is not None:
+            out.put(item, found, unit)
+    if water is not None and (found := water.other_range("temperature")) is not None:
+        out.put("water_temperature_c", found, "degC")
     else:
         out.miss("water_temperature_c")
     left_out = [item for item in SPECTATORS if not out.has(item)]

@@ -293,7 +293,7 @@ RULES = (
     Rule(
         name="magnesium-meets-phosphate",
         family="bucket",
-        levels=(Level.STOP, Level.CAUTION),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does magnesium meet enough phosphate to make newberyite?",
         plain="Magnesium and phosphate concentrates can drop a white powder over days.",
         chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",

@@ -9,7 +9,6 @@ from datetime import date
 import numpy as np
 
 from ...catalog.species import molar_mass_g_per_mol
-from ...catalog.water import OTHER_ITEMS
 from ...catalog.water_quality import (
     charge_balance,
     class_limits,
@@ -18,7 +17,6 @@ from ...catalog.water_quality import (
     softened_or_grains,
 )
 from ..case import Case
-from ..chemistry.constants import Floats
 from ..rule import Level, Outcome, Rule, same
 from ..water_state import CAN_BE_USED_PERCENT, usual_mg_per_l
 from .solids import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
@@ -107,23 +105,13 @@ _BACTERIA = _Class(
 )
 
 
-def _in_water(case: Case, item: str) -> Floats | None:
-    """An item of the water test in every scenario, (B,); None where it was not tested."""
-    if case.question.stated(item):
-        return case.column(item)
-    water = case.question.water
-    value = water.other(item) if water is not None and item in OTHER_ITEMS else None
-    return None if value is None else np.full(case.size, value)
-
-
 def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
     """A check of one item of the water test against its clogging classes; not tested: a note."""
 
     limits = class_limits()[entry.item]
 
     def run(case: Case) -> Outcome | None:
-        value = _in_water(case, entry.item)
-        if value is None:
+        if not case.question.stated(entry.item):
             return Outcome(
                 same(case, Level.NOTE),
                 lambda _: (
@@ -131,6 +119,7 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
                 ),
                 do=(f"Ask for it on the next water test ({limits.unit}).",),
             )
+        value = case.column(entry.item)
         level = np.where(value >= limits.moderate_from, int(Level.CAUTION), int(Level.NONE))
         level[value >= limits.severe_from] = Level.STOP
         if not np.any(level):
