@@ -391,7 +391,7 @@ RULES = (
     Rule(
         name="potassium-sulfate-salts-out",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
         plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
         "potassium sulfate settles out, the least soluble of the potassium salts.",
@@ -404,7 +404,7 @@ RULES = (
     Rule(
         name="salts-out-together",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do the ions of different products make another salt that is over its own solubility?",
         plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
         chemistry="Every salt of the catalog whose ions are all there, as a phase of one equilibrium; potassium and "
