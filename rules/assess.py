@@ -18,10 +18,10 @@ from .chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
 from .chemistry.constants import Floats
 from .chemistry.doubt import estimated_pairs
 from .chemistry.phases import phases
-from .question import Columns, Question
+from .question import Columns, Poured, Question
 from .registry import judge, worst
 from .rule import Level, Levels, Outcome, Rule
-from .verdict import Answer, Decider, Finding, Margin, SolidState, SolutionState, Verdict
+from .verdict import Answer, Bounds, Decider, Finding, LabelContent, Margin, SolidState, SolutionState, Verdict
 from .water_state import water_state
 
 _ANSWER: dict[int, Answer] = {
@@ -78,6 +78,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         verdict=_ANSWER[answer],
         summary=_summary(answer, findings),
         findings=findings,
+        labels=tuple(_label(item) for item in question.poured if not item.product.content),
         water=None if question.water is None else water_state(question.water, question.usual),
         bucket=_state(case, "bucket") if known else None,
         line=_state(case, "line") if known else None,
@@ -85,6 +86,22 @@ def assess(question: Question, *, details: bool) -> Verdict:
         margin=margin,
         swaps=(),
         assumed=(*question.assumed, *(_estimated(case) if known else ())),
+    )
+
+
+def _label(item: Poured) -> LabelContent:
+    """What a product is made of, as far as its label tells."""
+    known = item.composition
+    bounds = {
+        SPECIES[name].spoken: Bounds(low=_tidy(low), best=_tidy(best), high=_tidy(high))
+        for name, (low, best, high) in known.bounds_mol_per_kg.items()
+    }
+    return LabelContent(
+        product=item.product.name,
+        sources_listed=known.listed,
+        mol_per_kg=bounds,
+        not_known=known.gaps,
+        contradictions=known.faults,
     )
 
 

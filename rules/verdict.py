@@ -92,6 +92,26 @@ class SolutionState(Result):
     high: dict[str, float] = Field(default_factory=dict)
 
 
+class Bounds(Result):
+    """An amount that a label leaves open: at least, best estimate, at most."""
+
+    low: float
+    best: float
+    high: float
+
+
+class LabelContent(Result):
+    """What a product that is known by its label dissolves to. sources_listed: false without a derived-from line, when
+    the bounds are over all materials that could make its grade; mol_per_kg: of each species, per kg of product;
+    not_known, contradictions: in words."""
+
+    product: str
+    sources_listed: bool
+    mol_per_kg: dict[str, Bounds]
+    not_known: tuple[str, ...] = ()
+    contradictions: tuple[str, ...] = ()
+
+
 class WaterState(Result):
     """The water by itself. clogging: emitter-clogging class of each item that was tested; worst: of them, null where
     none was; above_2_5_meq_per_l: items that make solids with some fertilizers; charge_off_percent: cations over
@@ -151,6 +171,7 @@ class Verdict(Result):
     verdict: Answer
     summary: str
     findings: tuple[Finding, ...]
+    labels: tuple[LabelContent, ...] = ()
     water: WaterState | None = None
     bucket: SolutionState | None
     line: SolutionState | None

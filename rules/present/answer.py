@@ -149,6 +149,7 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
     _decided(page, verdict)
     _numbers(page, verdict)
     _making_up(page, verdict, pour, more=True)
+    _labels(page, verdict)
     _water(page, verdict)
     if lines := margin_words(verdict, pour):
         page.head("How far from the edge")
@@ -167,6 +168,15 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
         for text in verdict.assumed:
             page.line(f"- {text}", 2, 2)
     _dissolved(page, verdict)
+
+
+def _labels(page: Page, verdict: Verdict) -> None:
+    for label in verdict.labels:
+        if not label.mol_per_kg:
+            continue
+        page.head(f"In {label.product}, mol per kg: best estimate, then least and most")
+        for name, bounds in label.mol_per_kg.items():
+            page.line(f"{name:<34}{bounds.best:<10.4g}{bounds.low:.4g} to {bounds.high:.4g}", 2)
 
 
 def _water(page: Page, verdict: Verdict) -> None:

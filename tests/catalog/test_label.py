@@ -158,10 +158,9 @@ def test_a_grade_covers_what_a_maker_rounds_down() -> None:
     assert short == []
 
 
-@pytest.mark.xfail(strict=True, raises=AssertionError, reason="the overrun is taken of the rounded number")
 def test_a_grade_covers_the_overrun_of_what_it_rounds_down() -> None:
-    """The same with 4 % of overrun: low grades fall short by up to 0.03 percent."""
-    short = [n for n in range(1, 61) if guaranteed_range("n", n)[1] < 0.9999 * (n + 1) / 0.96]
+    """The same with the 4 % of overrun on top of what is rounded down, from zero on."""
+    short = [n for n in range(61) for k in ("n", "p2o5", "k2o") if guaranteed_range(k, n)[1] < 0.9999 * (n + 1) / 0.96]
     assert short == []
 
 
@@ -177,9 +176,36 @@ def test_what_is_not_stated() -> None:
 
 
 def test_nitrogen_forms_that_do_not_make_the_total_leave_room() -> None:
-    """Urea 6 % of 10 % nitrogen: the rest may be anything. Urea 10 % of 10 %: there is no rest."""
+    """Urea 6 % of 10 % nitrogen: the rest may be anything. Urea 10 % of 10 %: the rest is what a sample may be off by.
+
+    From memory: AAPFCO, table of investigational allowances: 0.49 % of nitrogen at the least, 0.58 % at 10 %.
+    """
     assert ranges(label(grade="10-0-0", n_urea=6.0))["n_nitrate"][1] > 4.0
-    assert ranges(label(grade="10-0-0", n_urea=10.0))["n_nitrate"][1] < 0.1
+    assert ranges(label(grade="10-0-0", n_urea=9.4))["n_nitrate"][1] > 4.0
+    assert ranges(label(grade="10-0-0", n_urea=9.5))["n_nitrate"] == (0.0, 0.49)
+    assert ranges(label(grade="10-0-0", n_urea=10.0))["n_nitrate"] == (0.0, 0.49)
+    assert ranges(label(n_urea=10.0))["n_ammonium"] == (0.0, 0.49)
+
+
+@pytest.mark.parametrize("form", NITROGEN_FORMS)
+@pytest.mark.parametrize("percent", [0.1, 1.0, 3.0, 9.0, 15.0])
+def test_a_form_of_nitrogen_has_the_room_of_its_allowance(form: str, percent: float) -> None:
+    """Above a form lies no less than the least allowance of nitrogen, 0.49 % (from memory: AAPFCO), and no more than
+    that or twice the usual overrun on a unit of its last place (common practice, no source)."""
+    low, high = guaranteed_range(form, percent)
+    assert low == pytest.approx(max(0.0, percent - investigational_allowance("n", percent)))
+    last_place = 1.0 if percent >= 1.0 else 0.1
+    assert percent + 0.49 <= high <= max(percent + 0.49 + 1e-9, (percent + last_place) * 1.08)
+
+
+@pytest.mark.parametrize(("grade", "hidden"), [("10-0-10", "p2o5"), ("0-20-20", "n"), ("10-10-0", "k2o")])
+def test_a_zero_in_a_grade(grade: str, hidden: str) -> None:
+    """With sources on the label a zero hides what rounds down to it and the overrun on that: 1 x 1.04 and no more than
+    twice as much overrun (common practice, no source). Without, it is none, but for a trace."""
+    listed, unlisted = ranges(label("urea", grade=grade))[hidden], ranges(label(grade=grade))[hidden]
+    assert listed[0] == unlisted[0] == 0.0
+    assert 1.04 <= listed[1] <= 1.08
+    assert 0.0 < unlisted[1] <= 0.1
 
 
 def test_a_declared_maximum_is_the_upper_end() -> None:
@@ -202,7 +228,8 @@ def test_a_declared_maximum_is_the_upper_end() -> None:
          label("urea", grade="20-0-0", n_nitrate=5.0, n_ammonium=5.0, n_urea=5.0)),
         (("nitrate nitrogen", "urea nitrogen", "make 26 %"), label(grade="20-5-5", n_nitrate=13.0, n_urea=13.0)),
         # more than the whole
-        (("weighs 105 %",), label("urea", grade="40-30-20", s=15.0)),
+        # 46 N + 13.09 P (30 x 0.4364) + 16.60 K (20 x 0.8301) + 30 S = 105.7; as elements, IUPAC weights
+        (("weighs 106 %",), label("urea", grade="46-30-20", s=30.0)),
         (("weighs 110 %",), label("calcium-nitrate", grade="15-0-0", ca=95.0)),
         # grade against guarantee
         (("grade says 10 % Total nitrogen (N)", "guarantee 15 %"), label("urea", grade="10-0-0", n=15.0)),
@@ -247,6 +274,27 @@ def test_labels_that_contradict_themselves(words: tuple[str, ...], product: Prod
     assert not known.exact
 
 
+@pytest.mark.parametrize(
+    ("weighs", "product"),
+    # Sums as elements by hand: N + 0.4364 P2O5 + 0.8301 K2O + the rest (IUPAC weights). As oxides the first would
+    # weigh 110 and 134 %.
+    [
+        ("", label(grade="0-0-62", cl=47.5)),  # potassium chloride: 51.5 + 47.5 = 99.0
+        ("", label(grade="10-50-40", s=34.5)),  # 10 + 21.8 + 33.2 + 34.5 = 99.5
+        ("", label(grade="15-0-0", ca=84.9)),  # 99.9
+        ("100 %", label(grade="15-0-0", ca=85.2)),  # 100.2
+        ("101 %", label(grade="0-0-62", cl=49.7)),  # 51.5 + 49.7 = 101.2
+        ("", label(grade="30-0-0", n_nitrate=15.0, n_urea=15.0, s=69.9)),  # the forms are the total: 99.9
+        ("100 %", label(grade="30-0-0", n_nitrate=15.0, n_urea=15.0, s=70.3)),
+    ],
+    ids=str,
+)
+def test_what_is_guaranteed_weighs_no_more_than_the_product(weighs: str, product: Product) -> None:
+    """Everything as elements, on both sides of 100 %."""
+    found = [words for words in contradictions(product) if "weighs" in words]
+    assert found == ([f"what it guarantees weighs {weighs} of it"] if weighs else [])
+
+
 def products_of_themselves(product: Product, stated: dict[str, float], grade: str) -> Product:
     """A material as somebody sells it under its own label, derived from itself."""
     kept: dict[str, Any] = {"density": product.density, "numbers": product.numbers, "form": product.form}
@@ -254,13 +302,10 @@ def products_of_themselves(product: Product, stated: dict[str, float], grade: st
     return made.model_copy(update=kept)
 
 
-#: Materials whose usual label is not what their formula makes of it, with what is said of it.
+#: Materials of which a declared number is not what their formula makes, with what is said of it.
 FALSE_FAULTS = {
-    "potassium-chloride": "0-0-62 with 47 % Cl is said to weigh 109 %: potash is counted with an oxygen it has not",
-    "potassium-chloride-red": "0-0-60 with 46 % Cl is said to weigh 106 %, as above",
-    "calcium-nitrate": "14.4 and 1.1 % N with 19 % Ca: the ideal formula has 1.30 % ammoniacal N and 18.5 % Ca",
-    "calcium-nitrate-field": "as calcium-nitrate",
-    "ammonium-thiosulfate": "12-0-0 with 26 % S: the catalog's solution holds 11.36 % N, the label 11.39 or more",
+    "monoammonium-phosphate-granular": "its declared pH of 4.25 is that of the pure salt; its formula, with the "
+    "diammonium salt, makes about 6",
 }
 
 
@@ -280,13 +325,7 @@ def test_a_material_under_its_own_label_has_no_fault(product: Product) -> None:
     assert known.gaps == ()
 
 
-ROUNDED_FALSE_FAULTS = {
-    "potassium-chloride": FALSE_FAULTS["potassium-chloride"],
-    "potassium-chloride-red": FALSE_FAULTS["potassium-chloride-red"],
-}
-
-
-@pytest.mark.parametrize("product", [marked(p, ROUNDED_FALSE_FAULTS) for p in KNOWN])
+@pytest.mark.parametrize("product", [marked(p, FALSE_FAULTS) for p in KNOWN])
 def test_a_material_rounded_down_has_no_fault(product: Product) -> None:
     """What a material's formula holds (IUPAC weights), rounded down as on a label, derived from itself."""
     digits = {"mo": 4, **dict.fromkeys(("b", "cu", "fe", "mn", "zn"), 2)}
