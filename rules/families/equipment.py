@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import ceil
 
 import numpy as np
 
 from ..case import Case
+from ..chemistry.constants import Floats
 from ..hydraulics import (
     FLUSH_PER_TRAVEL,
     FLUSH_VELOCITY_M_PER_S,
-    RULE_OF_THUMB,
+    RULE_OF_THUMB_MIN,
+    DripSystem,
     flow_for_velocity_l_per_min,
     injection_time_min,
+    laterals_flushed_at_once,
     left_in_bucket_l,
 )
 from ..irrigation import Plan
+from ..policy import dial
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER
 
 L_PER_GAL = 3.785411784
+#: Share by which two times may differ and count as equal.
+_ROUNDING = 1e-9
 
 
 def _backflow(case: Case) -> Outcome | None:
@@ -45,35 +52,46 @@ def _backflow(case: Case) -> Outcome | None:
     )
 
 
+def _minutes(time_min: float) -> str:
+    """A time as it was stated or computed, to a tenth."""
+    return f"{round(time_min, 1):g}"
+
+
+def _at_least(time_min: float) -> str:
+    """A time that is needed, rounded up so that who keeps to it keeps enough: to a minute, short ones to a tenth."""
+    step = 1.0 if time_min >= 10.0 else 0.1
+    return f"{round(ceil(time_min / step * (1.0 - _ROUNDING)) * step, 1):g}"
+
+
 def _by(plan: Plan) -> str:
     """Where a needed time comes from."""
     if plan.travel_min is None:
         return "rule of thumb 10 to 15 min, common practice"
-    return f"travel to the last emitter {plan.travel_min:.0f} min, {plan.basis}"
+    how = f"{plan.basis} {plan.left_out}".strip()
+    return f"travel to the last emitter {_minutes(plan.travel_min)} min, {how}"
 
 
 def _charge(case: Case) -> Outcome | None:
     plan = case.question.plan
-    stated, least = plan.stated.charge_min, RULE_OF_THUMB.low.charge_min
-    needed = plan.travel_min if plan.travel_min is not None else least
-    assert needed is not None
+    stated = plan.stated.charge_min
+    needed = RULE_OF_THUMB_MIN if plan.travel_min is None else plan.travel_min
     do = ("Bring the drip up to pressure with clear water until the last emitter runs, then inject.",)
     if stated is None:
-        if plan.system is None and plan.basis == "unknown":
+        if plan.travel_min is None:
             return None
         return Outcome(
             same(case, Level.NOTE),
-            lambda n: f"Charge the drip with clear water for {n['needed_min']:.0f} min first ({_by(plan)}).",
+            lambda n: f"Charge the drip with clear water for {_at_least(n['needed_min'])} min first ({_by(plan)}).",
             numbers={"needed_min": needed},
             do=do,
         )
-    if stated >= needed - 1e-9:
+    if stated >= needed * (1.0 - _ROUNDING):
         return None
     return Outcome(
         same(case, Level.CAUTION),
         lambda n: (
-            f"Charged for {n['charge_min']:.0f} min, {n['needed_min']:.0f} needed ({_by(plan)}): the first emitters get "
-            "more feed than the last."
+            f"Charged for {_minutes(n['charge_min'])} min, {_at_least(n['needed_min'])} needed ({_by(plan)}): the first "
+            "emitters get more feed than the last."
         ),
         numbers={"charge_min": stated, "needed_min": needed},
         do=do,
@@ -82,92 +100,172 @@ def _charge(case: Case) -> Outcome | None:
 
 def _flush(case: Case) -> Outcome | None:
     plan = case.question.plan
-    stated, least = plan.stated.flush_min, RULE_OF_THUMB.low.flush_min
-    needed = FLUSH_PER_TRAVEL * plan.travel_min if plan.travel_min is not None else least
-    assert needed is not None
+    stated = plan.stated.flush_min
+    needed = RULE_OF_THUMB_MIN if plan.travel_min is None else FLUSH_PER_TRAVEL * plan.travel_min
     do = ["Run clear water until the last emitter is clear of feed (EC meter or dye tells)."]
     if plan.system is not None:
-        lateral = plan.system.lateral
-        gpm = flow_for_velocity_l_per_min(FLUSH_VELOCITY_M_PER_S, lateral.inside_diameter_m) / L_PER_GAL
-        do.append(
-            f"To flush the ends themselves, open them a few at a time: {gpm:.2g} gal/min out of each end makes 1 ft/s."
-        )
+        do.append(_ends(plan.system, plan.drip_flow_l_per_min))
     if stated is None:
-        if plan.system is None and plan.basis == "unknown":
+        if plan.travel_min is None:
             return None
         return Outcome(
             same(case, Level.NOTE),
-            lambda n: f"Flush with clear water for at least {n['needed_min']:.0f} min after it ({_by(plan)}).",
+            lambda n: f"Flush with clear water for at least {_at_least(n['needed_min'])} min after it ({_by(plan)}).",
             numbers={"needed_min": needed},
             do=tuple(do),
         )
-    if stated >= needed - 1e-9:
+    if stated >= needed * (1.0 - _ROUNDING):
         return None
     return Outcome(
         same(case, Level.CAUTION),
         lambda n: (
-            f"Flushed for {n['flush_min']:.0f} min, {n['needed_min']:.0f} needed ({_by(plan)}): feed is left in the line, "
-            "and the last emitters get less of it."
+            f"Flushed for {_minutes(n['flush_min'])} min, {_at_least(n['needed_min'])} needed ({_by(plan)}): feed is left "
+            "in the line, and the last emitters get less of it."
         ),
         numbers={"flush_min": stated, "needed_min": needed},
         do=tuple(do),
     )
 
 
-def _fits(case: Case) -> Outcome | None:
-    """Bucket, suction and time of injection against each other."""
+def _ends(system: DripSystem, drip_flow_l_per_min: float | None) -> str:
+    """How to flush the ends of the laterals."""
+    end_l_per_min = flow_for_velocity_l_per_min(FLUSH_VELOCITY_M_PER_S, system.lateral.inside_diameter_m)
+    said = (
+        "To flush the ends themselves, open them a few at a time: "
+        f"{end_l_per_min / L_PER_GAL:.2g} gal/min out of each end makes 1 ft/s"
+    )
+    if drip_flow_l_per_min is None:
+        return f"{said}."
+    own = f"the drip's own {drip_flow_l_per_min / L_PER_GAL:.2g} gal/min"
+    count = laterals_flushed_at_once(system, drip_flow_l_per_min)
+    if count == 0:
+        return f"{said}; {own} is too little for a single one, the source has to give more."
+    return f"{said}; with {own} that is {count} lateral{'' if count == 1 else 's'} at a time, the others shut."
+
+
+#: Share of a bucket that may be left in it, and share of the injection by which it may be empty too early, before
+#: something is said; share by which a stated flow may differ from the sum of the emitters (design choices).
+_LEFT, _EMPTY_EARLY, _FLOWS_AGREE = 0.05, 0.20, 0.30
+
+
+def _on_dial(case: Case) -> float | None:
+    """The ratio that the dial says; None where it is measured, a range already, or not stated."""
+    injection = case.question.pour.injection
+    ratio = injection.parts_of_water_range() if injection.off_a_dial else None
+    return ratio[0] if ratio is not None and ratio[0] == ratio[1] else None
+
+
+def _dial_share(case: Case) -> float:
+    """Share by which the swept ratio is off what the dial says, at most; 0 where it is not off a dial."""
+    return 0.0 if _on_dial(case) is None else dial().within_share
+
+
+def _suction_l_per_min(case: Case) -> Floats | None:
+    """What the injector draws, (B,) [L/min]; None where it does not follow from what is stated.
+
+    Stated rates that are ranges go along with the ratio that they make. Of the drip's own flow, which holds the stock
+    too, 1 part in 1 + ratio is stock.
+    """
     plan = case.question.plan
-    flow, inject = plan.flow_l_per_min, plan.stated.inject_min
-    if plan.suction_l_per_min is not None:
-        suction = np.full(case.size, plan.suction_l_per_min)
-    elif flow is not None:
-        suction = flow / (1.0 + case.injection_ratio)
-    else:
+    if plan.suction_l_per_min is not None and plan.flow_l_per_min is not None:
+        return np.clip(0.5 * sum(plan.flow_l_per_min) / case.injection_ratio, *plan.suction_l_per_min)
+    if plan.drip_flow_l_per_min is None:
+        return None
+    return plan.drip_flow_l_per_min / (1.0 + case.injection_ratio)
+
+
+def _flows_differ(plan: Plan) -> str:
+    """That the stated flow is not what the emitters put out, in words; "" where it is or is not known."""
+    own, water, drawn = plan.drip_flow_l_per_min, plan.flow_l_per_min, plan.suction_l_per_min
+    if own is None or water is None or drawn is None:
+        return ""
+    least, most = water[0] + drawn[0], water[1] + drawn[1]
+    if least <= (1.0 + _FLOWS_AGREE) * own and most >= (1.0 - _FLOWS_AGREE) * own:
+        return ""
+    return (
+        f"The stated flow of {0.5 * sum(water) / L_PER_GAL:.2g} gal/min is not the drip's own: its emitters put out "
+        f"{own / L_PER_GAL:.2g} gal/min by what is said of them."
+    )
+
+
+def _fits(case: Case) -> Outcome | None:
+    """Bucket, suction and time of injection against each other, and the stated flow against the drip's."""
+    plan = case.question.plan
+    inject, travel = plan.stated.inject_min, plan.travel_min
+    suction = _suction_l_per_min(case)
+    if suction is None:
         return None
     bucket_l = case.bucket_volume_l
-    takes = np.array([injection_time_min(float(v), float(s)) for v, s in zip(bucket_l, suction, strict=True)])
-    numbers = {"empties_in_min": takes, "suction_l_per_min": suction, "bucket_l": bucket_l}
-    travel = plan.travel_min
-    if inject is None:
-        level = np.full(case.size, int(Level.NOTE))
-        if travel is not None:
-            level[takes < travel] = Level.CAUTION
-        return Outcome(
-            level,
-            lambda n: (
-                f"The injector takes {n['empties_in_min']:.0f} min to empty the bucket"
-                + (
-                    f", less than the {travel:.0f} min to the last emitter: too short to even out."
-                    if travel is not None and n["empties_in_min"] < travel
-                    else "; irrigate at least so long, and flush after."
-                )
-            ),
-            numbers=numbers,
-            do=("Take more water in the bucket, or a weaker setting, so that it runs longer.",),
-            severity=-takes,
-        )
-    left = np.array([left_in_bucket_l(float(v), float(s), inject) for v, s in zip(bucket_l, suction, strict=True)])
-    level = np.where(left > 0.05 * bucket_l, int(Level.CAUTION), int(Level.NONE))
-    if travel is not None and inject < travel:
-        level[:] = Level.CAUTION
+    takes = injection_time_min(bucket_l, suction)
+    numbers: dict[str, Floats | float] = {"empties_in_min": takes, "suction_l_per_min": suction, "bucket_l": bucket_l}
+    lasts, stays, early = takes, np.zeros(case.size, dtype=bool), np.zeros(case.size, dtype=bool)
+    severity = -takes
+    # A dial that is off is no fault of the time: what counts is the bucket at the ratio that it says.
+    most_left = 1.0 - (1.0 - _LEFT) / (1.0 + _dial_share(case))
+    early_share = (1.0 - _EMPTY_EARLY) * (1.0 - _dial_share(case))
+    if inject is not None:
+        left = left_in_bucket_l(bucket_l, suction, inject)
+        numbers["left_l"] = left
+        stays = left > most_left * bucket_l
+        early = takes < early_share * inject
+        lasts = np.minimum(takes, inject)
+        severity = np.where(stays, left / bucket_l, -lasts)
+    short = np.zeros(case.size, dtype=bool) if travel is None else lasts < travel * (1.0 - _ROUNDING)
+    numbers["feed_min"] = lasts
+    differ = _flows_differ(plan)
+    level = np.full(case.size, int(Level.NOTE if inject is None or differ else Level.NONE))
+    level[early] = Level.NOTE
+    # Where the travel time was computed from the emitters, another flow makes it another time.
+    level[stays | short | (bool(differ) and plan.basis == "computed")] = Level.CAUTION
     if not np.any(level):
         return None
+    ratio = case.injection_ratio
+    at = "" if case.question.stated("injection_ratio") else f", at 1:{ratio.min():.0f} to 1:{ratio.max():.0f}"
+    ends = _minutes(float(takes.min())), _minutes(float(takes.max()))
+    emptying = f"{ends[0]} min" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]} min"
 
     def message(n: Mapping[str, float]) -> str:
-        if n["left_l"] > 0.05 * n["bucket_l"]:
-            return (
-                f"In {inject:.0f} min the injector draws {n['bucket_l'] - n['left_l']:.3g} of {n['bucket_l']:.3g} L; "
-                f"emptying it takes {n['empties_in_min']:.0f} min."
+        takes_min, left_share = n["empties_in_min"], n.get("left_l", 0.0) / n["bucket_l"]
+        too_short = travel is not None and n["feed_min"] < travel * (1.0 - _ROUNDING)
+        said = []
+        if inject is None:
+            said.append(f"The injector takes {emptying} to empty the bucket{at}.")
+            if not too_short:
+                said.append("Irrigate at least so long, and flush after.")
+        elif left_share > most_left:
+            said.append(
+                f"In {_minutes(inject)} min the injector draws {100 * (1 - left_share):.0f} % of the bucket; emptying it takes "
+                f"{_minutes(takes_min)} min."
             )
-        return f"Injected for {inject:.0f} min, but the last emitter is {travel:.0f} min away: too short to even out."
+        elif takes_min < early_share * inject:
+            said.append(
+                f"The bucket is empty after {_minutes(takes_min)} of the {_minutes(inject)} min: from then on the "
+                "injector draws air."
+            )
+        if too_short and travel is not None:
+            said.append(
+                f"Feed goes in for {_minutes(n['feed_min'])} min and the last emitter is {_minutes(travel)} min away: the "
+                "far ones get their share only if all of it is flushed out."
+            )
+        return " ".join([*said, differ]).strip()
 
-    return Outcome(
-        level,
-        message,
-        numbers={**numbers, "left_l": left},
-        do=("Inject longer, take a stronger setting, or mix a smaller bucket.",),
-        severity=left,
-    )
+    do = []
+    if np.any(stays):
+        do.append("Inject longer, take a stronger setting, or mix a smaller bucket.")
+    if travel is not None and np.any(short):
+        do.append(
+            "Take more water in the bucket, or a weaker setting, so that it runs longer."
+            if np.any(takes < travel)
+            else "Inject until the bucket is empty."
+        )
+    if np.any(early):
+        do.append("Stop the injector when the bucket is empty, and flush from then on.")
+    if differ:
+        do.append(
+            "Read the flow off a water meter while the drip runs alone; count laterals and emitters; look for leaks and "
+            "clogged emitters."
+        )
+    return Outcome(level, message, numbers=numbers, do=tuple(do), severity=severity)
 
 
 #: Parts of water per part of stock that injectors of small farms reach (common practice, no source).
@@ -176,15 +274,25 @@ _STRONGEST, _WEAKEST = 10.0, 1000.0
 
 def _reach(case: Case) -> Outcome | None:
     ratio = case.injection_ratio
-    level = np.where((ratio < _STRONGEST) | (ratio > _WEAKEST), int(Level.CAUTION), int(Level.NONE))
+    # What the dial says is what has to be within reach, not the scenarios about it.
+    off = _dial_share(case) + _ROUNDING
+    strong, weak = ratio < _STRONGEST * (1.0 - off), ratio > _WEAKEST * (1.0 + off)
+    level = np.where(strong | weak, int(Level.CAUTION), int(Level.NONE))
     if not np.any(level):
         return None
+    on_dial = _on_dial(case)
+
+    def message(n: Mapping[str, float]) -> str:
+        found = n["injection_ratio"]
+        shown = found if on_dial is None else on_dial
+        return (
+            f"A ratio of 1:{shown:.{'3g' if shown < 100.0 else '0f'}} is "
+            f"{'stronger' if found < _STRONGEST else 'weaker'} than most small injectors reach (1:10 to 1:1000)."
+        )
+
     return Outcome(
         level,
-        lambda n: (
-            f"A ratio of 1:{n['injection_ratio']:.0f} is {'stronger' if n['injection_ratio'] < _STRONGEST else 'weaker'} "
-            "than most small injectors reach (1:10 to 1:1000)."
-        ),
+        message,
         numbers={"injection_ratio": ratio},
         do=("Measure what the injector draws, with a measured gallon and a watch.",),
     )
@@ -213,11 +321,11 @@ def _filter(case: Case) -> Outcome | None:
     return None
 
 
-#: Fittings that a feed attacks: species or hazard -> fittings, and what happens.
+#: Fittings that a feed attacks: what it is called, the species that it takes together -> fittings, and what happens.
 _ATTACKS: tuple[tuple[str, tuple[str, ...], frozenset[str], str], ...] = (
-    ("ammonium or urea-ammonium nitrate", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanised"}), "eats"),
+    ("ammonium", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanised"}), "eats"),
     ("chloride", ("Cl-",), frozenset({"aluminium", "galvanised", "steel", "stainless"}), "pits"),
-    ("nitrate with ammonium", ("NO3-",), frozenset({"steel"}), "cracks"),
+    ("nitrate with ammonium", ("NO3-", "NH4+"), frozenset({"steel"}), "cracks"),
     ("copper", ("Cu+2",), frozenset({"aluminium", "galvanised", "steel"}), "plates out on and eats"),
 )
 _ACID_EATS = frozenset({"galvanised", "steel", "aluminium", "brass", "copper", "bronze", "concrete"})
@@ -235,7 +343,10 @@ def _corrodes(case: Case) -> Outcome | None:
     for mask, what, eaten, verb in (
         (ph < 4.0, "acid stock", _ACID_EATS, "eats"),
         (ph > 10.0, "alkaline stock", _ALKALI_EATS, "eats"),
-        *((case.brings(*species), what, eaten, verb) for what, species, eaten, verb in _ATTACKS),
+        *(
+            (np.all([case.brings(name) for name in species], axis=0), what, eaten, verb)
+            for what, species, eaten, verb in _ATTACKS
+        ),
     ):
         hit = sorted(metals & eaten)
         if hit and np.any(mask):
@@ -247,7 +358,11 @@ def _corrodes(case: Case) -> Outcome | None:
         level,
         lambda n: f"Fittings at the injector (bucket pH {n['bucket_ph']:.1f}): {'; '.join(found)}.",
         numbers={"bucket_ph": ph},
-        do=("Plastic (PVC, polyethylene) or 316 stainless where the stock runs undiluted; rinse after use.", DEFER),
+        do=(
+            "Plastic (PVC, polyethylene) where the stock runs undiluted, or 316 stainless where it holds no chloride; rinse "
+            "after use.",
+            DEFER,
+        ),
     )
 
 
@@ -274,7 +389,8 @@ RULES = (
         asks="Is the drip full and at pressure before the stock goes in?",
         plain="Stock that is injected into an empty line reaches the near emitters first and long, the far ones late and short.",
         chemistry="Hydraulics: travel time to the last emitter, plug flow, uniform outflow: the sum over the segments of volume "
-        "over the flow that is left, and the main before it. Without the drip's sizes the rule of thumb counts.",
+        "over the flow that is left, and the main before it as if it carried all the flow to its end. Without the drip's sizes the "
+        "rule of thumb counts.",
         cure="Clear water until the last emitter runs.",
         sources=(
             "common practice, no source: 10 to 15 min",
@@ -289,7 +405,7 @@ RULES = (
         asks="Is the stock flushed out of the last emitter?",
         plain="What stays in the line dries in the emitters, feeds slime, and is missing at the far end.",
         chemistry="Hydraulics: clear water has to travel as long as the stock did, and a tenth more for mixing. Ends flush at "
-        "0.3 m/s (1 ft/s).",
+        "0.3 m/s (1 ft/s), the emitters of the open lateral dripping on.",
         cure="Clear water for longer than the travel time.",
         sources=(
             "common practice, no source: 10 to 15 min",
@@ -304,11 +420,12 @@ RULES = (
         family="equipment",
         levels=(Level.CAUTION, Level.NOTE),
         asks="Do bucket, suction and time of injection fit each other?",
-        plain="A bucket that is empty after five minutes feeds the first emitters; one that takes two hours outlasts the "
-        "irrigation.",
-        chemistry="Hydraulics: volume over suction; suction is the flow over the ratio. An injection shorter than the travel time "
-        "does not even out.",
-        cure="More or less water in the bucket, another setting.",
+        plain="A bucket that is empty after five minutes reaches the far emitters only if all of it is flushed out; one that "
+        "takes two hours outlasts the irrigation; one that is empty early lets air in.",
+        chemistry="Hydraulics: volume over suction; suction is the flow of the water over the ratio. In plug flow every emitter "
+        "gets the same feed once all of it is flushed out; an injection shorter than the travel time depends on that flush. A "
+        "stated flow more than 30 % off the sum of the emitters (design choice) makes the computed travel time doubtful.",
+        cure="More or less water in the bucket, another setting, a measured flow.",
         sources=(
             "UF/IFAS HS1306: inject at least 30 to 45 min where travel is 20 to 30 min",
             "vineyard fertigation chapter: Venturi suction depends on the pressure difference",

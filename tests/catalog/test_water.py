@@ -29,6 +29,11 @@ def water(**items: Any) -> WaterTest:
         ("calcium", "4 to 5 meq/L", 2.0, 2.5),
         ("iron", "<0.05 mg/L", 0.0, 0.05 / 55.845),
         ("iron", "< 50 ppb", 0.0, 0.05 / 55.845),
+        ("iron", "ND (<0.05 mg/L)", 0.0, 0.05 / 55.845),
+        ("hardness", "12 grains", 205.42 / 100.087, 205.42 / 100.087),
+        ("nitrate", "5 mg/L NO3-N", 5 / 14.007, 5 / 14.007),
+        ("alkalinity", "95 mg/L CaCO3 +/- 5 %", 180.5 / 100.087, 199.5 / 100.087),
+        ("alkalinity", "200 to 220 mg CaCO3/L", 400 / 100.087, 440 / 100.087),
         ("hardness", "10 to 12 gpg", 171.18 / 100.087, 205.42 / 100.087),
         ("alkalinity", "200 to 220 mg/L CaCO3", 400 / 100.087, 440 / 100.087),
         ("sulfate", "96.06 mg/L +/- 10 %", 0.9, 1.1),
@@ -69,13 +74,15 @@ def test_ph(ph: object, ends: tuple[float, float] | None) -> None:
 
 
 def test_other_items_as_ranges() -> None:
-    """Temperature as both ends, 50 and 59 degF are 10 and 15 degC; solids and bacteria by their higher end."""
+    """Both ends, 50 and 59 degF are 10 and 15 degC; and the higher end for who wants one number."""
     tested = water(temperature="50 to 59 degF", suspended_solids="10 to 40 mg/L", bacteria="<10000 per mL")
-    assert list(tested.temperature_range_c or ()) == pytest.approx([10.0, 15.0])
+    assert list(tested.other_range("temperature") or ()) == pytest.approx([10.0, 15.0])
+    assert list(tested.other_range("suspended_solids") or ()) == pytest.approx([10.0, 40.0])
+    assert list(tested.other_range("bacteria") or ()) == pytest.approx([0.0, 10_000.0])
     assert tested.other("suspended_solids") == pytest.approx(40.0)
     assert tested.other("bacteria") == pytest.approx(10_000.0)
     assert tested.other("temperature") == pytest.approx(15.0)
-    assert water().temperature_range_c is None
+    assert water().other_range("temperature") is None
     assert water().other("bacteria") is None
 
 
@@ -83,14 +90,16 @@ def test_other_items_as_ranges() -> None:
     ("says", "items"),
     [
         # not detected says nothing without its limit
-        ('write the lab\'s reporting limit, such as "<0.05 mg/L"', {"iron": "ND"}),
+        ('write "<" and the reporting limit of the lab, "<0.05 mg/L"', {"iron": "ND"}),
         ("reporting limit", {"iron": "not detected"}),
         ("reporting limit", {"manganese": "n.d."}),
         ("reporting limit", {"sulfide": "trace"}),
         ("reporting limit", {"bacteria": "ND"}),
         # no end, or backwards
         ("no upper end", {"calcium": ">400 mg/L"}),
+        ("write a range, up to the most that it can be", {"calcium": ">400 mg/L"}),
         ("no upper end", {"ph": ">7"}),
+        ("no fraction of a measure", {"calcium": "80/120 mg/L"}),
         ("runs backwards", {"calcium": "120 to 80 mg/L"}),
         ("runs backwards", {"ph": "7.8 to 7.2"}),
         ("goes below zero", {"calcium": "5 +/- 6 mg/L"}),

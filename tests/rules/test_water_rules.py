@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, Verdict, WaterTest, check
-from pourcheck.rules.policy import unknowns
+from pourcheck.rules.policy import default_unknowns
 from pourcheck.rules.registry import rules
 from pourcheck.rules.verdict import Finding
 from pourcheck.rules.water_state import oddities
@@ -78,7 +78,7 @@ def test_the_verdict_and_the_water_check_say_the_same(catalog: Catalog) -> None:
     """The slip that the rule names is the first that `water check` names: 16 mg/L of sulfur for 48 of sulfate."""
     water = {**WATER, "calcium": "180.4 mg/L", "sulfate": "80.15 mg/L"}  # 9 meq/L of calcium, 5 of sulfur
     found = finding(answer(catalog, water), "water-test-does-not-balance")
-    odd = oddities(WaterTest.model_validate(water), unknowns())
+    odd = oddities(WaterTest.model_validate(water), default_unknowns())
     assert found is not None
     assert len(odd) >= 2
     assert odd[1].removeprefix("it") in found.message
