@@ -328,7 +328,7 @@ class Case:
             yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
 
     @cached_property
-    def _heat_capacity_kj_per_k(self) -> Floats:
+    def heat_capacity_kj_per_k(self) -> Floats:
         """Heat capacity of the whole stock, (B,)."""
         masters, temperature = self.constants.masters, self.columns["bucket_temperature_c"]
         kg = self._kg_and_litres[0] * self.bucket_water_kg
@@ -342,7 +342,7 @@ class Case:
         """
         heats = [kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1]
         taken = np.sum([*heats, np.zeros(self.size)], axis=0)
-        return np.asarray(np.maximum(taken, 0.0) / self._heat_capacity_kj_per_k)
+        return np.asarray(np.maximum(taken, 0.0) / self.heat_capacity_kj_per_k)
 
     @cached_property
     def warming_c(self) -> Floats:
@@ -351,7 +351,19 @@ class Case:
         Only heats that are set free count.
         """
         freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
-        return np.asarray(freed / self._heat_capacity_kj_per_k)
+        return np.asarray(freed / self.heat_capacity_kj_per_k)
+
+    @cached_property
+    def neutralised_mol(self) -> Floats:
+        """Protons that acid products give to alkaline ones [mol], (B,): what the scarcer of them has."""
+        h = {"acid": np.zeros(self.size), "alkali": np.zeros(self.size)}
+        for item in self.poured:
+            for kind in h:
+                if kind in item.hazards and item.composition.mixtures:
+                    protons = item.composition.mixtures[0].species_mol_per_kg
+                    moles = protons.get("H+", 0.0) - 2.0 * protons.get("CO3-2", 0.0)
+                    h[kind] += item.mass_kg * moles * self.columns["amount_factor"]
+        return np.asarray(np.minimum(np.maximum(h["acid"], 0.0), np.maximum(-h["alkali"], 0.0)))
 
     @cached_property
     def _coldest_c(self) -> Floats:
@@ -376,7 +388,7 @@ class Case:
             """What the undissolved part spares of the cooling [degC], (B,)."""
             spared = [solution.precipitated(salt.curve.name) * salt.heat_kj_per_mol for salt in salts]
             kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
-            return np.asarray(np.minimum(kj / self._heat_capacity_kj_per_k, start - coldest))
+            return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k, start - coldest))
 
         if float(np.max(self.cooling_c)) < LEAST_COOLING_C:
             return coldest

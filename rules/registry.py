@@ -38,16 +38,18 @@ def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:
     turned = case.question.turned
     if not turned:
         return found
-    # What keeps people safe is nobody's to turn.
     return [
-        (rule, _turned(outcome, turned[rule.name]) if rule.name in turned and rule.family != "people" else outcome)
+        (rule, _turned(outcome, turned[rule.name]) if rule.name in turned and not rule.fixed else outcome)
         for rule, outcome in found
     ]
 
 
 def _turned(outcome: Outcome, turn: Turn) -> Outcome:
     """An outcome at no more, and no less, than a region's policy has it, with the words that say so."""
-    level = np.where(outcome.level > Level.NONE, np.clip(outcome.level, turn.least, turn.most), outcome.level)
+    # Never to nothing: a note is left, with the words.
+    level = np.where(
+        outcome.level > Level.NONE, np.clip(outcome.level, turn.least, max(turn.most, Level.NOTE)), outcome.level
+    )
     if np.array_equal(level, outcome.level):
         return outcome
     was, now = (Level(int(np.max(levels))).name.lower() for levels in (outcome.level, level))

@@ -66,6 +66,11 @@ class Rule:
     sources: tuple[str, ...]
     check: Callable[[Case], Outcome | None]
 
+    @property
+    def fixed(self) -> bool:
+        """True for what keeps people and wells safe: no region's policy turns it."""
+        return self.family == "people" or self.name == "backflow-preventer-missing"
+
 
 def same(case: Case, level: Level) -> Levels:
     """The same level in every scenario."""

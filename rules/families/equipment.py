@@ -71,6 +71,10 @@ def _by(plan: Plan) -> str:
     return f"travel to the last emitter {_minutes(plan.travel_min)} min, {how}"
 
 
+#: Where travel takes this long, the published flush is this long at least (UF/IFAS HS1306, citrus).
+LONG_TRAVEL_MIN, LONG_FLUSH_MIN = 20.0, 30.0
+
+
 def _charge(case: Case) -> Outcome | None:
     plan = case.question.plan
     stated = plan.stated.charge_min
@@ -102,6 +106,8 @@ def _flush(case: Case) -> Outcome | None:
     plan = case.question.plan
     stated = plan.stated.flush_min
     needed = RULE_OF_THUMB_MIN if plan.travel_min is None else FLUSH_PER_TRAVEL * plan.travel_min
+    if plan.travel_min is not None and plan.travel_min >= LONG_TRAVEL_MIN:
+        needed = max(needed, LONG_FLUSH_MIN)
     do = ["Run clear water until the last emitter is clear of feed (EC meter or dye tells)."]
     if plan.system is not None:
         do.append(_ends(plan.system, plan.drip_flow_l_per_min))
@@ -332,6 +338,10 @@ _ACID_EATS = frozenset({"galvanised", "steel", "aluminium", "brass", "copper", "
 _ALKALI_EATS = frozenset({"aluminium", "galvanised", "brass"})
 
 
+#: Weaker than this the stock is hardly worse than water [mol/kg] (design choice).
+_ATTACKS_FROM = {"NH4+": 0.1, "Cl-": 0.1, "NO3-": 0.1, "Cu+2": 1e-3}
+
+
 def _corrodes(case: Case) -> Outcome | None:
     fittings = set(case.question.pour.site.fittings or ())
     metals = fittings - {"plastic"}
@@ -344,7 +354,12 @@ def _corrodes(case: Case) -> Outcome | None:
         (ph < 4.0, "acid stock", _ACID_EATS, "eats"),
         (ph > 10.0, "alkaline stock", _ALKALI_EATS, "eats"),
         *(
-            (np.all([case.brings(name) for name in species], axis=0), what, eaten, verb)
+            (
+                np.all([case.in_bucket_mol_per_kg(name) > _ATTACKS_FROM[name] for name in species], axis=0),
+                what,
+                eaten,
+                verb,
+            )
             for what, species, eaten, verb in _ATTACKS
         ),
     ):

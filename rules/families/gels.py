@@ -57,12 +57,19 @@ def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
     )
 
 
+#: Polyphosphate as a sequestrant, 1 to 2 mg/L (UF/IFAS citrus microirrigation appendix, read).
+_SEQUESTERS_MG_PER_L = 2.0
+
+
 def _polyphosphate(case: Case) -> Outcome | None:
     if not case.has("P2O7-4"):
         return None
     calcium = case.total_mg_per_l("line", "Ca+2")
     level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
     level = np.where(calcium < 10.0, int(Level.CAUTION), level)
+    # A trace of polyphosphate keeps calcium moving instead (1 to 2 mg/L).
+    trace = case.total_mg_per_l("line", "P2O7-4") < _SEQUESTERS_MG_PER_L
+    level[trace] = np.minimum(level[trace], int(Level.CAUTION))
     level[~case.brings("P2O7-4")] = Level.NONE
     return Outcome(
         level,
@@ -76,64 +83,82 @@ def _polyphosphate(case: Case) -> Outcome | None:
     )
 
 
+#: Amorphous silica dissolves to about this at 25 degC (from memory: geochemistry textbooks) [mg/L SiO2].
+_SILICA_HOLDS_MG_PER_L = 120.0
+_SIO2_SHARE = 60.08 / 96.11
+
+
 def _silicate_gels(case: Case) -> Outcome | None:
     silicate = case.brings("H4SiO4")
     if not np.any(silicate):
         return None
-    ph = case.bucket.before_solids.ph
+    ph, line_ph = case.bucket.before_solids.ph, case.line.before_solids.ph
+    in_line = case.total_mg_per_l("line", "H4SiO4") * _SIO2_SHARE
     level = np.where(ph < 9.0, int(Level.STOP), int(Level.NONE))
     if len(case.poured) > 1:
         level = np.maximum(level, int(Level.UNKNOWN))
+    dilutes = (in_line > _SILICA_HOLDS_MG_PER_L) & (line_ph < 9.5)
+    level[dilutes] = np.maximum(level[dilutes], int(Level.UNKNOWN))
     level[case.brings("Ca+2", "Mg+2")] = Level.STOP
     level[~silicate] = Level.NONE
-    if not np.any(level):
-        return None
-    return Outcome(
-        level,
-        lambda n: (
-            f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or "
-            "magnesium at any pH."
-        ),
-        numbers={"bucket_ph": ph, "limit_ph": 9.0},
-        do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
-        severity=-ph,
-    )
-
-
-#: Words that mark a product of humic acids, fish, seaweed or other organic matter, on its name or its label.
-_ORGANIC_WORDS = ("humic", "humate", "fulvic", "leonardite", "fish", "seaweed", "kelp", "molasses", "compost", "amino")
-#: Humic acids come out of acid: for sure below the first pH, perhaps below the second.
-_HUMIC_OUT_PH, _HUMIC_HOLDS_PH = 3.5, 6.0
-#: and with calcium or trace metals from about this strength on [mol/kg].
-_CURDLES_MOL_PER_KG = 0.005
-
-
-def _organic(item: Poured) -> bool:
-    text = " ".join([item.product.name, *item.product.aliases, *item.product.derived_from]).lower()
-    return any(word in text for word in _ORGANIC_WORDS)
-
-
-def organic_products(case: Case) -> list[str]:
-    """Names of the products that hold organic matter."""
-    return [item.product.name for item in case.poured if _organic(item)]
-
-
-def _organic_meets_acid(case: Case) -> Outcome | None:
-    organic = organic_products(case)
-    if not organic or len(case.poured) == len(organic):
-        return None
-    ph = case.bucket.before_solids.ph
-    metals = case.in_bucket_mol_per_kg("Ca+2", "Mg+2", "Zn+2", "Mn+2", "Cu+2", "Fe+2", "Fe+3")
-    acid = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg > _LEAST_ACID_MOL_PER_KG
-    curdles = (metals > _CURDLES_MOL_PER_KG) & case.brings("Ca+2", "Mg+2", "Zn+2", "Mn+2", "Cu+2", "Fe+2", "Fe+3")
-    level = np.where(curdles | (acid & (ph < _HUMIC_HOLDS_PH)), int(Level.UNKNOWN), int(Level.NONE))
-    level[acid & (ph < _HUMIC_OUT_PH)] = Level.STOP
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.STOP:
-            return f"{', '.join(organic)} in an acid bucket (pH {n['bucket_ph']:.1f}): humic matter comes out as curds."
+            return f"Silicate at bucket pH {n['bucket_ph']:.1f}: it gels below about pH 9, and with calcium or magnesium at any pH."
+        if n["line_silica_mg_per_l"] > _SILICA_HOLDS_MG_PER_L and n["line_ph"] < 9.5:
+            return (
+                f"Silicate in the line: {n['line_silica_mg_per_l']:.0f} mg/L of silica at pH {n['line_ph']:.1f}; above some "
+                "120 mg/L it can gel there, given time."
+            )
+        return "Silicate with another product: salts can bring it down, and there are no numbers for it."
+
+    return Outcome(
+        level,
+        message,
+        numbers={"bucket_ph": ph, "line_ph": line_ph, "line_silica_mg_per_l": in_line},
+        do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
+        severity=-ph,
+    )
+
+
+#: Words that mark a product of organic matter, on its name or its label: what acid brings down for sure (humic acid by
+#: definition, alginate of seaweed from memory), and what may curdle.
+_ACID_BRINGS_DOWN = ("humic", "humate", "leonardite", "seaweed", "kelp", "alginate")
+_MAY_CURDLE = ("fulvic", "fish", "molasses", "compost", "amino", "protein")
+#: Those come out of acid: for sure below the first pH, perhaps below the second; the others perhaps below the first.
+_HUMIC_OUT_PH, _HUMIC_HOLDS_PH = 3.5, 6.0
+#: and with calcium or trace metals from about this strength on [mol/kg].
+_CURDLES_MOL_PER_KG = 0.005
+
+
+def _words(item: Poured) -> str:
+    return " ".join([item.product.name, *item.product.aliases, *item.product.derived_from]).lower()
+
+
+def _named(case: Case, words: tuple[str, ...]) -> list[str]:
+    return [item.product.name for item in case.poured if any(word in _words(item) for word in words)]
+
+
+def _organic_meets_acid(case: Case) -> Outcome | None:
+    humic = _named(case, _ACID_BRINGS_DOWN)
+    organic = list(dict.fromkeys([*humic, *_named(case, _MAY_CURDLE)]))
+    if not organic or len(case.poured) == len(organic):
+        return None
+    ph = case.bucket.before_solids.ph
+    metals = case.in_bucket_mol_per_kg("Ca+2", "Mg+2", "Zn+2", "Mn+2", "Cu+2", "Fe+2", "Fe+3")
+    acid = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg > _LEAST_ACID_MOL_PER_KG
+    open_ = (metals > _CURDLES_MOL_PER_KG) | (acid & (ph < (_HUMIC_HOLDS_PH if humic else _HUMIC_OUT_PH)))
+    level = np.where(open_, int(Level.UNKNOWN), int(Level.NONE))
+    if humic:
+        level[acid & (ph < _HUMIC_OUT_PH)] = Level.STOP
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.STOP:
+            return f"{', '.join(humic)} in an acid bucket (pH {n['bucket_ph']:.1f}): it comes out as curds."
         return (
             f"{', '.join(organic)} with acid, calcium or metals (bucket pH {n['bucket_ph']:.1f}): organic matter can "
             "curdle; there are no numbers for it."
@@ -148,8 +173,22 @@ def _organic_meets_acid(case: Case) -> Outcome | None:
     )
 
 
+def _best_apart(case: Case) -> bool:
+    """True where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
+    drops it."""
+    hazards = frozenset().union(*(item.hazards for item in case.poured))
+    acid = "acid" in hazards
+    return (
+        "hypochlorite" in hazards
+        or case.has("OCl-")
+        or (acid and (bool(hazards & {"alkali", "ammonia-gas"}) or case.has("CO3-2", "S2O3-2", "H4SiO4")))
+        or (case.has("Ca+2") and case.has("SO4-2", "PO4-3", "P2O7-4", "CO3-2", "H4SiO4"))
+        or bool(_named(case, (*_ACID_BRINGS_DOWN, *_MAY_CURDLE)))
+    )
+
+
 def _order(case: Case) -> Outcome | None:
-    if len(case.poured) < 2:
+    if len(case.poured) < 2 or _best_apart(case):
         return None
 
     def rank(item: Poured) -> tuple[int, float]:
@@ -158,15 +197,41 @@ def _order(case: Case) -> Outcome | None:
         if any(word in item.product.name.upper() for word in ("EDTA", "DTPA", "EDDHA")):
             return 3, 0.0
         if item.product.form == "liquid":
-            return 2, 0.0
+            return 1, 0.0
         points = [point.g_per_100_g_water for point in item.product.solubility if point.temperature_c >= 10.0]
-        return 1, min(points, default=50.0)
+        return 2, min(points, default=50.0)
 
     names = ", then ".join(item.product.name for item in sorted(case.poured, key=rank))
     return Outcome(
         np.full(case.size, int(Level.NOTE)),
         lambda _: f"Order: most of the water first, then {names}; stir each clear before the next, then fill up.",
-        do=("Acid goes in before feeds; of dry products the least soluble first; liquids and chelates last.",),
+        do=(
+            "Acid goes in before feeds, liquids before dry products, of those the least soluble first; chelates last.",
+        ),
+    )
+
+
+#: Least thing that may be called an acid with polyphosphate [mol of protons per kg of water].
+_MUCH_ACID_MOL_PER_KG = 0.05
+
+
+def _polyphosphate_meets_acid(case: Case) -> Outcome | None:
+    if not case.has("P2O7-4") or not any("acid" in item.hazards for item in case.poured):
+        return None
+    if len(case.poured) < 2:
+        return None
+    acid = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg
+    level = np.where(case.brings("P2O7-4") & (acid > _MUCH_ACID_MOL_PER_KG), int(Level.CAUTION), int(Level.NONE))
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda _: (
+            "Acid breaks polyphosphate down to orthophosphate, within days when warm: what it kept dissolved (zinc, iron, "
+            "hardness) comes out."
+        ),
+        do=("Use it up the same day, or keep the acid for another bucket.",),
+        severity=acid,
     )
 
 
@@ -209,6 +274,18 @@ RULES = (
         check=_polyphosphate,
     ),
     Rule(
+        name="polyphosphate-meets-acid",
+        family="bucket",
+        levels=(Level.CAUTION,),
+        asks="Does a polyphosphate stand in acid?",
+        plain="Acid takes polyphosphate apart, and with it what it kept dissolved.",
+        chemistry="Hydrolysis to orthophosphate: years in the neutral bottle, weeks to days in acid and warmth. Kinetics, not "
+        "equilibrium.",
+        cure="The same day, or another bucket.",
+        sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyse faster in acid and warmth",),
+        check=_polyphosphate_meets_acid,
+    ),
+    Rule(
         name="silicate-gels",
         family="bucket",
         levels=(Level.STOP, Level.UNKNOWN),
@@ -224,9 +301,10 @@ RULES = (
         family="bucket",
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Is humic, fish or seaweed matter with acid, calcium or metals?",
-        plain="Humates, fish and seaweed turn to curds with acid or with calcium, and curds close emitters.",
-        chemistry="Humic acids are by definition what comes out below pH 2; they begin to flock near 4, and calcium and metals "
-        "bind them at any pH. No constants: limits of pH 3.5 and 6 and of 5 mmol/kg of metals are used.",
+        plain="Humates and seaweed turn to curds with acid or with calcium, fish and the like may; curds close emitters.",
+        chemistry="Humic acids are by definition what comes out below pH 2, and begin to flock near 4; alginate of seaweed does "
+        "likewise; fulvic acid stays dissolved. Calcium and metals bind all of them. No constants: limits of pH 3.5 and 6 and of "
+        "5 mmol/kg of metals are used.",
         cure="Alone, on another day.",
         sources=(
             "humic acid: the part of humus that is not soluble in acid, by definition",
@@ -239,13 +317,14 @@ RULES = (
         family="bucket",
         levels=(Level.NOTE,),
         asks="In which order do the products go into the bucket?",
-        plain="Water first, then acid, then what dissolves worst, each stirred clear before the next.",
+        plain="Water first, then acid, then liquids, then what dissolves worst, each stirred clear before the next. Silent where no "
+        "order makes the mix right.",
         chemistry="Local strength, not equilibrium: two concentrates that meet undiluted can make solids that are slow to "
         "dissolve again.",
         cure="The order that the note gives.",
         sources=(
             "Spanish agronomy page: acid goes in before fertilizers, then the least soluble first",
-            "common practice, no source: liquids and chelates last",
+            "from memory: Burt, O'Connor and Ruehr 1995: water, acid, liquids, then dry products; chelates last: common practice",
         ),
         check=_order,
     ),

@@ -69,8 +69,12 @@ def _particles(case: Case) -> Outcome | None:
         lambda _: "; ".join(parts) + ".",
         numbers={"declared_residue_percent": most, "limit_percent": _RESIDUE_STOP_PERCENT} if declared else {},
         do=(
-            "Take the soluble (technical, solution, greenhouse) grade of the same material.",
-            "Or spread it on the soil.",
+            ("Dissolve it by itself, as its label says, and draw off the clear part.",)
+            if any("hypochlorite" in item.hazards for item in case.poured)
+            else (
+                "Take the soluble (technical, solution, greenhouse) grade of the same material.",
+                "Or spread it on the soil.",
+            )
         ),
     )
 
@@ -127,12 +131,13 @@ RULES = (
         asks="Is a product, or a source on its label, insoluble in water?",
         plain="Rock phosphate, lime, gypsum rock, bone meal and elemental sulfur do not dissolve. Ground fine they only "
         "travel further before they plug.",
-        chemistry="Solubilities lie below 0.1 g/L, far under what a bucket would carry; available phosphate on a label is "
+        chemistry="Solubilities lie from next to nothing (limestone, rock phosphate, sulfur) to 2.5 g/L (gypsum), far under what a "
+        "bucket would carry; available phosphate on a label is "
         "a citrate test and not water solubility.",
         cure="Soil application, or a soluble source.",
         sources=(
             "Trade notes: ask for almost no residue and more than 100 g/L solubility (Spanish agronomy page)",
-            "Knott's Handbook for Vegetable Growers, 2nd ed.: superphosphates 17-33 lb per 100 gal",
+            "CRC Handbook (from memory): calcium carbonate 0.01, gypsum 2.4 g/L",
         ),
         check=_insoluble,
     ),

@@ -73,7 +73,9 @@ def _phosphate(case: Case, where: Where) -> Outcome | None:
 
     def message(n: Mapping[str, float]) -> str:
         shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
-        sure = "." if n["level"] == Level.STOP else "; constants in print differ too much to tell."
+        sure = {Level.STOP: ".", Level.CAUTION: "; little of it, or held in practice."}.get(
+            Level(int(n["level"])), "; constants in print differ too much to tell."
+        )
         return f"A trace metal meets phosphate in the {where}: {spoken}, {shown}{sure}"
 
     return Outcome(
@@ -146,12 +148,14 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
         return None
     spoken = ", ".join(dict.fromkeys(SPECIES[name].spoken for name in named))
 
+    rust = " (iron: rust, once air gets at it)" if "Fe+2" in named else ""
+
     def message(n: Mapping[str, float]) -> str:
         does = {Level.STOP: "settles", Level.UNKNOWN: "may settle"}.get(Level(int(n["level"])), "can settle in time")
         return (
-            f"{spoken} at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}: hydroxide or carbonate (iron: "
-            f"rust, once air gets at it) {does}."
-        ).capitalize()
+            f"{spoken[0].upper()}{spoken[1:]} at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}: hydroxide or "
+            f"carbonate{rust} {does}."
+        )
 
     return Outcome(
         level,
@@ -171,32 +175,37 @@ _EDTA_HIGH_PH = 9.0
 def _chelate(case: Case) -> Outcome | None:
     line_ph = case.line.before_solids.ph
     level = np.full(case.size, int(Level.NONE))
-    named: list[str] = []
-    limits: list[float] = []
+    over: list[tuple[str, float]] = []
+    iron = False
 
     def look(spoken: str, there: np.ndarray, limit: float) -> None:
-        if np.any(there):
-            named.append(spoken)
-            limits.append(limit)
-            level[there & (line_ph > limit)] = Level.CAUTION
+        nonlocal iron
+        past = there & (line_ph > limit)
+        if np.any(past):
+            over.append((spoken, limit))
+            level[past] = Level.CAUTION
+            iron = iron or spoken.startswith("iron")
 
     for species, (spoken, limit) in _CHELATES.items():
         look(spoken, case.brings(species), limit)
     edta = case.brings("Edta-4")
-    iron = edta & case.brings("Fe+3", "Fe+2")
-    look("iron EDTA", iron, _EDTA_IRON_LIMIT_PH)
-    look("EDTA chelate", edta & ~iron, _EDTA_HIGH_PH)
-    if not np.any(level):
+    with_iron = edta & case.brings("Fe+3", "Fe+2")
+    look("iron EDTA", with_iron, _EDTA_IRON_LIMIT_PH)
+    look("EDTA chelate of zinc, manganese or copper", edta & ~with_iron, _EDTA_HIGH_PH)
+    if not over:
         return None
+    names = " and ".join(f"{spoken} (to pH {limit:g})" for spoken, limit in over)
+    drops = "Iron that it lets go drops as rust." if iron else "What it lets go drops as hydroxide."
     return Outcome(
         level,
-        lambda n: (
-            f"{', '.join(named)}: made for a pH up to {min(limits):g}; the line has {n['line_ph']:.1f}. Iron that the "
-            "chelate lets go drops as rust."
-        ),
-        numbers={"line_ph": line_ph, "limit_ph": min(limits)},
+        lambda n: f"{names}: the line has pH {n['line_ph']:.1f}. {drops}",
+        numbers={"line_ph": line_ph, "limit_ph": min(limit for _, limit in over)},
         do=(
-            "Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",
+            *(
+                ("Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",)
+                if iron
+                else ()
+            ),
             FLUSH,
         ),
         severity=line_ph,
@@ -206,7 +215,9 @@ def _chelate(case: Case) -> Outcome | None:
 #: EDTA itself comes out of acid: about 0.5 g/L (from memory: CRC), known to a factor of two [mol/kg].
 _EDTA_ACID_MOL_PER_KG, _EDTA_ACID_FACTOR = 1.7e-3, 2.0
 #: Acid takes the iron from these below the first pH perhaps, below the second for sure.
-_ACID_LIMITS = {"FeDtpa-2": ("iron DTPA", 3.0, 1.5), "FeEddha-": ("iron EDDHA", 4.0, 4.0)}
+_ACID_LIMITS = {"FeDtpa-2": ("iron DTPA", 3.0, 1.5), "FeEddha-": ("iron EDDHA", 4.0, 3.0)}
+#: EDTA is made for pH 3 and up; below the first pH it is a caution, below the second open, whatever the constants say.
+_EDTA_MADE_FROM_PH, _EDTA_OPEN_PH = 3.0, 1.0
 
 
 def _chelate_in_acid(case: Case) -> Outcome | None:
@@ -218,6 +229,8 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
     if np.any(edta):
         free_acid = bucket.molality[:, bucket.constants.species.index("H4(Edta)")]
         limit = _EDTA_ACID_MOL_PER_KG
+        level[edta & (bucket.ph < _EDTA_MADE_FROM_PH)] = Level.CAUTION
+        level[edta & (bucket.ph < _EDTA_OPEN_PH)] = Level.UNKNOWN
         level[edta & (free_acid > limit / _EDTA_ACID_FACTOR)] = Level.UNKNOWN
         level[edta & (free_acid > limit * _EDTA_ACID_FACTOR)] = Level.STOP
         if np.any(level):
@@ -231,17 +244,18 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
             named.append(spoken)
     if not np.any(level):
         return None
+
+    def message(n: Mapping[str, float]) -> str:
+        start = f"{', '.join(named)} in acid of pH {n['bucket_ph']:.1f}"
+        if n["level"] == Level.CAUTION:
+            return f"{start}: made for pH 3 and up; use it up the same day."
+        free = 292_000 * n["edta_acid_mol_per_kg"]
+        told = f", and {free:.3g} mg/L of EDTA is free" if free > 10.0 else ""
+        return f"{start}: acid takes the metal from the chelate{told}; the chelate itself can settle."
+
     return Outcome(
         level,
-        lambda n: (
-            f"{', '.join(named)}: acid this strong (bucket pH {n['bucket_ph']:.1f}) takes the metal from the chelate"
-            + (
-                f", and {292_000 * n['edta_acid_mol_per_kg']:.3g} mg/L of EDTA is free"
-                if np.any(free_acid > 1e-5)
-                else ""
-            )
-            + "; the chelate itself settles."
-        ),
+        message,
         numbers={"bucket_ph": bucket.ph, "edta_acid_mol_per_kg": free_acid},
         do=(TWO_BUCKETS, "Give the acid on another day than the chelate."),
         severity=-bucket.ph,
@@ -300,7 +314,7 @@ RULES = (
         levels=(Level.CAUTION,),
         asks="Is a chelate outside the pH at which it holds?",
         plain="Each chelate lets its metal go above a pH of its own.",
-        chemistry="EDTA to 6, DTPA to 6.5, EDDHA to 8.5: the lowest limits in print. "
+        chemistry="Iron EDTA to 6, iron DTPA to 6.5, iron EDDHA to 8.5: the lowest limits in print; EDTA of the other metals to 9 (from memory). "
         "Calcium and zinc compete. Kinetics: a limit is used.",
         cure="The chelate that suits the pH.",
         sources=(
@@ -312,11 +326,11 @@ RULES = (
     Rule(
         name="chelate-breaks-in-acid",
         family="bucket",
-        levels=(Level.STOP, Level.UNKNOWN),
+        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does strong acid in the bucket take the metal from its chelate?",
         plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",
-        chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two. DTPA is open below pH 3 and "
-        "lost below 1.5, EDDHA below 4: limits, since there are no constants in the model.",
+        chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two; below pH 3, for which it is not "
+        "made, a caution, below 1 open. DTPA is open below pH 3 and lost below 1.5, EDDHA below 4 and 3: limits, since there are no constants in the model.",
         cure="Acid and chelate on different days.",
         sources=(
             "minteq.v4.dat (NIST 46) for EDTA; solubility of the acid: CRC Handbook (from memory)",

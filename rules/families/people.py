@@ -8,6 +8,7 @@ import numpy as np
 
 from ..case import Case
 from ..chemistry.constants import Floats
+from ..question import Poured
 from ..rule import Level, Outcome, Rule, same
 from .advice import DEFER
 
@@ -70,10 +71,19 @@ def _chloramine(case: Case) -> Outcome | None:
 
 
 def _bleach_with_feed(case: Case) -> Outcome | None:
-    if len(case.poured) < 2 or not (case.has("OCl-") or _names(case, "hypochlorite")):
-        return None
+    bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
     attacked = bool(np.any(attack))
+    if not bleach and case.question.pour.site.chlorination and attacked:
+        return Outcome(
+            np.where(attack, int(Level.CAUTION), int(Level.NONE)),
+            lambda _: (
+                "The system is chlorinated, and chlorine destroys chelates and turns iron and manganese to sludge."
+            ),
+            do=("Stop chlorination and flush before you feed; start it again after the flush.", DEFER),
+        )
+    if len(case.poured) < 2 or not bleach:
+        return None
     return Outcome(
         np.where(attack, int(Level.STOP), int(Level.CAUTION)),
         lambda _: (
@@ -140,8 +150,8 @@ def _ammonia(case: Case) -> Outcome | None:
         return None
     mixed = case.bucket.before_solids
     ammonia = mixed.molality[:, mixed.constants.species.index("NH3")]
-    level = np.where((ammonia > 0.02) & (mixed.ph > 8.5), int(Level.CAUTION), int(Level.NONE))
-    level[(ammonia > 0.1) & (mixed.ph > 9.0)] = Level.STOP
+    level = np.where(ammonia > 0.02, int(Level.CAUTION), int(Level.NONE))
+    level[ammonia > 0.1] = Level.STOP
     if len(case.poured) == 1 and not np.any(mixed.ph > 10.0):
         level = np.minimum(level, int(Level.CAUTION))
     if not np.any(level):
@@ -157,21 +167,55 @@ def _ammonia(case: Case) -> Outcome | None:
     )
 
 
+#: Heat of an acid with an alkali, for each mole of protons [kJ/mol] (from memory: strong acid with strong base).
+_NEUTRALISES_KJ_PER_MOL = 57.0
+#: Share of the bucket's water that an acid or alkali without a heat on record may be before it is called open.
+_UNTOLD_SHARE = 0.2
+
+
 def _too_hot(case: Case) -> Outcome | None:
+    acids = [item for item in case.poured if "acid" in item.hazards]
+    alkalis = [item for item in case.poured if "alkali" in item.hazards]
     rise = case.warming_c
+    if acids and alkalis:
+        rise = rise + _NEUTRALISES_KJ_PER_MOL * case.neutralised_mol / case.heat_capacity_kj_per_k
+    untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
+    share = sum(item.mass_kg for item in untold) * case.column("amount_factor") / case.bucket_water_kg
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
+    level[share > _UNTOLD_SHARE] = np.maximum(level[share > _UNTOLD_SHARE], int(Level.CAUTION))
     level[rise > 25.0] = Level.STOP
     if not np.any(level):
         return None
+    names = ", ".join(item.product.name for item in untold)
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["warming_c"] > 10.0:
+            return f"Mixing this heats the bucket by about {n['warming_c']:.0f} degC: it may spit, and plastic softens."
+        return f"Diluting {names} sets heat free, and how much is not on record: it may spit."
+
     return Outcome(
         level,
-        lambda n: (
-            f"Diluting this heats the bucket by about {n['warming_c']:.0f} degC: it may spit, and plastic softens."
-        ),
-        numbers={"warming_c": rise},
+        message,
+        numbers={"warming_c": rise, "share_without_heat_on_record": share},
         do=("Take less acid or alkali, or far more water; add it slowly to cold water, never water to it.", DEFER),
         severity=rise,
     )
+
+
+#: Protons that a concentrated acid gives, or an alkali takes, at least [mol/kg].
+_CONCENTRATED_MOL_PER_KG = 5.0
+
+
+def _concentrated(item: Poured) -> bool:
+    """True for an acid or alkali as it is bought, not for a mild salt."""
+    protons = [abs(mixture.species_mol_per_kg.get("H+", 0.0)) for mixture in item.composition.mixtures]
+    return item.product.form == "liquid" and max(protons, default=0.0) > _CONCENTRATED_MOL_PER_KG
+
+
+def _heat_known(item: Poured) -> bool:
+    """True when the heat of every sharp source of a product is on record."""
+    sources = [item.product, *item.sources_of_label]
+    return all("heat_of_solution" in s.numbers for s in sources if set(s.hazards) & {"acid", "alkali"} and s.content)
 
 
 def _acid_to_water(case: Case) -> Outcome | None:
@@ -200,28 +244,35 @@ def _caustic(case: Case) -> Outcome | None:
     )
 
 
-#: What burns or gives up electrons, by words on name and label.
-_BURNS = ("sulfur, elemental", "elemental sulfur", "thiosulfate", "fish", "seaweed", "molasses", "humate", "compost")
+#: What burns with an oxidiser when dry, by words on name and label.
+_BURNS = ("elemental sulfur", "molasses", "compost", "humate", "leonardite", "kelp", "oil")
 
 
 def _oxidiser(case: Case) -> Outcome | None:
     oxidisers = _names(case, "oxidiser")
-    if not oxidisers:
+    bleach = _names(case, "hypochlorite")
+    if not oxidisers and not bleach:
         return None
+    names = list(dict.fromkeys([*oxidisers, *bleach]))
+    others = [item for item in case.poured if item.product.name not in names]
     burns = [
         item.product.name
-        for item in case.poured
-        if item.product.name not in oxidisers
-        and any(word in " ".join([item.product.name, *item.product.derived_from]).lower() for word in _BURNS)
+        for item in others
+        if any(word in " ".join([item.product.name, *item.product.derived_from]).lower() for word in _BURNS)
     ]
+    # Dry hypochlorite takes fire with ammonium salts, urea and organic matter.
+    dry_bleach = any(i.product.name in bleach and i.product.form == "dry" for i in case.poured)
+    if dry_bleach and others:
+        burns = [item.product.name for item in others]
+    feed = "feeds" if len(names) == 1 else "feed"
     level = Level.CAUTION if burns else Level.NOTE
     return Outcome(
         same(case, level),
         lambda _: (
-            f"{_and(oxidisers)} feeds fire"
-            + (f", and {_and(burns)} burns: in water they may meet, dry never." if burns else ": keep it from fuel.")
+            f"{_and(names)} {feed} fire"
+            + (f"; dry, never let it meet {_and(burns)}, nor a spill of it." if burns else ": keep it from fuel.")
         ),
-        do=("Store nitrates dry and away from fuel, oil, sulfur and organic dust; no smoking.", DEFER),
+        do=("Store oxidisers dry and away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
     )
 
 
@@ -246,7 +297,8 @@ RULES = (
         levels=(Level.STOP, Level.CAUTION),
         asks="Does hypochlorite (bleach, chlorine treatment) meet an acid?",
         plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
-        chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O; hypochlorous acid turns to dissolved chlorine below about pH 4. "
+        chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O: dissolved chlorine below about pH 4 at equilibrium, and where acid meets bleach "
+        "at any pH of the mix; the rule stops below 7, on the safe side. "
         "Urea phosphate, urea-sulfuric and phosphoric acid count as acids.",
         cure="Keep them apart in bucket, injector and store; separate injection points and times.",
         sources=(

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from ...catalog import InputError
 from ..case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
+from ..chemistry.constants import Floats
 from ..policy import salt_limits
 from ..rule import Level, Outcome, Rule, same
+from .advice import DEFER
 
-_MG_PER_MEQ_CHLORIDE = 35.45
 #: Names of crops more alike than this are one, as strawberry and strawberries (0 to 100).
-_ALIKE = 75.0
+_ALIKE = 77.0
 
 
 def _phosphorus(case: Case) -> Outcome | None:
@@ -47,18 +48,17 @@ def _phosphorus(case: Case) -> Outcome | None:
 
 
 def _crop_limit(case: Case) -> tuple[str, float] | None:
-    """The crop and the EC [mS/cm] that it bears, where a crop is stated. Raises: InputError: a crop not in the table."""
+    """The crop and the EC [mS/cm] that it bears, where a crop is stated that is on record."""
     crop = case.question.pour.soil.crop
     if crop is None:
         return None
     table = salt_limits().crops
-    found = process.extractOne(crop.strip().lower(), list(table), scorer=fuzz.ratio, score_cutoff=_ALIKE)
-    if found is None:
-        names = ", ".join(table)
-        raise InputError(
-            f'no salt limit is on record for "{crop}"', where="soil.crop", mend=f"leave it out, or write {names}"
-        )
-    return found[0], table[found[0]]
+    words = crop.strip().lower()
+    for name in (words, words.split()[-1] if words else ""):
+        found = process.extractOne(name, list(table), scorer=fuzz.ratio, score_cutoff=_ALIKE)
+        if found is not None:
+            return found[0], table[found[0]]
+    return None
 
 
 def _salty(case: Case) -> Outcome | None:
@@ -79,7 +79,9 @@ def _salty(case: Case) -> Outcome | None:
         if crop is not None:
             tail = f"{crop[0]} begins to lose yield at {crop[1]:g} where all of its water is like that"
         else:
-            tail = f"crops are restricted slightly from {some:g}, severely from {severe:g}, where all of their water is like that"
+            own_crop = case.question.pour.soil.crop
+            start = f"no limit is on record for {own_crop}; " if own_crop else ""
+            tail = f"{start}crops are restricted slightly from {some:g}, severely from {severe:g}, where all of their water is like that"
         return f"At the emitter the feed has {shown} (the water alone {n['water_ec_ms_per_cm']:.2g}): {tail}."
 
     return Outcome(
@@ -118,47 +120,107 @@ def _free_ammonia(case: Case) -> Outcome | None:
     )
 
 
-def _unfit(case: Case) -> Outcome | None:
-    """Chloride and boron at the emitter against the published classes, as far as the pour brings them."""
-    limits = salt_limits()
-    found: list[str] = []
-    level = np.full(case.size, int(Level.NONE))
-    numbers: dict[str, np.ndarray] = {}
-    for species, name, values, (some, severe), unit in (
-        (
-            "Cl-",
-            "chloride",
-            case.total_mg_per_l("line", "Cl-") / _MG_PER_MEQ_CHLORIDE,
-            limits.chloride_meq_per_l,
-            "meq/L",
-        ),
-        (
-            "H3BO3",
-            "boron",
-            case.total_mg_per_l("line", "H3BO3") * 10.81 / 61.83,
-            limits.boron_mg_per_l,
-            "mg/L",
-        ),
-    ):
-        brought = case.brings(species)
-        here = np.where(brought & (values > some), int(Level.NOTE), int(Level.NONE))
-        here[brought & (values > severe)] = Level.CAUTION
-        if np.any(here):
-            found.append(
-                f"{name} {float(np.max(values)):.2g} {unit} (sensitive crops from {some:g}, severe from {severe:g})"
-            )
-            numbers[f"line_{name}_{unit.replace('/', '_per_').lower()}"] = values
-        level = np.maximum(level, here)
-    if not found:
+#: Chlorine that roots bear all the time, that burns them, and that is used to clean lines without a crop on [mg/L]:
+#: 1 at the far end continuously, 200 to 500 to stand overnight (UF/IFAS citrus microirrigation appendix, read).
+_CHLORINE_BEARS, _CHLORINE_BURNS, _CHLORINE_CLEANS = 1.0, 50.0, 500.0
+
+
+def _chlorine(case: Case) -> Outcome | None:
+    there = case.brings("OCl-")
+    if not np.any(there):
+        return None
+    chlorine = case.total_mg_per_l("line", "OCl-") * 70.90 / 51.45
+    fed = len(case.poured) > 1
+    level = np.where(there & (chlorine > _CHLORINE_BEARS), int(Level.CAUTION), int(Level.NONE))
+    level[there & (chlorine > (_CHLORINE_BURNS if fed else _CHLORINE_CLEANS))] = Level.STOP
+    if not np.any(level):
         return None
     return Outcome(
         level,
-        lambda _: (
-            f"At the emitter: {' and '.join(found)}. Sensitive crops (berries, beans, stone fruit, citrus) suffer."
+        lambda n: (
+            f"{n['line_chlorine_mg_per_l']:.3g} mg/L of chlorine in the line: 1 at the far end is what a crop bears; more is a "
+            "treatment that stands in the line and is flushed out before watering."
         ),
-        numbers=numbers,
-        do=("Take nitrate or sulfate of potassium instead of chloride; dose boron by the crop's own recommendation.",),
+        numbers={"line_chlorine_mg_per_l": chlorine},
+        do=("Dose it as the drip's and the product's label say, with no crop watered, and flush.", DEFER),
+        severity=chlorine,
     )
+
+
+@dataclass(frozen=True)
+class _Sensitive:
+    """What sensitive crops do not bear: slight from, severe from, and what to do."""
+
+    species: str
+    spoken: str
+    unit: str
+    some: float
+    severe: float
+    do: str
+
+
+#: Limits of trace metals are for water that is given for years; ten times as much is called severe here.
+_METAL_TIMES = 10.0
+
+
+def _unfit(case: Case) -> Outcome | None:
+    """Chloride, sodium, boron and trace metals at the emitter against published classes, as far as the pour brings
+    them."""
+    limits = salt_limits()
+    charge = {name: case.total_mg_per_l("line", name) / per for name, per in _MG_PER_MEQ.items()}
+    hard = np.maximum(charge["Ca+2"] + charge["Mg+2"], 0.1)
+    entries: list[tuple[_Sensitive, Floats]] = [
+        (
+            _Sensitive("Cl-", "chloride", "meq/L", *limits.chloride_meq_per_l, "Take a nutrient without chloride."),
+            charge["Cl-"],
+        ),
+        (
+            _Sensitive("Na+", "sodium", "SAR", *limits.sodium_sar, "Take a nutrient without sodium, or add calcium."),
+            np.where(charge["Na+"] > _LEAST_SODIUM_MEQ_PER_L, charge["Na+"] / np.sqrt(hard / 2.0), 0.0),
+        ),
+        (
+            _Sensitive(
+                "H3BO3", "boron", "mg/L", *limits.boron_mg_per_l, "Dose boron by the crop's own recommendation."
+            ),
+            case.total_mg_per_l("line", "H3BO3") * 10.81 / 61.83,
+        ),
+    ]
+    for species, name, limit in (("Zn+2", "zinc", limits.zinc_mg_per_l), ("Cu+2", "copper", limits.copper_mg_per_l)):
+        metal = _Sensitive(species, name, "mg/L", limit, _METAL_TIMES * limit, f"Dose {name} by leaf or soil test.")
+        entries.append((metal, case.total_mg_per_l("line", species)))
+    found: list[_Sensitive] = []
+    level = np.full(case.size, int(Level.NONE))
+    numbers: dict[str, Floats | float] = {}
+    for entry, values in entries:
+        brought = case.brings(entry.species)
+        here = np.where(brought & (values > entry.some), int(Level.NOTE), int(Level.NONE))
+        here[brought & (values > entry.severe)] = Level.CAUTION
+        if np.any(here):
+            found.append(entry)
+            numbers[_key(entry)] = values
+        level = np.maximum(level, here)
+    if not found:
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        parts = [
+            f"{e.spoken} {n[_key(e)]:.2g} {e.unit} (sensitive crops from {e.some:g}, severe from {e.severe:g})"
+            for e in found
+            if n[_key(e)] > e.some
+        ]
+        return f"At the emitter: {' and '.join(parts)}; the classes are for crops that get all of their water so."
+
+    return Outcome(level, message, numbers=numbers, do=tuple(entry.do for entry in found))
+
+
+def _key(entry: _Sensitive) -> str:
+    unit = {"meq/L": "meq_per_l", "mg/L": "mg_per_l", "SAR": "adsorption_ratio"}[entry.unit]
+    return f"line_{entry.spoken}_{unit}"
+
+
+#: mg in a milliequivalent; sodium below the second number is no matter, whatever its ratio.
+_MG_PER_MEQ = {"Cl-": 35.45, "Na+": 22.99, "Ca+2": 20.04, "Mg+2": 12.15}
+_LEAST_SODIUM_MEQ_PER_L = 3.0
 
 
 RULES = (
@@ -189,6 +251,21 @@ RULES = (
         check=_salty,
     ),
     Rule(
+        name="chlorine-at-emitter",
+        family="soil",
+        levels=(Level.STOP, Level.CAUTION),
+        asks="Does so much chlorine reach the crop that it burns roots?",
+        plain="Bleach cleans lines while nothing is watered. What drips at a crop burns its roots.",
+        chemistry="Hypochlorite of the line as Cl2. 1 mg/L at the far end is used continuously, 200 to 500 stand overnight and are "
+        "flushed. With feed in the same bucket it is a stop from 50 mg/L.",
+        cure="A treatment of its own, flushed.",
+        sources=(
+            "UF/IFAS citrus microirrigation appendix: 1 mg/L continuous, 200 to 500 superchlorination, at the far end",
+            "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
+        ),
+        check=_chlorine,
+    ),
+    Rule(
         name="free-ammonia",
         family="soil",
         levels=(Level.CAUTION, Level.NOTE),
@@ -206,11 +283,16 @@ RULES = (
         name="nutrient-form-unfit",
         family="soil",
         levels=(Level.CAUTION, Level.NOTE),
-        asks="Does the pour bring chloride or boron in a strength that sensitive crops do not bear?",
-        plain="Potassium chloride is cheap and berries hate it; boron is needed in grams and poison in ounces.",
-        chemistry="Totals of the line against the published classes of irrigation water.",
+        asks="Does the pour bring chloride, sodium, boron, zinc or copper in a strength that sensitive crops do not bear?",
+        plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "
+        "grams and poison in ounces.",
+        chemistry="Totals of the line against the published classes of irrigation water; sodium as its adsorption ratio; trace "
+        "metals against the limits for water that is given for years, ten times as much counts as severe.",
         cure="Another source of the same nutrient.",
-        sources=("from memory: FAO 29 rev. 1, table 1: chloride 4 and 10 meq/L, boron 0.7 and 3.0 mg/L",),
+        sources=(
+            "from memory: FAO 29 rev. 1, table 1: chloride 4 and 10 meq/L, boron 0.7 and 3.0 mg/L, sodium adsorption ratio 3 and 9",
+            "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
+        ),
         check=_unfit,
     ),
 )

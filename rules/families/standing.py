@@ -34,7 +34,7 @@ def _warm_line(case: Case) -> Outcome | None:
 
     def message(n: Mapping[str, float]) -> str:
         phosphate_index = n["brushite_saturation_index_warm"]
-        if np.isfinite(phosphate_index) and phosphate_index > sure:
+        if n["brushite_saturation_index"] <= sure < phosphate_index:
             return (
                 f"Warm in the sun ({SUN_C:.0f} degC) the line passes calcium phosphate: index {phosphate_index:+.2f}."
             )
@@ -49,6 +49,7 @@ def _warm_line(case: Case) -> Outcome | None:
         numbers={
             "calcite_saturation_index": here.si("Calcite"),
             "calcite_saturation_index_warm": lime,
+            "brushite_saturation_index": here.si("Brushite"),
             "brushite_saturation_index_warm": brushite,
             "sun_c": SUN_C,
         },

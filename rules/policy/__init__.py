@@ -58,10 +58,14 @@ class SaltLimits:
     ec_ms_per_cm: tuple[float, float]
     chloride_meq_per_l: tuple[float, float]
     boron_mg_per_l: tuple[float, float]
+    sodium_sar: tuple[float, float]
+    zinc_mg_per_l: float
+    copper_mg_per_l: float
 
 
 @cache
 def salt_limits() -> SaltLimits:
     """Published limits of salt at the emitter (crop_salt.toml)."""
     table = _table("crop_salt")
-    return SaltLimits(table["crop"], **{name: tuple(pair) for name, pair in table["classes"].items()})
+    classes: dict[str, Any] = {name: tuple(pair) for name, pair in table["classes"].items()}
+    return SaltLimits(table["crop"], **classes, **table["for_years"])

@@ -14,7 +14,7 @@ from ...catalog import InputError, slug
 from ...catalog.seeds import parse, read_toml
 from . import Unknown, default_unknowns
 
-LevelWord = Literal["none", "note", "caution", "unknown", "stop"]
+LevelWord = Literal["note", "caution", "unknown", "stop"]
 
 
 class _Part(BaseModel):
@@ -106,7 +106,9 @@ def region_named(name: str | None) -> Region:
         path = Path(name)
         if not path.is_file():
             raise InputError(f'"{name}" is no file', where="region", mend="check the file name")
-        return parse(Region, read_toml(path), name)
+        region = parse(Region, read_toml(path), name)
+        _levels_fit(region, name)
+        return region
     if slug(name) not in packaged():
         raise InputError(
             f'region "{name}" is not known',
@@ -114,6 +116,21 @@ def region_named(name: str | None) -> Region:
             mend=f"leave it out, name a file of its own, or write {', '.join(packaged())}",
         )
     return _packaged(slug(name))
+
+
+def _levels_fit(region: Region, where: str) -> None:
+    """Raises: InputError: a level for a rule that there is not, or that is nobody's to turn."""
+    from ..registry import rule_named  # the rules read the policy
+
+    for name in region.level:
+        try:
+            rule = rule_named(name)
+        except InputError as error:
+            raise error.at(f"{where}, level") from None
+        if rule.fixed:
+            raise InputError(
+                f"{name} keeps people or wells safe and stays as it is", where=f"{where}, level", mend="leave it out"
+            )
 
 
 @lru_cache(maxsize=16)

@@ -152,7 +152,8 @@ def test_hardness_of_half_a_test() -> None:
 def test_hardness_words(value: float, expected: str) -> None:
     """0-60, 61-120, 121-180, over 180 mg/L CaCO3 (Goyal (ed.), micro irrigation book excerpt, read; after USGS)."""
     assert hardness_word(value) == expected
-    assert water_state(WaterTest.model_validate({"hardness": f"{value} mg/L CaCO3"}), default_unknowns()).hardness == expected
+    tested = WaterTest.model_validate({"hardness": f"{value} mg/L CaCO3"})
+    assert water_state(tested, default_unknowns()).hardness == expected
 
 
 # --- charge balance -------------------------------------------------------------------------------

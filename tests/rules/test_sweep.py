@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy.stats import f_oneway
 
-from pourcheck import Catalog, Pour, check
+from pourcheck import Catalog, InputError, Pour, UnknownName, check
 from pourcheck.catalog.composition import DIRECTIONS
+from pourcheck.rules.case import Case
 from pourcheck.rules.question import Question, ask
 from pourcheck.rules.sweep import explained, inputs, scenarios
 
@@ -352,3 +353,141 @@ def test_what_a_label_leaves_open_is_an_input_for_each_species(catalog: Catalog)
         assert np.all(np.diff(percent) > 0), "from least to most"
         assert percent[0] <= np.min(one.values) + 1e-9
         assert percent[-1] >= np.max(one.values) - 1e-9
+
+
+# --- a unit that was perhaps misread --------------------------------------------------------------
+
+#: A strip of which iron was tested too; what it says of hardness and alkalinity may be grains.
+STRIP = {"ph": 7.6, "hardness": "19 mg/L", "alkalinity": "12 mg/L CaCO3", "iron": "0.02 mg/L"}
+GRAINS = "hardness_in_grains"
+#: mg/L in a US grain per US gallon: 64.79891 mg (definition of the grain) in 3.785411784 L (of the gallon).
+GRAIN = 64.79891 / 3.785411784
+
+
+def on_a_strip(product: str = "MAP=1 lb", **changed: Any) -> dict[str, Any]:
+    """A pour of 5 gal into 1:100 with the water of STRIP; items that are None are left out."""
+    name, amount = product.split("=")
+    return {
+        "product": [{"name": name, "amount": amount}],
+        "bucket": {"volume": "5 gal"},
+        "injection": {"ratio": "1:100"},
+        "water": {key: value for key, value in (STRIP | changed).items() if value is not None},
+    }
+
+
+def test_a_low_hardness_is_swept_over_both_units(catalog: Catalog) -> None:
+    """Row 0 as typed; rows in grains too, of 17.1 times the calcium, magnesium and alkalinity."""
+    question = asked(catalog, on_a_strip())
+    columns = scenarios(question)
+    assert columns[GRAINS][0] == 0.0
+    assert {0.0, 1.0} <= set(np.unique(columns[GRAINS]))
+    column = next(unknown for unknown in question.unknowns if unknown.name == GRAINS)
+    assert (column.low, column.high) == (0.0, 1.0)
+    case = Case(question, {**question.columns(2), GRAINS: np.array([0.0, 1.0])})
+    totals = dict(zip(case.constants.masters, 1000.0 * case.water.totals_mol_per_kg.T, strict=True))
+    # CaCO3 100.087 g/mol (IUPAC weights); at pH 7.6 alkalinity is bicarbonate, and carbonic acid goes along with it.
+    hardness = [19 / 100.087, 19 * GRAIN / 100.087]
+    assert totals["Ca+2"] + totals["Mg+2"] == pytest.approx(np.array(hardness), rel=2e-3)
+    assert totals["CO3-2"][1] / totals["CO3-2"][0] == pytest.approx(GRAIN, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("swept", "changed"),
+    [
+        (True, {}),
+        (True, {"hardness": "19 ppm"}),
+        (True, {"hardness": "40 mg/L CaCO3"}),
+        (True, {"hardness": "15 to 40 mg/L CaCO3"}),
+        (False, {"hardness": "41 mg/L CaCO3"}),  # wells run from 1 to some 30 grains (common practice, no source)
+        (False, {"hardness": "30 to 41 mg/L CaCO3"}),
+        (False, {"hardness": "19 gpg"}),
+        (False, {"hardness": "19 grains"}),
+        (False, {"hardness": "1.1 dH"}),
+        (False, {"hardness": "0.38 meq/L"}),
+        (False, {"softened": True}),
+        (False, {"sodium": "10 mg/L"}),
+        (False, {"calcium": "6 mg/L"}),
+        (False, {"hardness": None, "calcium": "7.6 mg/L"}),
+    ],
+)
+def test_when_both_units_are_swept(catalog: Catalog, swept: bool, changed: dict[str, Any]) -> None:
+    """A low number in mg/L, of which nothing else says what it is; up to 40."""
+    question = asked(catalog, on_a_strip(**changed))
+    assert (GRAINS in {unknown.name for unknown in question.unknowns}) == swept
+
+
+def test_a_strip_that_may_be_in_grains_is_not_clear(catalog: Catalog) -> None:
+    """Phosphate goes into the water as typed and not into the same numbers in grains: unknown, and the unit decides."""
+    soft = check(on_a_strip(softened=True), catalog, details=False)
+    hard = check(on_a_strip(hardness="19 gpg", alkalinity="12 gpg"), catalog, details=False)
+    verdict = check(on_a_strip(), catalog)
+    assert soft.verdict in {"clear", "caution"}
+    assert hard.verdict in {"stop", "unknown"}
+    assert verdict.verdict == "unknown"
+    unit = next(decider for decider in verdict.decided_by if decider.input == "unit of the hardness")
+    assert unit.turns_at is None
+    assert "trouble if it was grains per gallon" in unit.told
+    assert "gpg" in unit.find_out
+    assert "hardness-may-be-grains" in {finding.rule for finding in verdict.findings}
+
+
+# --- names for several materials ------------------------------------------------------------------
+
+#: Calcium 45 mg/L.
+MIDDLING = {"calcium": "45 mg/L", "magnesium": "10 mg/L", "alkalinity": "110 mg/L CaCO3", "sodium": "10 mg/L",
+            "chloride": "20 mg/L", "sulfate": "20 mg/L", "nitrate": "2 mg/L"}  # fmt: skip
+
+
+@pytest.mark.parametrize("amount", ["4 oz", "12 oz", "1 lb"])
+def test_ammonium_phosphate_on_a_label_is_either_of_two(catalog: Catalog, amount: str) -> None:
+    """20-20-20 with the acid salt can be poured, with the other it is stopped (2.15 and 7.2 are the first two pK of
+    phosphoric acid, textbook, from memory: the second salt's phosphate is HPO4, which calcium takes): named as
+    ammonium phosphate it is unknown."""
+    found = {}
+    for salt in ("monoammonium phosphate", "diammonium phosphate", "ammonium phosphate"):
+        feed = {"name": "feed", "amount": amount, "form": "dry", "grade": "20-20-20",
+                "derived_from": ["urea", salt, "potassium nitrate"]}  # fmt: skip
+        data = pour(feed, bucket_temperature="20 degC", **MIDDLING)
+        found[salt] = check(data, catalog, details=False).verdict
+    assert found["monoammonium phosphate"] in {"clear", "caution"}
+    assert found["diammonium phosphate"] == "stop"
+    assert found["ammonium phosphate"] == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("name", "nearest"),
+    [
+        ("ammonium phosphate", {"monoammonium phosphate", "diammonium phosphate"}),
+        ("ammonium phosphates", {"monoammonium phosphate", "diammonium phosphate"}),
+        ("potassium phosphate", {"monopotassium phosphate", "dipotassium phosphate"}),
+        ("iron chelate", {"iron EDTA", "iron DTPA", "iron EDDHA"}),
+    ],
+)
+def test_a_name_for_several_is_no_product_to_pour(catalog: Catalog, name: str, nearest: set[str]) -> None:
+    """Which of them it is, is asked: refused, with all of them named."""
+    with pytest.raises((UnknownName, InputError)) as refused:
+        check(pour(f"{name}=0.2 kg"), catalog)
+    told = str(refused.value)
+    assert f'"{name}"' in told
+    assert all(f'"{one}"' in told for one in nearest)
+
+
+# --- heat of what was dissolved before ------------------------------------------------------------
+
+
+def cooling_c(catalog: Catalog, product: dict[str, Any] | str) -> float:
+    """How much a pour cools the bucket at its best estimate [degC]."""
+    question = asked(catalog, pour(product, bucket_temperature="20 degC"))
+    return float(Case(question, question.columns(1)).cooling_c[0])
+
+
+def test_a_liquid_was_cooled_by_its_maker(catalog: Catalog) -> None:
+    """Urea takes up 15.4 kJ/mol (CRC enthalpy table): 1 kg (60.056 g/mol) in 20 L cools by 256 kJ over about 80 kJ/K
+    (4.0 kJ/(kg K) of solution, from memory). The same as 2.17 kg of a bought solution of 21 % N cools nothing."""
+    dry = {"name": "feed", "amount": "1 kg", "form": "dry", "grade": "46-0-0", "derived_from": ["urea"]}
+    wet = {"name": "feed", "amount": "2.17 kg", "form": "liquid", "grade": "21-0-0", "derived_from": ["urea"]}
+    assert cooling_c(catalog, "urea=1 kg") == pytest.approx(256 / 80, rel=0.06)
+    assert cooling_c(catalog, dry) == pytest.approx(256 / 80, rel=0.06)
+    assert cooling_c(catalog, wet) == 0.0
+    both = cooling_c(catalog, "UAN 32=1 kg")
+    assert both == pytest.approx(0.0, abs=0.5)
