@@ -240,7 +240,7 @@ class _Acting:
     triple_two: Floats
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=24)  # up to some 15 MB each
 def _on(names: tuple[str, ...], charge: tuple[float, ...], acting: tuple[int, ...]) -> _Acting:
     p = _parameters(names, charge)
     size, width = len(names), len(acting)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -63,7 +63,7 @@ def _kept_species() -> tuple[int, ...]:
     return tuple(row for row in range(len(line.species)) if row not in paired or row < len(line.masters))
 
 
-@cache
+@lru_cache(maxsize=64)
 def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
     """The constants of a stock solution, for the Pitzer model; salts come with their own solubility."""
     line = load()
