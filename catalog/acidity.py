@@ -33,7 +33,7 @@ NOT_TOLD = frozenset({"MoO4-2", "P2O7-4", "H4SiO4", "FeDtpa-2", "FeEddha-", "OCl
 #: EDTA holds none of its protons while a metal is on it, and two of them without.
 _EDTA_PROTONS = 2.0
 #: A declared pH is that of the bottle or of a solution in it, at some ionic strength (design choice).
-PH_SLACK = 1.5
+PH_SLACK = 2.0
 #: Acid or alkali that technical salts carry along [mol/kg]: it makes the pH of what does not buffer (design choice).
 _IMPURITY_MOL_PER_KG = 0.1
 

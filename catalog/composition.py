@@ -339,9 +339,9 @@ class _Room:
         rows: list[Floats] = [np.ones(size)]
         most: list[float] = [most_dissolves]
         unexplained = 0.0
-        for fact, some_rows, some_most in self._declared(species):
+        for fact, some_rows, some_most in self._declared(species) if whole else ():
             more_rows, more_most = np.array([*rows, *some_rows]), np.array([*most, *some_most])
-            if listed and whole and not self._feasible(more_rows, more_most):
+            if listed and not self._feasible(more_rows, more_most):
                 # The guarantees and sources count; what they do not fit is told.
                 if self._feasible(np.array(rows), np.array(most)):
                     self.declared_misfits.append(f"{fact} is not what its guarantees and sources make")

@@ -345,6 +345,8 @@ def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
         off = float(match[2]) / 100.0
         if off >= 1.0:
             raise InputError(f'"{text}" goes below zero', where=where, mend='write for example "1:100 +/- 10 %"')
+        if middle * (1.0 + off) > 10_000:
+            raise InputError(f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water')
         return max(1.0, middle * (1.0 - off)), middle * (1.0 + off)
     match = re.fullmatch(r"\s*(1\s*:\s*[\d.,]+?)\s*(?:to|\.\.+|-|–)\s*(?:1\s*:\s*)?([\d.,]+)\s*", text)
     ends = (match[1], f"1:{match[2]}") if match else (text, text)
@@ -411,7 +413,7 @@ _BASIS_NAMES = {
 _SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
 
 
-def _plain_unit(unit: str) -> str:
+def _plain_unit(unit: str, item: str) -> str:
     """A concentration's unit with its basis behind it, as labs write it in many ways: "mg CaCO3/L", "mg/L (as CaCO3)",
     "mg/l caco3", "mg/L as HCO3-" -> "mg/L CaCO3", "mg/L HCO3"."""
     words = re.sub(r"[()]", " ", unit.translate(_SUBSCRIPTS)).replace("-N", " N").split()
@@ -421,7 +423,7 @@ def _plain_unit(unit: str) -> str:
         head, slash, tail = word.partition("/")
         bare = head.rstrip("+-")
         known = _BASIS_NAMES.get(bare.lower()) or _BASIS_NAMES.get(bare.rstrip("23").lower() if bare != head else "")
-        if word.lower() == "as" or word.lower() in READINGS:
+        if word.lower() in {"as", item}:
             continue
         if out and known is not None:  # the first word is the unit: mg is no magnesium
             basis = known
@@ -444,7 +446,7 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     reading = READINGS[item]
     mend = _reading_mend(item, reading)
     value, unit = split_number(text, where, mend)
-    unit = _plain_unit(unit)
+    unit = _plain_unit(unit, item)
     basis: str | None = None
     if (match := _BASIS.fullmatch(unit)) and match["unit"].strip():
         unit, basis = match["unit"].strip(), match["basis"]

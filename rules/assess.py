@@ -95,6 +95,7 @@ def _label(item: Poured) -> LabelContent:
     bounds = {
         SPECIES[name].spoken: Bounds(low=_tidy(low), best=_tidy(best), high=_tidy(high))
         for name, (low, best, high) in known.bounds_mol_per_kg.items()
+        if name != "H2O"  # follows from the rest, and is no extreme
     }
     return LabelContent(
         product=item.product.name,

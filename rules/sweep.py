@@ -245,12 +245,12 @@ def _sources(question: Question, name: str, columns: Columns) -> Input:
     return Input(f"sources of {product}", "", how, 1, columns[name], (0.0, 0.0), put, value, told)
 
 
-#: A source of less than this share of the mass is not named.
-_NAMED_SHARE = 0.02
+#: A source of less than this share of the mass is not named, nor more than the largest few.
+_NAMED_SHARE, _MOST_NAMED = 0.02, 3
 
 
 def _made_of(question: Question, sources: Mapping[str, float]) -> str:
-    named = sorted((-share, name) for name, share in sources.items() if share > _NAMED_SHARE)
+    named = sorted((-share, name) for name, share in sources.items() if share > _NAMED_SHARE)[:_MOST_NAMED]
     return ", ".join(f"{-share * 100:.0f} % {question.material(name).name}" for share, name in named)
 
 

@@ -760,13 +760,13 @@ def test_a_density_is_a_fault_only_beyond_what_the_sources_make(fits: bool, dens
     ("fits", "material", "grade", "ph"),
     # Solutions of 1 % have pH 4.5 of KH2PO4 and 8 of (NH4)2HPO4 (from memory: CRC Handbook). Beyond that: HPO4 of
     # 1.4 % (0.1 mol/kg of acid or alkali in 7.35 mol/kg, as impurity) is at pH 7.20 - 1.85 = 5.35, H3PO4 of 1.4 % at
-    # 2.15 + 1.85 = 4.0 (textbook constants, from memory), each 1.5 further: 2.5 and 6.85. By hand.
+    # 2.15 + 1.85 = 4.0 (textbook constants, from memory), each 2.0 further: 2.0 and 7.35. By hand.
     [
         (True, "monopotassium-phosphate", "0-52-34", 4.5),
-        (True, "monopotassium-phosphate", "0-52-34", 2.7),
-        (True, "monopotassium-phosphate", "0-52-34", 6.7),
-        (False, "monopotassium-phosphate", "0-52-34", 2.3),
-        (False, "monopotassium-phosphate", "0-52-34", 7.1),
+        (True, "monopotassium-phosphate", "0-52-34", 2.2),
+        (True, "monopotassium-phosphate", "0-52-34", 7.2),
+        (False, "monopotassium-phosphate", "0-52-34", 1.8),
+        (False, "monopotassium-phosphate", "0-52-34", 7.6),
         (True, "diammonium-phosphate", "21-53-0", 8.0),
         (False, "diammonium-phosphate", "21-53-0", 4.5),
         (True, "monoammonium-phosphate", "12-61-0", 4.5),
@@ -774,7 +774,7 @@ def test_a_density_is_a_fault_only_beyond_what_the_sources_make(fits: bool, dens
     ],
 )
 def test_a_ph_is_a_fault_only_beyond_what_the_sources_make(fits: bool, material: str, grade: str, ph: float) -> None:
-    """A declared pH of 1.5 more or less than that of the mixture is in order, more is told."""
+    """A declared pH of 2 more or less than that of the mixture is in order, more is told."""
     known = composition(label(material, grade=grade, form="dry", facts={"numbers": {"solution_ph": ph}}), resolve)
     said = f"its pH of {ph:g} is not what its guarantees and sources make"
     assert known.faults == (() if fits else (said,))
@@ -876,22 +876,8 @@ def test_iron_chelate_is_followed_over_all_agents(catalog: Catalog) -> None:
         label("monoammonium-phosphate", "unobtainium", grade="20-30-0"),
         label("urea", "unobtainium", grade="10-0-0", form="dry"),
         label("urea", "unobtainium", grade="10-0-0", facts={"numbers": {"solution_ph": 2.0}}),
-        pytest.param(
-            label("urea", "unobtainium", grade="10-0-0", facts={"density": 1.5}),
-            marks=pytest.mark.xfail(
-                strict=True,
-                raises=AssertionError,
-                reason="the density is asked of the known sources alone: they are told to need 0 % of the mass",
-            ),
-        ),
-        pytest.param(
-            label("urea", "unobtainium", grade="20-0-0", facts={"density": 1.12}),
-            marks=pytest.mark.xfail(
-                strict=True,
-                raises=AssertionError,
-                reason="the density is asked of the known sources alone: the least of them is above nothing",
-            ),
-        ),
+        label("urea", "unobtainium", grade="10-0-0", facts={"density": 1.5}),
+        label("urea", "unobtainium", grade="20-0-0", facts={"density": 1.12}),
     ],
     ids=lambda product: f"{product.grade} {' '.join(product.derived_from)}",
 )

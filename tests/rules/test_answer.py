@@ -194,6 +194,27 @@ def test_more_holds_everything(answer: Answer) -> None:
             assert f"{verdict.water.hardness_mg_per_l_caco3:.0f} mg/L CaCO3, {verdict.water.hardness}" in flat
 
 
+@rows("label without sources", "soluble label without sources", "label that does not add up")
+def test_more_holds_what_labels_leave_open(answer: Answer) -> None:
+    """Of every product that is known by its label, each species with its best estimate, least and most; materials are
+    known by formula and have none."""
+    flat = squeezed(answer.more)
+    assert [label.product for label in answer.verdict.labels] == [product.name for product in answer.pour.product]
+    for label in answer.verdict.labels:
+        assert label.mol_per_kg
+        assert f"In {label.product}, mol per kg" in flat
+        for name, ends in label.mol_per_kg.items():
+            assert f"{name} {ends.best:.4g} {ends.low:.4g} to {ends.high:.4g}" in flat
+        spoken = " ".join(finding.message for finding in answer.verdict.findings)
+        assert all(text in spoken for text in (*label.not_known, *label.contradictions))
+
+
+@rows("clear", "caution", "stop by the line")
+def test_materials_leave_nothing_open(answer: Answer) -> None:
+    """Known by formula."""
+    assert answer.verdict.labels == ()
+
+
 @rows()
 def test_more_holds_the_notes_too(answer: Answer) -> None:
     """A note has a rule, numbers and sources in the JSON; --more is said to show every number, step and source."""

@@ -666,16 +666,20 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
     for pour, verdict in verdicts:
         data = json.loads(verdict.to_json())
         expected = {"schema", "verdict", "summary", "findings", "water", "bucket", "line", "margin", "swaps"}
-        assert expected | {"decided_by", "assumed"} == set(data)
+        assert expected | {"labels", "decided_by", "assumed"} == set(data)
         assert data["schema"] == "pourcheck.verdict/1"
         assert data["verdict"] in {"clear", "caution", "unknown", "stop"}
         for finding in data["findings"]:
             findings += 1
-            expected = {"rule", "level", "where", "message", "because", "do", "sources"}
+            expected = {"rule", "level", "where", "message", "because", "do", "sources", "turned"}
             assert expected == set(finding)
             assert finding["where"] in {"label", "bucket", "line", "water", "equipment", "soil", "people"}
             assert finding["level"] in {"stop", "unknown", "caution", "note"}
             assert finding["message"]
+            assert finding["turned"] is None  # no region turns a rule here
+        for told in data["labels"]:
+            assert set(told) == {"product", "sources_listed", "mol_per_kg", "not_known", "contradictions"}
+            assert all(ends["low"] <= ends["best"] <= ends["high"] for ends in told["mol_per_kg"].values())
         for state in (data["bucket"], data["line"]):
             assert state is None or set(state) == STATE_KEYS
             for solid in state["solids"] if state else []:

@@ -22,6 +22,14 @@ DAY = "2026-06-01"
 #: Rules that cannot be silent, or that no input can be written for.
 ALWAYS_SPEAKS = {"lifting-and-label"}
 NO_CASE = {"not-computed"}
+#: Rules that stop by what is there or not, which no range of what is not known changes.
+BY_PRESENCE = {
+    "insoluble-source",
+    "slow-release-source",
+    "particles-in-product",
+    "backflow-preventer-missing",
+    "bucket-too-hot",  # heat over the heat capacity: no temperature or water turns it
+}
 
 
 def pour_of(case: dict[str, Any]) -> dict[str, Any]:
@@ -85,6 +93,8 @@ def test_every_rule_is_complete(rule: Any) -> None:
     missing = {level.name.lower() for level in rule.levels} - seen
     assert not missing
     assert "silent" in seen or rule.name in ALWAYS_SPEAKS
+    # What only cautions cannot be unknown: clear in a part of a range and caution in the rest is caution.
+    assert "unknown" in seen or Level.STOP not in rule.levels or rule.name in BY_PRESENCE
     assert not seen - {level.name.lower() for level in rule.levels} - {"silent", "unknown"}
 
 
