@@ -168,7 +168,7 @@ def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Bala
         cations = anions = max(low["cations"], low["anions"])
     missing = tuple(item for item in MAJOR if item not in tested and not (item == "calcium" and "hardness" in tested))
     total = cations + anions
-    allowed = 20.0 / max(total, 0.4) if anions < 3.0 else 2.0 if anions < 10.0 else 5.0
+    allowed = 20.0 / max(total, 1e-9) if anions < 3.0 else 2.0 if anions < 10.0 else 5.0
     return Balance(
         (low["cations"], high["cations"]),
         (low["anions"], high["anions"]),
