@@ -249,28 +249,32 @@ _BURNS = ("elemental sulfur", "molasses", "compost", "humate", "leonardite", "ke
 
 
 def _oxidiser(case: Case) -> Outcome | None:
-    oxidisers = _names(case, "oxidiser")
-    bleach = _names(case, "hypochlorite")
-    if not oxidisers and not bleach:
+    # A nitrate that is dissolved already feeds no fire; nitric acid does.
+    oxidisers = [
+        item.product.name
+        for item in case.poured
+        if "oxidiser" in (item.hazards if item.product.form == "dry" else item.product.hazards)
+    ]
+    dry_bleach = [i.product.name for i in case.poured if "hypochlorite" in i.hazards and i.product.form == "dry"]
+    names = list(dict.fromkeys([*oxidisers, *dry_bleach]))
+    if not names:
         return None
-    names = list(dict.fromkeys([*oxidisers, *bleach]))
     others = [item for item in case.poured if item.product.name not in names]
     burns = [
         item.product.name
         for item in others
         if any(word in " ".join([item.product.name, *item.product.derived_from]).lower() for word in _BURNS)
     ]
-    # Dry hypochlorite takes fire with ammonium salts, urea and organic matter.
-    dry_bleach = any(i.product.name in bleach and i.product.form == "dry" for i in case.poured)
-    if dry_bleach and others:
+    if dry_bleach:
+        # Dry hypochlorite takes fire with ammonium salts, urea and organic matter.
         burns = [item.product.name for item in others]
-    feed = "feeds" if len(names) == 1 else "feed"
+    are = "is an oxidiser" if len(names) == 1 else "are oxidisers"
     level = Level.CAUTION if burns else Level.NOTE
     return Outcome(
         same(case, level),
         lambda _: (
-            f"{_and(names)} {feed} fire"
-            + (f"; dry, never let it meet {_and(burns)}, nor a spill of it." if burns else ": keep it from fuel.")
+            f"{_and(names)} {are}: "
+            + (f"dry, never let it meet {_and(burns)}, nor a spill of it." if burns else "keep it dry and from fuel.")
         ),
         do=("Store oxidisers dry and away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
     )
