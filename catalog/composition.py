@@ -339,7 +339,7 @@ class _Room:
         rows: list[Floats] = [np.ones(size)]
         most: list[float] = [most_dissolves]
         unexplained = 0.0
-        for fact, some_rows, some_most in self._declared(species) if whole else ():
+        for fact, some_rows, some_most in self._declared(species, listed) if whole else ():
             more_rows, more_most = np.array([*rows, *some_rows]), np.array([*most, *some_most])
             if listed and not self._feasible(more_rows, more_most):
                 # The guarantees and sources count; what they do not fit is told.
@@ -358,7 +358,9 @@ class _Room:
                 unexplained = 1.0 if least is None else 1.0 - float(np.sum(least))
         return declared_rows, declared_most, unexplained
 
-    def _declared(self, species: Sequence[Mapping[str, float]]) -> Iterator[tuple[str, list[Floats], list[float]]]:
+    def _declared(
+        self, species: Sequence[Mapping[str, float]], listed: bool
+    ) -> Iterator[tuple[str, list[Floats], list[float]]]:
         """Limits by facts that are declared beside the analysis: in words, rows and their most."""
         product = self.product
         if product.form == "liquid" and product.density is not None:
@@ -375,7 +377,8 @@ class _Room:
                 rows.append(sign * (volumes - 1.0))
                 most.append(sign * ((1.0 + slack) / product.density.kg_per_l - 1.0))
             yield f"its density of {product.density.kg_per_l:.3g} kg/L", rows, most
-        untold = any(acidity.NOT_TOLD & of.keys() for of in species)
+        # Over all materials that could be in it, roughly told is told: only what is listed can be contradicted by it.
+        untold = listed and any(acidity.NOT_TOLD & of.keys() for of in species)
         if (declared := product.numbers.get("solution_ph")) is not None and not untold:
             ph = declared.value
             yield (

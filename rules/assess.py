@@ -60,8 +60,10 @@ def assess(question: Question, *, details: bool) -> Verdict:
     outcomes = judge(case)
     answer = overall(worst(case, outcomes))
     decided_by = _decided_by(question, columns, outcomes) if details and answer == Level.UNKNOWN else ()
+    # Where a rule by itself turns is looked for where that matters, and for a few.
+    told = _told(outcomes) if details and answer != Level.STOP else set()
     found = [
-        (overall(outcome.level), _finding(question, rule, outcome, columns, details))
+        (overall(outcome.level), _finding(question, rule, outcome, columns, rule.name in told))
         for rule, outcome in outcomes
         if np.any(outcome.level)
     ]
@@ -126,13 +128,28 @@ def _rounded(values: Mapping[str, float | None]) -> dict[str, float | None]:
 def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
     lead = [f for f in findings if f.level == _FINDING.get(answer)]
     if answer == Level.STOP:
-        same = lead or [f for f in findings if f.level == "unknown"]
-        return "Do not pour this: " + ", ".join(f.rule for f in same) + "."
+        if lead:
+            return "Do not pour this: " + ", ".join(f.rule for f in lead) + "."
+        return (
+            "Whatever is not known, something stops it: "
+            + ", ".join(f.rule for f in findings if f.level == "unknown")
+            + "."
+        )
     if answer == Level.UNKNOWN:
         return "Not known to be safe: " + ", ".join(f.rule for f in lead) + "."
     if answer == Level.CAUTION:
         return "Can be poured with care: " + ", ".join(f.rule for f in lead) + "."
     return "Nothing that is checked here stands against it."
+
+
+#: Findings whose own turning value is looked for.
+_MOST_TOLD = 4
+
+
+def _told(outcomes: Sequence[tuple[Rule, Outcome]]) -> set[str]:
+    """Names of the rules that are unknown, as far as they are told by themselves."""
+    unknown = [rule.name for rule, outcome in outcomes if overall(outcome.level) == Level.UNKNOWN]
+    return set(unknown[:_MOST_TOLD])
 
 
 def _trouble_of(*asked: Rule) -> sweep.Trouble:

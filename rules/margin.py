@@ -18,8 +18,9 @@ Mask = NDArray[np.bool_]
 
 #: Values tried over a margin's range, and scenarios of the unknowns tried at each (the best estimate and a spread of
 #: the others). The interval in which the verdict turns is cut ROUNDS times in SECTIONS parts. The value found is then
-#: tried in every scenario; where the verdict has turned in some, they are followed in their turn, up to REPEATS times.
-POINTS, ROWS, ROUNDS, SECTIONS, REPEATS = 13, 10, 4, 6, 4
+#: tried in every scenario (MOST_ROWS of them, spread, where there are more); where the verdict has turned in some, they
+#: are followed in their turn, up to REPEATS times.
+POINTS, ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 10, 4, 6, 4, 150
 _BACK = 2e-3
 
 
@@ -106,9 +107,12 @@ def _spread(columns: Columns, most: int) -> np.ndarray:
 
 
 def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:
+    # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer of them are tried.
+    listed = all(item.composition.listed for item in question.poured)
+    few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
     grid = np.array([edge.unscale(place) for place in np.linspace(edge.scale(edge.low), edge.scale(edge.high), POINTS)])
-    flags = np.any(_turned(question, columns, edge, grid, stopped, _spread(columns, ROWS)), axis=0)
-    every = np.arange(len(columns["amount_factor"]))
+    flags = np.any(_turned(question, columns, edge, grid, stopped, _spread(columns, few)), axis=0)
+    every = _spread(columns, most)
     found: list[float] = []
     for side in (-1.0, 1.0):
         beyond = np.flatnonzero((grid - here) * side > 0)
@@ -116,7 +120,7 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
             continue
         hits = beyond[flags[beyond]]
         end = (hits[0] if side > 0 else hits[-1]) if len(hits) else (beyond[-1] if side > 0 else beyond[0])
-        rows = _spread(columns, ROWS)
+        rows = _spread(columns, few)
         value, narrowed = float(grid[end]), False
         for again in range(REPEATS):
             if len(hits) or again:
@@ -124,8 +128,7 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
             over = _turned(question, columns, edge, np.array([value]), stopped, every)[:, 0]
             if not np.any(over):
                 break
-            rows = _spread({name: column[over] for name, column in columns.items()}, ROWS)
-            rows = every[over][rows]
+            rows = every[over][:: max(1, int(np.sum(over)) // few)]
         if narrowed:
             found.append(value)
     if not found:

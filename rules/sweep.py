@@ -311,7 +311,7 @@ class Turn:
 
 
 #: Inputs that are looked at for a turning value, and how much less than the first the second may explain.
-_LOOKED_AT, _SECOND_SHARE = 5, 0.35
+_LOOKED_AT, _LOOKED_AT_SHARE, _SECOND_SHARE = 5, 0.2, 0.35
 #: Inputs that explain nearly as much as another that is cheaper to find out come after it.
 _ALIKE = 0.8
 #: On its good side an input leaves at most this share of the trouble of its other side.
@@ -330,7 +330,12 @@ def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> 
     """
     shares = [(explained(one.values, bad, kinds=one.told is not None), one) for one in inputs(question, columns)]
     ranked = sorted(shares, key=lambda pair: -pair[0])
-    found = [_turn(question, columns, bad, trouble, one, share) for share, one in ranked[:_LOOKED_AT] if share > 0.0]
+    least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
+    found = [
+        _turn(question, columns, bad, trouble, one, share)
+        for share, one in ranked[:_LOOKED_AT]
+        if share > 0.0 and share >= least
+    ]
     sure = [turn for turn in found if turn.input.told is not None or (turn.at is not None and _helps(turn, bad))]
     if not sure:
         return found[:2]

@@ -49,7 +49,7 @@ def _screen(page: Page, verdict: Verdict, pour: Pour) -> None:
     if lead:
         page.line()
     for finding in lead:
-        _short_finding(page, finding, decided=bool(verdict.decided_by))
+        _short_finding(page, finding, decided=bool(verdict.decided_by) or verdict.verdict == "stop")
     if others := [f"{f.rule} ({f.level})" for f in told if f not in lead]:
         page.line("Also " + _and_more(others, _NAMED), 2, 2)
     page.line()
@@ -90,8 +90,9 @@ def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
     head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
     page.out.print(head + Text(f"  {finding.rule}"))
     message = finding.message
-    if decided and " There: " in message:
-        message = "In part of what is open: " + message.split(" There: ", 1)[1]
+    for cut in (" There: ", "in part of the range: "):
+        if decided and cut in message:
+            message = "In part of what is open: " + message.split(cut, 1)[1]
     page.line(message, 4)
     steps = [step for step in finding.do if not (decided and step.startswith("Find out:"))]
     for step in steps[:1]:
