@@ -143,7 +143,7 @@ def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
 
 
 #: Findings whose own turning value is looked for.
-_MOST_TOLD = 4
+_MOST_TOLD = 6
 
 
 def _told(outcomes: Sequence[tuple[Rule, Outcome]]) -> set[str]:
