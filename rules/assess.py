@@ -61,7 +61,8 @@ def assess(question: Question, *, details: bool) -> Verdict:
     answer = overall(worst(case, outcomes))
     decided_by = _decided_by(question, columns, outcomes) if details and answer == Level.UNKNOWN else ()
     # Where a rule by itself turns is looked for where that matters, and for a few.
-    told = _told(outcomes) if details and answer != Level.STOP else set()
+    listed = all(item.composition.listed for item in question.poured)
+    told = _told(outcomes) if details and (listed or answer != Level.STOP) else set()
     found = [
         (overall(outcome.level), _finding(question, rule, outcome, columns, rule.name in told))
         for rule, outcome in outcomes
