@@ -40,8 +40,6 @@ _UNCLAIMED_PERCENT = 2.0
 _DISPLACED_L_PER_KG = (0.20, 0.78)
 #: A density on a label is good to this share (from memory: 1 % over 40 degF, and rounding).
 _DENSITY_WITHIN_SHARE = 0.015
-
-
 #: A source that holds more than this of a nutrient is a source of it [percent].
 _OF_NOTE_PERCENT = 1.0
 #: What most feeds are made of (common practice, no source); the first guess where a label does not say.
@@ -58,7 +56,7 @@ Resolve = Callable[[str], Product]
 
 @dataclass(frozen=True)
 class Direction:
-    """A weighting of species: the mixture that holds most of it is one of the extremes. name: for messages;
+    """A weighting of species: the mixture that holds most of it is one of the extremes. name: for people;
     parts: species -> +1 or -1, each counted in shares of the most that the product can hold."""
 
     name: str
@@ -324,9 +322,9 @@ class _Room:
             self.high[unstated] = np.inf
             minor = np.array([key not in self.stated and key in _MINOR for key in self.keys])
             self.high[minor] = _UNCLAIMED_PERCENT
-            if not self._feasible(np.ones((1, len(materials))), np.array([self.full])):
+            if not self._mass_alone_fits():
                 self.high[minor] = np.inf
-        if not self._feasible(np.ones((1, len(materials))), np.array([self.full])):
+        if not self._mass_alone_fits():
             self.full = 1.0 + _OVERFULL_AT_MOST
         self.rows, self.most, self.unexplained = self._limits(species, listed, whole)
 
@@ -418,6 +416,10 @@ class _Room:
     def _feasible(self, rows: Floats, most: Floats) -> bool:
         return self._optimum(np.zeros(len(self.materials)), rows, most) is not None
 
+    def _mass_alone_fits(self) -> bool:
+        """Whether shares that make no more than the whole meet the ranges, whatever else is declared."""
+        return self._feasible(np.ones((1, len(self.materials))), np.array([self.full]))
+
     @cached_property
     def one_answer(self) -> bool:
         """True when the stated numbers fix the shares, as far as they are exact."""
@@ -451,7 +453,7 @@ class _Room:
         names = list(SPECIES)
         best: dict[tuple[float, ...], int] = {}
         vertices: list[Floats] = []
-        most = np.array([self._most(self.content[i]) for i in range(len(names))])
+        most = np.max(np.abs(self.content), axis=1)  # scale of a species: the most that any source brings
         chosen = []
         for direction in DIRECTIONS:
             gain = np.zeros(len(self.materials))
@@ -470,10 +472,6 @@ class _Room:
                     vertices.append(found)
             chosen.append(best[key])
         return vertices, chosen
-
-    def _most(self, content: Floats) -> float:
-        """Scale of a species: the most that any source brings."""
-        return float(np.max(np.abs(content)))
 
     def misfits(self) -> list[str]:
         """What the sources cannot make of the label, in words; empty when they can."""
@@ -522,7 +520,7 @@ class _Room:
                     assert found is not None
                     i = self.keys.index(key)
                     self.low[i], self.high[i] = label.guaranteed_range(key, round(found[0], 2))
-                fits = self._feasible(np.ones((1, len(self.materials))), np.array([self.full]))
+                fits = self._mass_alone_fits()
                 self.low, self.high = kept
                 if fits:
                     said = " and ".join(

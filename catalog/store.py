@@ -237,6 +237,10 @@ class Catalog:
         """All products and materials, by id."""
         return list(self._load().values())
 
+    def materials(self) -> list[Product]:
+        """The generic materials among them, of which products may be made."""
+        return [product for product in self.products() if product.kind == "material"]
+
     def product(self, name: str) -> Product:
         """The product of this id, name or alias (case does not matter).
 

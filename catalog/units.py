@@ -24,12 +24,14 @@ CACO3_G_PER_MOL = molar_mass_g_per_mol("CaCO3")
 #: Hardness units as mg/L CaCO3: 1 US grain = 64.79891 mg in 1 US gallon; German degree = 10 mg/L
 #: CaO; French degree = 10 mg/L CaCO3; Clark (English) degree = 1 grain per imperial gallon.
 _GRAIN_MG, _GALLON_L, _IMPERIAL_GALLON_L = 64.79891, 3.785411784, 4.54609
+#: mg/L in a US grain per US gallon.
+MG_PER_L_PER_GRAIN = _GRAIN_MG / _GALLON_L
 _GERMAN_DEGREE = 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO")
 _GRAINS = "gpg gr/gal grain/gal grains/gal grain/gallon grains/gallon grains_per_gal grains_per_gallon"
 _CACO3_MG_PER_L = {
-    **{spelling.replace("_", " "): _GRAIN_MG / _GALLON_L for spelling in _GRAINS.split()},
-    "grain": _GRAIN_MG / _GALLON_L,
-    "grains": _GRAIN_MG / _GALLON_L,
+    **{spelling.replace("_", " "): MG_PER_L_PER_GRAIN for spelling in _GRAINS.split()},
+    "grain": MG_PER_L_PER_GRAIN,
+    "grains": MG_PER_L_PER_GRAIN,
     "dh": _GERMAN_DEGREE,
     "dgh": _GERMAN_DEGREE,
     "dkh": _GERMAN_DEGREE,
@@ -476,6 +478,17 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     if not 0 <= result <= 1.0:
         raise InputError(f'"{text}" is not possible for {item} in water', where=where, mend="check the unit")
     return result
+
+
+def concentration_unit(item: str) -> str:
+    """The unit in which an item is kept as a number: mg/L, of alkalinity and hardness as CaCO3."""
+    return "mg/L CaCO3" if item in {"alkalinity", "hardness"} else "mg/L"
+
+
+@cache
+def mol_per_mg(item: str) -> float:
+    """mol/L (alkalinity: mol of charge) in 1 `concentration_unit` of a water item."""
+    return concentration_mol_per_l(item, f"1 {concentration_unit(item)}")
 
 
 def solids_mg_per_l(text: str, where: str = "") -> float:

@@ -16,6 +16,7 @@ from .units import (
     READINGS,
     concentration_mol_per_l,
     count_per_ml,
+    mol_per_mg,
     named_quantities,
     named_quantities_in_schema,
     read_span,
@@ -29,11 +30,9 @@ CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
 
 
 @cache
-def _most_mol_per_l(item: str) -> float:
-    """More of an item than any irrigation water holds (data/water_classes.toml)."""
-    text = resources.files(__package__).joinpath("data/water_classes.toml").read_text("utf-8")
-    basis = {"alkalinity": " CaCO3", "hardness": " CaCO3"}.get(item, "")
-    return concentration_mol_per_l(item, f"{tomllib.loads(text)['most_mg_per_l'][item]} mg/L{basis}")
+def classes_table() -> dict[str, Any]:
+    """Classes and limits of water items (data/water_classes.toml)."""
+    return tomllib.loads(resources.files(__package__).joinpath("data/water_classes.toml").read_text("utf-8"))
 
 
 #: Items that are not concentrations of a dissolved species, and how each is read.
@@ -142,7 +141,7 @@ class WaterTest(Record):
             if text is not None:
                 key = "alkalinity" if item == "bicarbonate" else item
                 low, high = read_span(text, partial(concentration_mol_per_l, item), item)
-                if high > _most_mol_per_l(item):
+                if high > classes_table()["most_mg_per_l"][item] * mol_per_mg(item):
                     raise InputError(
                         f'"{text}" is more than any irrigation water holds', where=item, mend="check the unit"
                     )

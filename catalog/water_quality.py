@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-from typing import Any, Literal
+from typing import Literal
 
-from .units import CACO3_G_PER_MOL, READINGS, concentration_mol_per_l
-from .water import WaterTest
+from .units import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
+from .water import WaterTest, classes_table
 
 CloggingClass = Literal["slight", "moderate", "severe"]
 _CLASSES: tuple[CloggingClass, ...] = ("slight", "moderate", "severe")
 
 Range = tuple[float, float]
-
-
-@cache
-def _table() -> dict[str, Any]:
-    return tomllib.loads(resources.files(__package__).joinpath("data/water_classes.toml").read_text("utf-8"))
 
 
 @dataclass(frozen=True)
@@ -40,7 +33,7 @@ class ClassLimits:
 @cache
 def class_limits() -> dict[str, ClassLimits]:
     """Limits of every item that has classes (data/water_classes.toml)."""
-    return {row["item"]: ClassLimits(**row) for row in _table()["class"]}
+    return {row["item"]: ClassLimits(**row) for row in classes_table()["class"]}
 
 
 @dataclass(frozen=True)
@@ -68,21 +61,14 @@ def _measured(water: WaterTest, item: str) -> float | None:
         return water.ph_range[1] if water.ph_range else None
     if item in READINGS:
         ranges = water.ranges_mol_per_l()
-        return ranges[item][1] / _mol_per_mg(item) if item in ranges else None
+        return ranges[item][1] / mol_per_mg(item) if item in ranges else None
     return water.other(item)
-
-
-@cache
-def _mol_per_mg(item: str) -> float:
-    """mol/L in 1 mg/L of an item; alkalinity and hardness as CaCO3."""
-    basis = " CaCO3" if item in {"alkalinity", "hardness"} else ""
-    return concentration_mol_per_l(item, f"1 mg/L{basis}")
 
 
 def flags(water: WaterTest) -> list[str]:
     """Items above the published level [meq/L] at which some fertilizers make solids of them."""
     ranges, found = water.ranges_mol_per_l(), []
-    for item, limit in _table()["flag_meq_per_l"].items():
+    for item, limit in classes_table()["flag_meq_per_l"].items():
         charge = 1 if item == "alkalinity" else READINGS[item].charge
         if item in ranges and ranges[item][1] * charge * 1000.0 > limit:
             found.append(item)
@@ -103,7 +89,7 @@ def hardness_mg_per_l_caco3(water: WaterTest) -> Range | None:
 
 def hardness_word(mg_per_l_caco3: float) -> str:
     """What a hardness is called."""
-    for word, up_to in _table()["hardness"].items():
+    for word, up_to in classes_table()["hardness"].items():
         if mg_per_l_caco3 <= up_to:
             return str(word)
     return "very hard"
@@ -155,7 +141,7 @@ def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Bala
     for item in MAJOR:
         if item in known or (item in {"calcium", "magnesium"} and "hardness" in known):
             continue
-        known[item] = tuple(end * _mol_per_mg(item) for end in untested[item])  # type: ignore[assignment]
+        known[item] = tuple(end * mol_per_mg(item) for end in untested[item])  # type: ignore[assignment]
     low, high = {}, {}
     for side, charges in (("cations", _CATIONS), ("anions", _ANIONS)):
         low[side] = 1000.0 * sum(known[item][0] * n for item, n in charges.items() if item in known)
@@ -195,17 +181,16 @@ class Misreading:
 
 def _misreadings(item: str) -> Iterator[tuple[str, str, float]]:
     """Usual slips of an item: written, meant, factor from what was read to what was meant."""
-    grains = 64.79891 / 3.785411784
     if item in {"calcium", "magnesium"}:
-        per_caco3 = _mol_per_mg("hardness") / _mol_per_mg(item)
+        per_caco3 = mol_per_mg("hardness") / mol_per_mg(item)
         yield "as the element", "as CaCO3", per_caco3
         yield "as CaCO3", "as the element", 1.0 / per_caco3
-        yield "mg/L", "grains per gallon", grains * per_caco3
-        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / _mol_per_mg(item)
-        yield "mg/L", "mmol/L", 1.0 / 1000.0 / _mol_per_mg(item)
+        yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN * per_caco3
+        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
+        yield "mg/L", "mmol/L", 1.0 / 1000.0 / mol_per_mg(item)
     elif item in {"hardness", "alkalinity"}:
-        yield "mg/L", "grains per gallon", grains
-        yield "grains per gallon", "mg/L", 1.0 / grains
+        yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN
+        yield "grains per gallon", "mg/L", 1.0 / MG_PER_L_PER_GRAIN
         yield "mg/L", "German degrees", 17.848
         yield "mg/L", "meq/L", 50.04
         if item == "alkalinity":
@@ -218,38 +203,31 @@ def _misreadings(item: str) -> Iterator[tuple[str, str, float]]:
         yield "as SO4", "as S", 2.9958
         yield "as S", "as SO4", 1.0 / 2.9958
     if item in {"sodium", "chloride", "sulfate", "nitrate"}:
-        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / _mol_per_mg(item)
+        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
 
 
 def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misreading]:
     """Slips of one unit that would bring the charges into balance, the best first."""
     tested = water.ranges_mol_per_l()
-    found: list[tuple[float, Misreading]] = []
-    for item in tested:
-        if item not in {*MAJOR, "hardness", "nitrate"}:
-            continue
-        for written, meant, factor in _misreadings(item):
-            changed = {**tested, item: (tested[item][0] * factor, tested[item][1] * factor)}
-            balance = _balance(changed, untested)
-            if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
-                value = changed[item][1] / _mol_per_mg(item)
-                found.append((abs(balance.off_percent), Misreading(item, written, meant, value)))
+    slips: list[tuple[tuple[str, ...], tuple[str, str, float | None]]] = [
+        ((item,), slip) for item in tested if item in {*MAJOR, "hardness", "nitrate"} for slip in _misreadings(item)
+    ]
     if {"calcium", "magnesium"} <= tested.keys():
         # Labs that print hardness as CaCO3 print both of its parts so.
+        slips.append((("calcium", "magnesium"), ("as the element", "as CaCO3", None)))
+    found: list[tuple[float, Misreading]] = []
+    for items, (written, meant, by) in slips:
         changed = dict(tested)
-        for item in ("calcium", "magnesium"):
-            factor = _mol_per_mg("hardness") / _mol_per_mg(item)
-            changed[item] = (tested[item][0] * factor, tested[item][1] * factor)
+        for item in items:
+            factor = mol_per_mg("hardness") / mol_per_mg(item) if by is None else by
+            changed[item] = tested[item][0] * factor, tested[item][1] * factor
         balance = _balance(changed, untested)
         if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
-            value = changed["calcium"][1] / _mol_per_mg("calcium")
-            both = Misreading("calcium and magnesium", "as the element", "as CaCO3", value)
-            found.append((abs(balance.off_percent), both))
+            value = changed[items[0]][1] / mol_per_mg(items[0])
+            found.append((abs(balance.off_percent), Misreading(" and ".join(items), written, meant, value)))
     return [one for _, one in sorted(found, key=lambda pair: pair[0])]
 
 
-#: mg/L in a US grain per US gallon.
-MG_PER_L_PER_GRAIN = 64.79891 / 3.785411784
 #: Hardness and alkalinity up to this could be grains that were read as mg/L [mg/L CaCO3]; wells run from 1 to some 30
 #: grains (common practice, no source).
 _GRAINS_UP_TO = 40.0
@@ -263,7 +241,7 @@ def hardness_may_be_grains(water: WaterTest) -> float | None:
         return None
     if not _typed_as_mg_per_l(water.hardness):
         return None
-    hardness = ranges["hardness"][1] / _mol_per_mg("hardness")
+    hardness = ranges["hardness"][1] / mol_per_mg("hardness")
     return hardness * MG_PER_L_PER_GRAIN if hardness <= _GRAINS_UP_TO else None
 
 
@@ -272,7 +250,7 @@ def alkalinity_too(water: WaterTest) -> bool:
     ranges = water.ranges_mol_per_l()
     if "alkalinity" not in ranges or not _typed_as_mg_per_l(water.alkalinity):
         return False
-    return ranges["alkalinity"][1] / _mol_per_mg("alkalinity") <= _GRAINS_UP_TO
+    return ranges["alkalinity"][1] / mol_per_mg("alkalinity") <= _GRAINS_UP_TO
 
 
 def softened_or_grains(water: WaterTest) -> bool:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from ..catalog import Product
 from ..catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
-from ..catalog.water_quality import MG_PER_L_PER_GRAIN, alkalinity_too
+from ..catalog.units import MG_PER_L_PER_GRAIN
+from ..catalog.water_quality import alkalinity_too
 from .chemistry.constants import Constants, Floats, load
 from .chemistry.density import heat_capacity_kj_per_kg_k, kg_and_litres, volume_l_per_kg_water
 from .chemistry.doubt import si_sigma
@@ -270,13 +271,18 @@ class Case:
                 tables.append(row)
             table = np.array(tables)
             mass = item.mass_kg * self.columns["amount_factor"]
-            content = table[np.zeros(self.size, dtype=int)]
-            if f"label_{i}" in self.columns:
-                pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"][:, None]
-                content = (1.0 - share) * content + share * table[pick]
+            content = self._of_mixtures(i, table)
             moles += mass[:, None] * content[:, :-1]
             water_kg += mass * content[:, -1]
         return moles, water_kg
+
+    def _of_mixtures(self, i: int, table: Floats) -> Floats:
+        """What a table per mixture of the i-th product, (mixtures, K), comes to in the scenarios, (B, K)."""
+        best = table[np.zeros(self.size, dtype=int)]
+        if f"label_{i}" not in self.columns:
+            return best
+        pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"][:, None]
+        return np.asarray((1.0 - share) * best + share * table[pick])
 
     @staticmethod
     def _liquid_water_share(item: Poured, sources: dict[str, float]) -> float:
@@ -294,10 +300,7 @@ class Case:
             mixtures = item.composition.mixtures
             for name in dict.fromkeys(name for mixture in mixtures for name in mixture.sources):
                 table = np.array([mixture.sources.get(name, 0.0) for mixture in mixtures])
-                part = np.full(self.size, table[0])
-                if f"label_{i}" in self.columns:
-                    pick, share = self.columns[f"label_{i}"].astype(int), self.columns[f"label_{i}_share"]
-                    part = (1.0 - share) * part + share * table[pick]
+                part = self._of_mixtures(i, table[:, None])[:, 0]
                 found[i, name] = item.mass_kg * part * self.columns["amount_factor"]
         return found
 

@@ -11,12 +11,13 @@ from rapidfuzz import fuzz
 
 from ..catalog import Catalog, InputError, Product, UnknownName, WaterTest, units
 from ..catalog.composition import Composition, composition, sources_on_label
+from ..catalog.units import mol_per_mg
 from .chemistry.constants import Floats
 from .irrigation import Plan, plan
 from .policy import Unknown
 from .policy.region import Region, region_named
 from .pour import Pour, PouredProduct, WaterInPour
-from .ranges import Ranges, mol_per_unit, put_operation, put_water
+from .ranges import Ranges, put_operation, put_water
 from .salts import Salt, salts
 
 #: How much of its carbon dioxide a bucket with carbonate in it has lost when it is injected.
@@ -129,6 +130,10 @@ class Question:
             **dict.fromkeys((f"{name}_share" for name in self.mixtures), 1.0),
         }
 
+    def labelled(self, name: str) -> Poured:
+        """The product whose label a label column chooses among the mixtures of."""
+        return self.poured[int(name.removeprefix("label_"))]
+
     def stated(self, name: str) -> bool:
         """True for a column that the pour or the water test states, as a number or as a range."""
         return name in self.fixed or any(u.name == name and u.source == "stated" for u in self.unknowns)
@@ -160,7 +165,7 @@ def from_unit(unknown: Unknown, share: Floats) -> Floats:
 
 def mol_per_l(item: str, value: Floats) -> Floats:
     """Concentrations of a water item [mol/L, alkalinity mol of charge] from column units."""
-    return np.asarray(value * mol_per_unit(item))
+    return np.asarray(value * mol_per_mg(item))
 
 
 #: Levels as a policy writes them, least first.
@@ -254,8 +259,7 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
             mend="weigh it: write lb, oz, kg or g",
         )
     mass_kg = units.mass_kg(item.amount, density, where)
-    shelf = [material for material in catalog.products() if material.kind == "material"]
-    known = composition(product, catalog.product, shelf)
+    known = composition(product, catalog.product, catalog.materials())
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
     return Poured(product, mass_kg, known, item.amount, tuple(sources_on_label(product, catalog.product)), soluble)
 

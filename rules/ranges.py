@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 
 from ..catalog import InputError, WaterTest, units
-from ..catalog.units import concentration_mol_per_l
+from ..catalog.units import concentration_unit, mol_per_mg
 from ..catalog.water_quality import hardness_may_be_grains
 from .policy import Unknown, dial
 from .pour import Pour
@@ -64,16 +63,6 @@ class Ranges:
         self.assumed.append(f"{spoken(unknown.name)} {why}: swept {ends}")
 
 
-@cache
-def mol_per_unit(item: str) -> float:
-    """mol/L (alkalinity: mol of charge) in one column unit of a water item."""
-    return concentration_mol_per_l(item, f"1 {_unit(item)}")
-
-
-def _unit(item: str) -> str:
-    return "mg/L CaCO3" if item in {"alkalinity", "hardness"} else "mg/L"
-
-
 def spoken(name: str) -> str:
     """An input's name in words."""
     plain = name.removesuffix("_c").replace("_", " ")
@@ -83,6 +72,18 @@ def spoken(name: str) -> str:
         "carbon dioxide lost": "carbon dioxide lost from the bucket",
     }
     return special.get(plain, plain if " " in plain else f"water {plain}")
+
+
+#: Units that the name of an input says already.
+_UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
+
+
+def value_words(at: float, unit: str, low: float, high: float) -> tuple[str, str]:
+    """A value at which something turns, with its unit, and the spread of it over what else is not known."""
+    spread = ""
+    if high - low > 0.02 * max(abs(high), 1e-9):
+        spread = f" ({low:.3g} to {high:.3g} with the rest of what is not known)"
+    return f"{at:.3g}" + ("" if unit in _UNSPOKEN_UNITS else f" {unit}"), spread
 
 
 def put_water(water: WaterTest | None, out: Ranges) -> None:
@@ -96,7 +97,7 @@ def put_water(water: WaterTest | None, out: Ranges) -> None:
         )
     _split_hardness(known, out)
     for item, (low, high) in known.items():
-        out.put(item, (low / mol_per_unit(item), high / mol_per_unit(item)), _unit(item))
+        out.put(item, (low / mol_per_mg(item), high / mol_per_mg(item)), concentration_unit(item))
     for item in _SWEPT:
         if not out.has(item) and not (item in {"calcium", "magnesium"} and out.has("hardness")):
             out.miss(item)
@@ -140,7 +141,7 @@ def _split_hardness(known: dict[str, Span], out: Ranges) -> None:
                 )
             known[item] = max(0.0, low - known[other][1]), max(0.0, high - known[other][0])
             return
-    out.put("hardness", (low / mol_per_unit("hardness"), high / mol_per_unit("hardness")), _unit("hardness"))
+    out.put("hardness", (low / mol_per_mg("hardness"), high / mol_per_mg("hardness")), concentration_unit("hardness"))
     out.miss("calcium_share_of_hardness")
 
 
@@ -169,10 +170,6 @@ def put_operation(pour: Pour, out: Ranges) -> None:
             _line_temperature(out)
         else:
             out.miss(name)
-    for name in ("charge", "inject", "flush"):
-        text = getattr(pour.injection, name)
-        if text is not None:
-            units.time_min(text, f"injection.{name}")
 
 
 def _line_temperature(out: Ranges) -> None:

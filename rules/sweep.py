@@ -15,7 +15,7 @@ from .case import Case
 from .chemistry.constants import Floats
 from .policy import Unknown
 from .question import Columns, Question, from_unit
-from .ranges import GRAINS, spoken
+from .ranges import GRAINS, spoken, value_words
 
 Mask = NDArray[np.bool_]
 
@@ -23,8 +23,6 @@ Mask = NDArray[np.bool_]
 FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101
 #: Rows in which labels stand at the ends of what they allow, and rows inside.
 LABEL_ROWS, LABEL_INSIDE = 96, 16
-#: Units that the name of an input says already.
-UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
 
 
 def scenarios(question: Question) -> Columns:
@@ -40,7 +38,7 @@ def scenarios(question: Question) -> Columns:
     picks = np.zeros((len(shares), len(labels)))
     towards = np.ones_like(picks)
     if leans:
-        products = [question.poured[int(name.removeprefix("label_"))] for name in labels]
+        products = [question.labelled(name) for name in labels]
         # A label without sources never comes out clear, and unknown whatever the corners say where it may not dissolve.
         most = LABEL_ROWS // len(leans)
         if not all(item.composition.listed for item in products):
@@ -86,7 +84,7 @@ def _numbers(rng: np.random.Generator, size: int) -> Floats:
 
 def _leans(question: Question) -> list[tuple[int, ...]]:
     """For each of DIRECTIONS the mixture of every label that goes furthest in it, each combination once."""
-    labelled = [question.poured[int(name.removeprefix("label_"))].composition for name in question.mixtures]
+    labelled = [question.labelled(name).composition for name in question.mixtures]
     found = dict.fromkeys(tuple(c.towards(d) for c in labelled) for d in range(len(DIRECTIONS)))
     return [lean for lean in found if any(lean)]
 
@@ -168,7 +166,7 @@ _OPEN_SHARE = 0.02
 def _label(question: Question, name: str, columns: Columns) -> list[Input]:
     """One input per species that a label leaves open; species that go in step are one. A label without sources is
     one input as a whole."""
-    item = question.poured[int(name.removeprefix("label_"))]
+    item = question.labelled(name)
     product, known = item.product, item.composition
     if not known.listed:
         return [_sources(question, name, columns)]
@@ -214,7 +212,7 @@ def _label(question: Question, name: str, columns: Columns) -> list[Input]:
 
 def _sources(question: Question, name: str, columns: Columns) -> Input:
     """What a label without sources leaves open: which of its mixtures it is; there is no number to turn at."""
-    item = question.poured[int(name.removeprefix("label_"))]
+    item = question.labelled(name)
     mixtures, product = item.composition.mixtures, item.product.name
 
     def put(_table: Columns, _places: Floats) -> None:
@@ -295,11 +293,8 @@ class Turn:
         if self.at is None:
             return f"{name} ({self.told or 'with what else is not known'})"
         side = "above" if self.stops_above else "below"
-        unit = "" if self.input.unit in UNSPOKEN_UNITS else f" {self.input.unit}"
-        spread = ""
-        if self.high - self.low > 0.02 * max(abs(self.high), 1e-9):
-            spread = f" ({self.low:.3g} to {self.high:.3g} with the rest of what is not known)"
-        return f"{name} {self.at:.3g}{unit}: trouble {side}{spread}"
+        value, spread = value_words(self.at, self.input.unit, self.low, self.high)
+        return f"{name} {value}: trouble {side}{spread}"
 
     @property
     def key(self) -> str:

@@ -85,10 +85,14 @@ def _swept_name(text: str) -> str:
     return "injection ratio (dial)" if name.endswith("read off a dial") else name
 
 
-def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
-    """A finding in a few lines: its message and the first thing to do. decided: what it turns on is told elsewhere."""
+def _finding_head(page: Page, finding: Finding) -> None:
     head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
     page.out.print(head + Text(f"  {finding.rule}"))
+
+
+def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
+    """A finding in a few lines: its message and the first thing to do. decided: what it turns on is told elsewhere."""
+    _finding_head(page, finding)
     message = finding.message
     for cut in (" There: ", "in part of the range: "):
         if decided and cut in message:
@@ -123,14 +127,21 @@ def _in_short(verdict: Verdict) -> list[str]:
     return lines
 
 
+def _making(state: SolutionState, pour: Pour) -> tuple[float, float, str] | None:
+    """Water that goes in, what it makes, and their unit: gallons where the bucket is in gallons, else litres."""
+    if state.volume_l is None or state.water_poured_l is None:
+        return None
+    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
+    return state.water_poured_l / litres, state.volume_l / litres, unit
+
+
 def _made_up(verdict: Verdict, pour: Pour) -> str:
     """How much water goes in, what it makes, and what the full bucket weighs."""
-    state = verdict.bucket
-    assert state is not None
-    if state.volume_l is None or state.water_poured_l is None:
+    assert verdict.bucket is not None
+    making = _making(verdict.bucket, pour)
+    if making is None:
         return "as usual"
-    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
-    water, made = state.water_poured_l / litres, state.volume_l / litres
+    water, made, unit = making
     words = f"{water:.3g} {unit} of water, made up {made:.3g} {unit}"
     kg = [f.because.get("full_bucket_kg") for f in verdict.findings if f.rule == "lifting-and-label"]
     return words + (f"; full bucket {kg[0]:.0f} kg ({kg[0] * 2.20462:.0f} lb)" if kg and kg[0] else "")
@@ -149,7 +160,7 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
             _finding(page, finding)
     _decided(page, verdict)
     _numbers(page, verdict)
-    _making_up(page, verdict, pour, more=True)
+    _making_up(page, verdict, pour)
     _labels(page, verdict)
     _water(page, verdict)
     if lines := margin_words(verdict, pour):
@@ -197,8 +208,7 @@ def _water(page: Page, verdict: Verdict) -> None:
 
 
 def _finding(page: Page, finding: Finding) -> None:
-    head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
-    page.out.print(head + Text(f"  {finding.rule}"))
+    _finding_head(page, finding)
     page.line(finding.message, 4)
     if finding.turned:
         page.line(finding.turned, 4)
@@ -265,19 +275,19 @@ def _numbers(page: Page, verdict: Verdict) -> None:
         )
 
 
-def _making_up(page: Page, verdict: Verdict, pour: Pour, *, more: bool = False) -> None:
+def _making_up(page: Page, verdict: Verdict, pour: Pour) -> None:
     """How much water goes in for the volume that was asked for, and what the other way would make."""
     state = verdict.bucket
-    if state is None or state.volume_l is None or state.water_poured_l is None:
+    making = _making(state, pour) if state is not None else None
+    if state is None or making is None:
         return
-    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
-    water, made = state.water_poured_l / litres, state.volume_l / litres
+    water, made, unit = making
     words = f"Making up: {water:.3g} {unit} of water and the products make {made:.3g} {unit}"
-    if more and state.density_kg_per_l is not None:
+    if state.density_kg_per_l is not None:
         words += f" of {state.density_kg_per_l:.3g} kg/L"
     words += "."
     other = made + (made - water)
-    if more and pour.bucket.volume and other > 1.01 * made:
+    if pour.bucket.volume and other > 1.01 * made:
         words += f" (Adding them to {made:.3g} {unit} of water would make {other:.3g} {unit}.)"
     page.line(words, 2)
 

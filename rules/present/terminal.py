@@ -73,8 +73,7 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         )
     if product.derived_from:
         page.line(f"derived from: {', '.join(product.derived_from)}", 2, 4)
-    shelf = [material for material in catalog.products() if material.kind == "material"]
-    known = composition(product, catalog.product, shelf)
+    known = composition(product, catalog.product, catalog.materials())
     for gap in (*known.gaps, *known.faults):
         page.line(f"not known: {gap}", 2, 4)
     if known.mixtures:

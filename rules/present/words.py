@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ...catalog import units
 from ..pour import Pour, PouredProduct
+from ..ranges import value_words
 from ..verdict import Decider, Verdict
 
 #: mg/L of calcium as hardness, mg/L CaCO3.
@@ -87,13 +88,5 @@ def decider_words(decider: Decider) -> str:
     """What an unknown verdict turns on, and where."""
     if decider.turns_at is None:
         return f"{decider.input}: {decider.told or 'decides together with something else that is not known'}"
-    unit = "" if decider.unit in UNSPOKEN_UNITS else f" {decider.unit}"
-    low, high = decider.low or 0.0, decider.high or 0.0
-    spread = ""
-    if high - low > 0.02 * max(abs(high), 1e-9):
-        spread = f" ({low:.3g} to {high:.3g} with the rest of what is not known)"
-    return f"{decider.input}: trouble {decider.trouble} {decider.turns_at:.3g}{unit}{spread}"
-
-
-#: Units that the name of an input says already.
-UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
+    value, spread = value_words(decider.turns_at, decider.unit, decider.low or 0.0, decider.high or 0.0)
+    return f"{decider.input}: trouble {decider.trouble} {value}{spread}"
