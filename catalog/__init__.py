@@ -2,9 +2,9 @@
 
 from .errors import CatalogError, InputError, PourcheckError, UnknownName
 from .product import Content, Density, Product, SolubilityPoint, Source, Sourced, parse_grade, slug
-from .search import Match
-from .store import Catalog
-from .water import WaterTest
+from .store.catalog import Catalog
+from .store.search import Match
+from .water.analysis import WaterTest
 
 __all__ = [
     "Catalog",

@@ -15,7 +15,7 @@ Form = Literal["dry", "liquid"]
 Kind = Literal["material", "product"]
 Dissolving = Literal["complete", "leaves-residue", "insoluble", "slow-release", "suspension"]
 ChelatingAgent = Literal["EDTA", "DTPA", "EDDHA", "none"]
-Hazard = Literal["acid", "alkali", "oxidiser", "hypochlorite", "ammonia-gas", "sulfite-gas"]
+Hazard = Literal["acid", "alkali", "oxidizer", "hypochlorite", "ammonia-gas", "sulfite-gas"]
 
 #: Other numbers that a product may carry: name -> unit.
 NUMBERS: dict[str, str] = {

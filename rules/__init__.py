@@ -1,8 +1,8 @@
 """What happens when it is poured: rules over real chemistry, in the bucket and in the line."""
 
+from .answer.verdict import Verdict
+from .ask.pour import Pour
 from .check import check, check_many
-from .pour import Pour
-from .swap import swap
-from .verdict import Verdict
+from .instead.swap import swap
 
 __all__ = ["Pour", "Verdict", "check", "check_many", "swap"]

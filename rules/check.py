@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from ..catalog import Catalog
-from .assess import assess, one_thread
-from .pour import Pour
-from .question import ask
-from .swap import swap
-from .verdict import Verdict
+from .answer.assess import assess, one_thread
+from .answer.verdict import Verdict
+from .ask.pour import Pour
+from .ask.question import ask
+from .instead.swap import swap
 
 #: Rules whose trouble is that phosphorus is in the pour: for these a swap is looked for.
 _PHOSPHORUS_RULES = {

@@ -142,7 +142,7 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
     assert bare not in after_check
 
 
-@pytest.mark.parametrize("late", ["scipy", "pint", "typer", "psycopg", "pourcheck.rules.cli"])
+@pytest.mark.parametrize("late", ["scipy", "pint", "typer", "psycopg", "pourcheck.rules.cli.app"])
 def test_import_is_light(late: str, after_import: set[str]) -> None:
     """`import pourcheck` loads no heavy library, no driver and no command line."""
     assert late not in after_import
@@ -158,7 +158,7 @@ def test_a_check_needs_no_server_driver(after_check: set[str]) -> None:
 
 def test_modules_are_found() -> None:
     """The scan below sees the whole package."""
-    assert {"pourcheck.catalog.units", "pourcheck.rules.check"} <= set(map(name_of, MODULES))
+    assert {"pourcheck.catalog.quantity.units", "pourcheck.rules.check"} <= set(map(name_of, MODULES))
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
@@ -171,8 +171,8 @@ def test_direction_of_imports(path: Path) -> None:
         assert not {name for name in ours if not name.startswith("pourcheck.catalog")}
     if own.startswith("pourcheck.rules.chemistry"):
         assert not {name for name in ours if not name.startswith("pourcheck.rules.chemistry")}
-    if not own.startswith(("pourcheck.rules.cli", "pourcheck.rules.present")):
-        assert not {name for name in ours if name.startswith("pourcheck.rules.cli")}
+    if not own.startswith(("pourcheck.rules.cli.app", "pourcheck.rules.present")):
+        assert not {name for name in ours if name.startswith("pourcheck.rules.cli.app")}
         assert not {name for name in ours if name.startswith("pourcheck.rules.present")}
 
 
@@ -193,7 +193,7 @@ HEAVY = {"scipy", "pint", "molmass", "typer", "psycopg"}
 def test_heavy_libraries_load_when_used(path: Path) -> None:
     """scipy, pint, molmass and drivers are imported inside the functions that use them."""
     found = {name.split(".")[0] for name in imports(path, at_import_time=True)}
-    allowed = {"typer"} if name_of(path) == "pourcheck.rules.cli" else set()
+    allowed = {"typer"} if name_of(path) == "pourcheck.rules.cli.app" else set()
     assert found & HEAVY == allowed
 
 

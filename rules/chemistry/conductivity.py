@@ -74,10 +74,10 @@ _OTHER_B = 0.1
 _A, _POWER, _C, _VISCOUS, _CROWDED, _NITRATE = 0.857, 2.538, 4.064, 0.750, 0.064, 0.212
 
 
-def stock_ec_ms_per_cm(solution: Solution, litres_per_kg_water: Floats) -> Floats:
+def stock_ec_ms_per_cm(solution: Solution, liters_per_kg_water: Floats) -> Floats:
     """Conductivity of a strong solution at 25 degC [mS/cm], (B,); an estimate, good to about 20 %.
 
-    solution: of the stock's model, where pairs are no species; litres_per_kg_water: (B,). With c in
+    solution: of the stock's model, where pairs are no species; liters_per_kg_water: (B,). With c in
     mol/L, I the ionic strength and q the mean charge of the ions by charge,
 
         EC = sum lambda0 |z| c exp(-A q^p sqrt(I)/(1 + C sqrt(I)) - v sum B c - k sum |z|c/2 - n sqrt(c_NO3))
@@ -87,7 +87,7 @@ def stock_ec_ms_per_cm(solution: Solution, litres_per_kg_water: Floats) -> Float
     """
     constants = solution.constants
     charge = np.abs(constants.charge)
-    c = solution.molality / litres_per_kg_water[:, None]
+    c = solution.molality / liters_per_kg_water[:, None]
     limiting = np.array([LIMITING.get(name, OTHER) for name in constants.species])
     b = np.array([VISCOSITY_B.get(name, _OTHER_B * z) for name, z in zip(constants.species, charge, strict=True)])
     equivalents, squares = np.maximum(c @ charge, 1e-12), c @ charge**2

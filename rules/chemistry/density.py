@@ -238,7 +238,7 @@ def _clamped(limits: Floats, temperature_c: Floats, share: Floats) -> tuple[Floa
     return np.clip(temperature_c[:, None], limits[0], limits[1]), np.minimum(share[:, None], limits[2])
 
 
-def kg_and_litres(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
+def kg_and_liters(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
     """kg and L of solution per kg of water, (B,) each; arguments and source as for the density below."""
     table = _table()
     pairs, water = _pairs(totals, masters)
@@ -246,9 +246,9 @@ def kg_and_litres(totals: Floats, temperature_c: Floats, masters: Sequence[str])
     mass = solutes.sum(axis=1) + water
     t, w = _clamped(table.density_limits, temperature_c, 1.0 - water / mass)
     c0, c1, c2, c3, c4 = table.density
-    litres_per_kg = 1000.0 * (w + c2 + c3 * t) / ((c0 * w + c1) * np.exp(1e-6 * (t + c4) ** 2))
+    liters_per_kg = 1000.0 * (w + c2 + c3 * t) / ((c0 * w + c1) * np.exp(1e-6 * (t + c4) ** 2))
     of_water = water / density_kg_per_l(np.clip(temperature_c, 0.0, 100.0) + 273.15)
-    volume = of_water + np.sum(solutes * litres_per_kg, axis=1)
+    volume = of_water + np.sum(solutes * liters_per_kg, axis=1)
     return mass, np.maximum(volume, mass / DENSEST_KG_PER_L)
 
 
@@ -259,13 +259,13 @@ def solution_density_kg_per_l(totals_mol_per_kg: Floats, temperature_c: Floats, 
     may be negative, anything else below 0 counts as 0. temperature_c: (B,) [degC]. masters: N names.
     Raises: ValueError: a master species is not known here. Source: Laliberte (2009), see the module.
     """
-    mass, volume = kg_and_litres(totals_mol_per_kg, temperature_c, masters)
+    mass, volume = kg_and_liters(totals_mol_per_kg, temperature_c, masters)
     return np.asarray(mass / volume)
 
 
 def volume_l_per_kg_water(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
-    """Litres of solution per kg of the water given, (B,); arguments and source as for the density."""
-    return kg_and_litres(totals_mol_per_kg, temperature_c, masters)[1]
+    """Liters of solution per kg of the water given, (B,); arguments and source as for the density."""
+    return kg_and_liters(totals_mol_per_kg, temperature_c, masters)[1]
 
 
 def heat_capacity_kj_per_kg_k(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:

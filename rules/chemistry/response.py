@@ -2,7 +2,7 @@
 
 Both classes do the same for the Newton iteration in `speciate`: they hold what the activity model
 needs besides the log activities of the masters (the ionic strength; or every amount), give the
-amounts, linearise sums of amounts, and take the step.
+amounts, linearize sums of amounts, and take the step.
 """
 
 from __future__ import annotations

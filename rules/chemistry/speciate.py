@@ -2,7 +2,7 @@
 
 Unknowns are the log activities of the master species. Mass balances are solved in logarithmic form
 by Newton's method; the activity model's own unknowns are eliminated (`response`), and so are the
-amounts of the solids (`solids`). For given activity coefficients the problem is the convex minimisation
+amounts of the solids (`solids`). For given activity coefficients the problem is the convex minimization
 of the Gibbs energy.
 
 Every array has the solutions along its first axis; nothing loops over solutions.

@@ -6,17 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case import Case
+from ..case.case import Case
 from ..chemistry.phases import phases
-from ..rule import Level, Outcome, Rule
-from .advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
-from .solids import (
-    HAZE_MG_PER_L,
-    MODEL_NOTE,
-    STOP_MG_PER_L,
-    band_si,
-    solid_levels,
-)
+from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
+from ..judge.rule import Level, Outcome, Rule
 
 
 def _solid_in_bucket(
@@ -187,7 +181,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
     )
 
 
-#: Pressure of carbon dioxide [atm] from which on a bucket fizzes, and from which on it boils over; litres of
+#: Pressure of carbon dioxide [atm] from which on a bucket fizzes, and from which on it boils over; liters of
 #: gas per mole at 20 degC. Design choice: a closed bottle of soda water holds 2 to 4 atm.
 _FIZZES_ATM, _BOILS_OVER_ATM, _GAS_L_PER_MOL = 1.2, 5.0, 24.0
 
@@ -205,7 +199,7 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"Acid meets carbonate in the bucket: up to {n['gas_l_per_l']:.2g} L of carbon dioxide per litre of stock "
+            f"Acid meets carbonate in the bucket: up to {n['gas_l_per_l']:.2g} L of carbon dioxide per liter of stock "
             f"wants out ({n['carbon_dioxide_atm']:.2g} atm). "
             + ("It boils over and spits acid." if n["level"] == Level.STOP else "It fizzes; leave room, add slowly.")
         ),

@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from ...catalog.species import formula_share
-from ..case import Case
+from ..case.case import Case
+from ..case.salts import Salt, solid_of
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
-from ..rule import Level, Levels, Outcome, Rule
-from ..salts import Salt, solid_of
-from .solids import SIGMAS
+from ..judge.forming import SIGMAS
+from ..judge.rule import Level, Levels, Outcome, Rule
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
@@ -144,7 +144,7 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
             return f"More {name} than dissolves: {100 * n['share_of_solubility']:.0f} % of what the water holds {at}."
         if n["level"] == Level.STOP:
             return (
-                f"More {name} than dissolves: {n['settled_g_per_l']:.3g} g per litre of stock stays on the bottom {at}."
+                f"More {name} than dissolves: {n['settled_g_per_l']:.3g} g per liter of stock stays on the bottom {at}."
             )
         if n["level"] == Level.UNKNOWN and (unlisted or by_share):
             return f"No solubility is on record for {', '.join(sorted(unlisted))}."
@@ -186,7 +186,7 @@ def _cold_bucket(case: Case) -> Outcome | None:
         share = n["comes_back_g_per_l"] / n["settled_cold_g_per_l"]
         after = "all of it dissolves" if share > 0.995 else f"{n['comes_back_g_per_l']:.3g} g/L of that dissolves"
         return (
-            f"{cooled}. {n['settled_cold_g_per_l']:.3g} g per litre of {name} stays on the bottom at first; {after} "
+            f"{cooled}. {n['settled_cold_g_per_l']:.3g} g per liter of {name} stays on the bottom at first; {after} "
             f"once it has warmed to {n['bucket_temperature_c']:.0f} degC again."
         )
 
@@ -226,7 +226,7 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
     def message(n: Mapping[str, float]) -> str:
         at = f"at {n['bucket_temperature_c']:.0f} degC"
         if n["level"] == Level.STOP:
-            return f"{reason}: {n['settled_g_per_l']:.3g} g per litre of {salt.name} settles out {at}."
+            return f"{reason}: {n['settled_g_per_l']:.3g} g per liter of {salt.name} settles out {at}."
         if n["level"] == Level.CAUTION:
             return (
                 f"{reason}: near the limit of {salt.name} {at} (saturation index {n['saturation_index']:+.2f}); a colder "
@@ -266,8 +266,8 @@ def _other_salts(case: Case) -> Outcome | None:
     return out if mixed is None or (out is not None and np.all(out.level >= mixed.level)) else mixed
 
 
-#: Salts that crystallise together, ion for ion, in any proportion, and the moles of the ion that is exchanged.
-_CRYSTALLISE_TOGETHER = (
+#: Salts that crystallize together, ion for ion, in any proportion, and the moles of the ion that is exchanged.
+_CRYSTALLIZE_TOGETHER = (
     ("K2SO4", "(NH4)2SO4", 2.0, "potassium and ammonium sulfate"),
     ("KH2PO4", "NH4H2PO4", 1.0, "potassium and ammonium dihydrogen phosphate"),
 )
@@ -275,7 +275,7 @@ _CRYSTALLISE_TOGETHER = (
 
 def _mixed_crystals(case: Case) -> Outcome | None:
     worst, names = np.full(case.size, -np.inf), ""
-    for one, other, count, spoken in _CRYSTALLISE_TOGETHER:
+    for one, other, count, spoken in _CRYSTALLIZE_TOGETHER:
         if not {one, other} <= set(case.stock.phases):
             continue
         bucket = case.bucket.before_solids

@@ -7,9 +7,7 @@ from math import ceil
 
 import numpy as np
 
-from ..case import Case
-from ..chemistry.constants import Floats
-from ..hydraulics import (
+from ..ask.hydraulics import (
     FLUSH_PER_TRAVEL,
     FLUSH_VELOCITY_M_PER_S,
     RULE_OF_THUMB_MIN,
@@ -19,10 +17,12 @@ from ..hydraulics import (
     laterals_flushed_at_once,
     left_in_bucket_l,
 )
-from ..irrigation import Plan
+from ..ask.plan import Plan
+from ..case.case import Case
+from ..chemistry.constants import Floats
+from ..judge.advice import DEFER
+from ..judge.rule import Level, Outcome, Rule, same
 from ..policy import dial
-from ..rule import Level, Outcome, Rule, same
-from .advice import DEFER
 
 L_PER_GAL = 3.785411784
 #: Share by which two times may differ and count as equal.
@@ -329,13 +329,13 @@ def _filter(case: Case) -> Outcome | None:
 
 #: Fittings that a feed attacks: what it is called, the species that it takes together -> fittings, and what happens.
 _ATTACKS: tuple[tuple[str, tuple[str, ...], frozenset[str], str], ...] = (
-    ("ammonium", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanised"}), "eats"),
-    ("chloride", ("Cl-",), frozenset({"aluminium", "galvanised", "steel", "stainless"}), "pits"),
+    ("ammonium", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanized"}), "eats"),
+    ("chloride", ("Cl-",), frozenset({"aluminum", "galvanized", "steel", "stainless"}), "pits"),
     ("nitrate with ammonium", ("NO3-", "NH4+"), frozenset({"steel"}), "cracks"),
-    ("copper", ("Cu+2",), frozenset({"aluminium", "galvanised", "steel"}), "plates out on and eats"),
+    ("copper", ("Cu+2",), frozenset({"aluminum", "galvanized", "steel"}), "plates out on and eats"),
 )
-_ACID_EATS = frozenset({"galvanised", "steel", "aluminium", "brass", "copper", "bronze", "concrete"})
-_ALKALI_EATS = frozenset({"aluminium", "galvanised", "brass"})
+_ACID_EATS = frozenset({"galvanized", "steel", "aluminum", "brass", "copper", "bronze", "concrete"})
+_ALKALI_EATS = frozenset({"aluminum", "galvanized", "brass"})
 
 
 #: Weaker than this the stock is hardly worse than water [mol/kg] (design choice).
@@ -477,13 +477,13 @@ RULES = (
         family="equipment",
         levels=(Level.CAUTION,),
         asks="Does the stock eat a metal that it runs through?",
-        plain="Ammonium eats brass and copper, acid eats galvanised iron, chloride pits stainless steel.",
+        plain="Ammonium eats brass and copper, acid eats galvanized iron, chloride pits stainless steel.",
         chemistry="Ammine complexes of copper and zinc; pH of the bucket below 4 or above 10; chloride pitting; copper plates out "
         "on baser metals. Rates depend on time and strength: a presence rule.",
         cure="Plastic fittings, rinsed.",
         sources=(
             "from memory: fluid fertilizer handling guides: UAN and ammonium nitrate attack copper, brass and zinc; acids attack "
-            "mild steel, galvanised steel and concrete; chlorides pit stainless steel",
+            "mild steel, galvanized steel and concrete; chlorides pit stainless steel",
         ),
         check=_corrodes,
     ),

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case import Case
-from ..question import Poured
-from ..rule import Level, Outcome, Rule
-from .advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..ask.question import Poured
+from ..case.case import Case
+from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..judge.rule import Level, Outcome, Rule
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -282,7 +282,7 @@ RULES = (
         chemistry="Hydrolysis to orthophosphate: years in the neutral bottle, weeks to days in acid and warmth. Kinetics, not "
         "equilibrium.",
         cure="The same day, or another bucket.",
-        sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyse faster in acid and warmth",),
+        sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
         check=_polyphosphate_meets_acid,
     ),
     Rule(
@@ -291,7 +291,7 @@ RULES = (
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
         plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
-        chemistry="Silicic acid polymerises below about pH 9; kinetics, not equilibrium: a limit is used.",
+        chemistry="Silicic acid polymerizes below about pH 9; kinetics, not equilibrium: a limit is used.",
         cure="Alone, diluted, flushed.",
         sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
         check=_silicate_gels,

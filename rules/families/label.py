@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..case import Case
-from ..question import Poured
-from ..rule import Level, Outcome, Rule, same
-from .advice import JAR_TEST
+from ..ask.question import Poured
+from ..case.case import Case
+from ..judge.advice import JAR_TEST
+from ..judge.rule import Level, Outcome, Rule, same
 
 
 def _of(case: Case, dissolving: str) -> list[str]:

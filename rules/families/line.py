@@ -6,11 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case import Case
+from ..case.case import Case
 from ..chemistry.phases import phases
-from ..rule import Level, Outcome, Rule
-from .advice import DEFER, FLUSH
-from .solids import solid_levels
+from ..judge.advice import DEFER, FLUSH
+from ..judge.forming import solid_levels
+from ..judge.rule import Level, Outcome, Rule
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0

@@ -7,18 +7,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from ...catalog.species import SPECIES
-from ..case import Case, Where
+from ..case.case import Case, Where
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
-from ..rule import Level, Levels, Outcome, Rule
-from .advice import FLUSH, JAR_TEST, TWO_BUCKETS
-from .solids import (
+from ..judge.advice import FLUSH, JAR_TEST, TWO_BUCKETS
+from ..judge.forming import (
     IRON_MODERATE_MG_PER_L,
     IRON_SEVERE_MG_PER_L,
     STOP_MG_PER_L,
     band_si,
     solid_levels,
 )
+from ..judge.rule import Level, Levels, Outcome, Rule
 
 #: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
 _METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
@@ -300,7 +300,7 @@ RULES = (
         asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
         plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
         chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
-        "caution, and a stop a hundred times over saturation; iron(II) oxidises, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+        "caution, and a stop a hundred times over saturation; iron(II) oxidizes, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
         cure="Chelates, or leaf sprays.",
         sources=(
             "minteq.v4.dat (NIST 46)",

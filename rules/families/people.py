@@ -6,11 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case import Case
+from ..ask.question import Poured
+from ..case.case import Case
 from ..chemistry.constants import Floats
-from ..question import Poured
-from ..rule import Level, Outcome, Rule, same
-from .advice import DEFER
+from ..judge.advice import DEFER
+from ..judge.rule import Level, Outcome, Rule, same
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
@@ -129,10 +129,10 @@ def _urea_nitrate(case: Case) -> Outcome | None:
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.CAUTION:
             return (
-                "Urea with nitric acid: too thin here, but stronger they crystallise to urea nitrate; dry it explodes."
+                "Urea with nitric acid: too thin here, but stronger they crystallize to urea nitrate; dry it explodes."
             )
         return (
-            "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallises (ion product "
+            "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallizes (ion product "
             f"{n['ion_product']:.2g}, from 0.25 on); dry it explodes."
         )
 
@@ -168,7 +168,7 @@ def _ammonia(case: Case) -> Outcome | None:
 
 
 #: Heat of an acid with an alkali, for each mole of protons [kJ/mol] (from memory: strong acid with strong base).
-_NEUTRALISES_KJ_PER_MOL = 57.0
+_NEUTRALIZES_KJ_PER_MOL = 57.0
 #: Share of the bucket's water that an acid or alkali without a heat on record may be before it is called open.
 _UNTOLD_SHARE = 0.2
 
@@ -178,7 +178,7 @@ def _too_hot(case: Case) -> Outcome | None:
     alkalis = [item for item in case.poured if "alkali" in item.hazards]
     rise = case.warming_c
     if acids and alkalis:
-        rise = rise + _NEUTRALISES_KJ_PER_MOL * case.neutralised_mol / case.heat_capacity_kj_per_k
+        rise = rise + _NEUTRALIZES_KJ_PER_MOL * case.neutralized_mol / case.heat_capacity_kj_per_k
     untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
     share = sum(item.mass_kg for item in untold) * case.column("amount_factor") / case.bucket_water_kg
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
@@ -244,19 +244,19 @@ def _caustic(case: Case) -> Outcome | None:
     )
 
 
-#: What burns with an oxidiser when dry, by words on name and label.
+#: What burns with an oxidizer when dry, by words on name and label.
 _BURNS = ("elemental sulfur", "molasses", "compost", "humate", "leonardite", "kelp", "oil")
 
 
-def _oxidiser(case: Case) -> Outcome | None:
+def _oxidizer(case: Case) -> Outcome | None:
     # A nitrate that is dissolved already feeds no fire; nitric acid does.
-    oxidisers = [
+    oxidizers = [
         item.product.name
         for item in case.poured
-        if "oxidiser" in (item.hazards if item.product.form == "dry" else item.product.hazards)
+        if "oxidizer" in (item.hazards if item.product.form == "dry" else item.product.hazards)
     ]
     dry_bleach = [i.product.name for i in case.poured if "hypochlorite" in i.hazards and i.product.form == "dry"]
-    names = list(dict.fromkeys([*oxidisers, *dry_bleach]))
+    names = list(dict.fromkeys([*oxidizers, *dry_bleach]))
     if not names:
         return None
     others = [item for item in case.poured if item.product.name not in names]
@@ -268,7 +268,7 @@ def _oxidiser(case: Case) -> Outcome | None:
     if dry_bleach:
         # Dry hypochlorite takes fire with ammonium salts, urea and organic matter.
         burns = [item.product.name for item in others]
-    are = "is an oxidiser" if len(names) == 1 else "are oxidisers"
+    are = "is an oxidizer" if len(names) == 1 else "are oxidizers"
     level = Level.CAUTION if burns else Level.NOTE
     return Outcome(
         same(case, level),
@@ -276,7 +276,7 @@ def _oxidiser(case: Case) -> Outcome | None:
             f"{_and(names)} {are}: "
             + (f"dry, never let it meet {_and(burns)}, nor a spill of it." if burns else "keep it dry and from fuel.")
         ),
-        do=("Store oxidisers dry and away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
+        do=("Store oxidizers dry and away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
     )
 
 
@@ -329,7 +329,7 @@ RULES = (
         levels=(Level.STOP, Level.CAUTION),
         asks="Is bleach in one bucket with a feed?",
         plain="Bleach eats chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
-        chemistry="OCl- oxidises EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
+        chemistry="OCl- oxidizes EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
         cure="Chlorine alone, then flush.",
         sources=("Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",),
         check=_bleach_with_feed,
@@ -396,16 +396,16 @@ RULES = (
         check=_caustic,
     ),
     Rule(
-        name="oxidiser",
+        name="oxidizer",
         family="people",
         levels=(Level.CAUTION, Level.NOTE),
-        asks="Does a nitrate or another oxidiser meet what burns?",
+        asks="Does a nitrate or another oxidizer meet what burns?",
         plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
-        chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidisers; dissolved in water they are safe to "
+        chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved in water they are safe to "
         "handle, spilt and dried they are not.",
         cure="Apart in store; clean up spills before they dry.",
         sources=("from memory: safety data sheets: nitrates kept from fuel, oil, sulfur and organic matter",),
-        check=_oxidiser,
+        check=_oxidizer,
     ),
     Rule(
         name="lifting-and-label",

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from ..case import Case
+from ..case.case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
 from ..chemistry.constants import Floats
+from ..judge.advice import DEFER
+from ..judge.rule import Level, Outcome, Rule, same
 from ..policy import salt_limits
-from ..rule import Level, Outcome, Rule, same
-from .advice import DEFER
 
 #: Names of crops more alike than this are one, as strawberry and strawberries (0 to 100).
 _ALIKE = 77.0
@@ -93,7 +93,7 @@ def _salty(case: Case) -> Outcome | None:
     )
 
 
-#: Un-ionised ammonia in the line that hurts roots: some, for sure [mg/L NH3] (from memory: root damage is reported
+#: Un-ionized ammonia in the line that hurts roots: some, for sure [mg/L NH3] (from memory: root damage is reported
 #: from a few to some 20 mg/L in nutrient solution).
 _FREE_AMMONIA_MG_PER_L = (5.0, 20.0)
 
@@ -271,7 +271,7 @@ RULES = (
         levels=(Level.CAUTION, Level.NOTE),
         asks="Is there free ammonia at the emitter?",
         plain="Ammonium is food, ammonia burns. In alkaline water some of the one is the other.",
-        chemistry="NH4+ = NH3 + H+, log K -9.24 at 25 degC: un-ionised ammonia of the line from its speciation.",
+        chemistry="NH4+ = NH3 + H+, log K -9.24 at 25 degC: un-ionized ammonia of the line from its speciation.",
         cure="Lower pH, nitrate.",
         sources=(
             "minteq.v4.dat (NIST 46)",

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case import DRIED, SUN_C, Case
+from ..case.case import DRIED, SUN_C, Case
 from ..chemistry.phases import phases
-from ..rule import Level, Outcome, Rule
-from .advice import FLUSH
+from ..judge.advice import FLUSH
+from ..judge.rule import Level, Outcome, Rule
 from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
 
 #: Warming that is looked at, at least [degC].

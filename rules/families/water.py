@@ -9,17 +9,17 @@ from datetime import date
 import numpy as np
 
 from ...catalog.species import molar_mass_g_per_mol
-from ...catalog.water_quality import (
+from ...catalog.water.quality import (
     charge_balance,
     class_limits,
     hardness_may_be_grains,
     misreadings,
     softened_or_grains,
 )
-from ..case import Case
-from ..rule import Level, Outcome, Rule, same
-from ..water_state import CAN_BE_USED_PERCENT, usual_mg_per_l
-from .solids import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
+from ..answer.water import CAN_BE_USED_PERCENT, usual_mg_per_l
+from ..case.case import Case
+from ..judge.forming import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
+from ..judge.rule import Level, Outcome, Rule, same
 
 
 def _iron(case: Case) -> Outcome | None:
@@ -62,7 +62,7 @@ def _iron(case: Case) -> Outcome | None:
             "vivianite_saturation_index": mixed.si("Vivianite"),
         },
         do=(
-            "Take the iron out first: aerate and settle, or oxidise and filter; ask an adviser.",
+            "Take the iron out first: aerate and settle, or oxidize and filter; ask an adviser.",
             *(("Keep phosphate out of this water.",) if phosphate else ()),
         ),
         severity=iron,
@@ -83,7 +83,7 @@ _MANGANESE = _Class(
     "manganese",
     "Manganese",
     "it turns to black slime and scale, more slowly than iron",
-    "Oxidise and filter; chlorine alone does not do it. Ask an adviser.",
+    "Oxidize and filter; chlorine alone does not do it. Ask an adviser.",
 )
 _SULFIDE = _Class(
     "sulfide",
@@ -256,7 +256,7 @@ RULES = (
         levels=(Level.STOP, Level.CAUTION),
         asks="Does the water carry iron?",
         plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
-        chemistry="Fe2+ oxidises to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
+        chemistry="Fe2+ oxidizes to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
         cure="Remove iron before the drip.",
         sources=(
             "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
@@ -270,7 +270,7 @@ RULES = (
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water carry manganese?",
         plain="Manganese makes black deposits, slower than iron and harder to clean.",
-        chemistry="Mn2+ oxidises to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
+        chemistry="Mn2+ oxidizes to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
         cure="Remove it before the drip.",
         sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
         check=_by_class(_MANGANESE),
@@ -281,7 +281,7 @@ RULES = (
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water smell of hydrogen sulfide?",
         plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
-        chemistry="H2S oxidises to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
+        chemistry="H2S oxidizes to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
         cure="Aerate.",
         sources=(
             "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",

@@ -11,7 +11,7 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ...catalog import InputError, slug
-from ...catalog.seeds import parse, read_toml
+from ...catalog.store.seeds import parse, read_toml
 from . import Unknown, default_unknowns
 
 LevelWord = Literal["note", "caution", "unknown", "stop"]
@@ -120,7 +120,7 @@ def region_named(name: str | None) -> Region:
 
 def _levels_fit(region: Region, where: str) -> None:
     """Raises: InputError: a level for a rule that there is not, or that is nobody's to turn."""
-    from ..registry import rule_named  # the rules read the policy
+    from ..families.registry import rule_named  # the rules read the policy
 
     for name in region.level:
         try:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..pour import Pour
-from ..verdict import Finding, SolutionState, Swap, Verdict
+from ..answer.verdict import Finding, SolutionState, Swap, Verdict
+from ..ask.pour import Pour
 from .page import STYLE, Page
 from .words import decider_words, margin_words, pour_words
 
@@ -128,11 +128,11 @@ def _in_short(verdict: Verdict) -> list[str]:
 
 
 def _making(state: SolutionState, pour: Pour) -> tuple[float, float, str] | None:
-    """Water that goes in, what it makes, and their unit: gallons where the bucket is in gallons, else litres."""
+    """Water that goes in, what it makes, and their unit: gallons where the bucket is in gallons, else liters."""
     if state.volume_l is None or state.water_poured_l is None:
         return None
-    unit, litres = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
-    return state.water_poured_l / litres, state.volume_l / litres, unit
+    unit, liters = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
+    return state.water_poured_l / liters, state.volume_l / liters, unit
 
 
 def _made_up(verdict: Verdict, pour: Pour) -> str:

@@ -1,4 +1,4 @@
-"""A page of plain text: 80 columns at most, wrapped, with colours on a terminal."""
+"""A page of plain text: 80 columns at most, wrapped, with colors on a terminal."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ STYLE = {
 
 
 def page(render: Callable[[Console], None]) -> str:
-    """What a renderer draws, as text for standard output: its width up to 80, colours on a terminal."""
+    """What a renderer draws, as text for standard output: its width up to 80, colors on a terminal."""
     buffer = io.StringIO()
     width = min(WIDTH, max(shutil.get_terminal_size((WIDTH, 24)).columns, 40))
-    colours = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    colors = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     out = Console(
-        file=buffer, width=width, highlight=False, markup=False, emoji=False, force_terminal=colours,
-        color_system="standard" if colours else None,
+        file=buffer, width=width, highlight=False, markup=False, emoji=False, force_terminal=colors,
+        color_system="standard" if colors else None,
     )  # fmt: skip
     render(out)
     return buffer.getvalue()

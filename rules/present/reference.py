@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..rule import Rule
+from ..judge.rule import Rule
 
 _FAMILIES = {
     "people": "People",

@@ -9,13 +9,13 @@ from rich.console import Console
 from rich.text import Text
 
 from ...catalog import Catalog, Match, Product, WaterTest
-from ...catalog.composition import composition
+from ...catalog.label.composition import composition
 from ...catalog.nutrients import NUTRIENTS
 from ...catalog.product import NUMBERS
 from ...catalog.species import SPECIES
-from ...catalog.water import CONCENTRATION_ITEMS, OTHER_ITEMS
-from ..rule import Rule
-from ..verdict import WaterState
+from ...catalog.water.analysis import CONCENTRATION_ITEMS, OTHER_ITEMS
+from ..answer.verdict import WaterState
+from ..judge.rule import Rule
 from .page import Page
 
 

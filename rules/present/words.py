@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ...catalog import units
-from ..pour import Pour, PouredProduct
-from ..ranges import value_words
-from ..verdict import Decider, Verdict
+from ...catalog.quantity import units
+from ..answer.verdict import Decider, Verdict
+from ..ask.pour import Pour, PouredProduct
+from ..ask.ranges import value_words
 
 #: mg/L of calcium as hardness, mg/L CaCO3.
 _CACO3_PER_CALCIUM = 2.497

@@ -22,11 +22,12 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from pourcheck import Catalog, UnknownName
-from pourcheck.catalog import Product, Sourced, seeds
-from pourcheck.catalog.composition import DIRECTIONS, Composition, composition, sources_on_label
-from pourcheck.catalog.label import TRACE_PERCENT
+from pourcheck.catalog import Product, Sourced
+from pourcheck.catalog.label.composition import DIRECTIONS, Composition, composition, sources_on_label
+from pourcheck.catalog.label.guarantee import TRACE_PERCENT
 from pourcheck.catalog.nutrients import NUTRIENTS, percent_from_species
 from pourcheck.catalog.species import SPECIES, species_molar_mass_g_per_mol
+from pourcheck.catalog.store import seeds
 
 Floats = NDArray[np.float64]
 MATERIALS = {product.id: product for product in seeds.seed_products() if product.content}
@@ -442,12 +443,12 @@ def made(draw: st.DrawFn, *, claims_minors: bool) -> Made:
     grade = tuple(int(rounded_down(kept.get(key, 0.0), 0)) for key in PRIMARY)
     density = None
     if form == "liquid" and draw(st.booleans()):
-        litres = 1.0 - sum(shares.values())
+        liters = 1.0 - sum(shares.values())
         for name, share in shares.items():
             known = MATERIALS[name].density
             # What dissolved salts take up, roughly (common practice, no source).
-            litres += share * (1.0 / known.kg_per_l if known else draw(st.floats(0.3, 0.7)))
-        density = round(1.0 / litres, 2)
+            liters += share * (1.0 / known.kg_per_l if known else draw(st.floats(0.3, 0.7)))
+        density = round(1.0 / liters, 2)
         assume(0.5 < density < 3.0)
     return Made(form, shares, (grade[0], grade[1], grade[2]), {k: v for k, v in stated.items() if v > 0}, density)
 

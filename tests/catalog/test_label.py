@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pourcheck import Catalog, UnknownName
-from pourcheck.catalog import Product, Sourced, seeds
-from pourcheck.catalog.composition import composition
-from pourcheck.catalog.label import (
+from pourcheck.catalog import Product, Sourced
+from pourcheck.catalog.label.composition import composition
+from pourcheck.catalog.label.guarantee import (
     NITROGEN_FORMS,
     contradictions,
     guaranteed_range,
@@ -22,6 +22,7 @@ from pourcheck.catalog.label import (
     ranges,
 )
 from pourcheck.catalog.nutrients import NUTRIENTS
+from pourcheck.catalog.store import seeds
 
 SEEDS = {product.id: product for product in seeds.seed_products()}
 KNOWN = [product for product in SEEDS.values() if product.content]
@@ -338,7 +339,7 @@ def test_a_material_rounded_down_has_no_fault(product: Product) -> None:
 
 @pytest.mark.parametrize("product", DEMO, ids=lambda product: product.id)
 def test_demo_products_have_no_fault(catalog: Catalog, product: Product) -> None:
-    """The invented products are labelled as they are made."""
+    """The invented products are labeled as they are made."""
     assert composition(product, catalog.product).faults == ()
 
 

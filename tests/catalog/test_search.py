@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pourcheck import Catalog, Product
-from pourcheck.catalog.search import find
+from pourcheck.catalog.store.search import find
 
 
 def ids(catalog: Catalog, query: str, limit: int = 10) -> list[str]:

@@ -8,12 +8,13 @@ import pytest
 from pydantic import ValidationError
 
 from pourcheck import InputError
-from pourcheck.catalog import Catalog, Content, Product, Sourced, WaterTest, seeds
-from pourcheck.catalog.composition import composition
-from pourcheck.catalog.label import label_percents, ranges
+from pourcheck.catalog import Catalog, Content, Product, Sourced, WaterTest
+from pourcheck.catalog.label.composition import composition
+from pourcheck.catalog.label.guarantee import label_percents, ranges
 from pourcheck.catalog.nutrients import percent_from_species
 from pourcheck.catalog.product import fold
 from pourcheck.catalog.species import SPECIES, molar_mass_g_per_mol
+from pourcheck.catalog.store import seeds
 
 PRODUCTS = seeds.seed_products()
 WATERS = seeds.seed_waters()
@@ -361,7 +362,7 @@ def test_wells_are_complete(water: WaterTest) -> None:
 @pytest.mark.parametrize(
     ("fault", "data"),
     [
-        ("colour is not a field", {"colour": "red"}),
+        ("color is not a field", {"color": "red"}),
         ("form", {"form": "gas"}),
         ("id", {"id": "Not Kebab"}),
         ("grade", {"grade": "10-10"}),
@@ -371,7 +372,7 @@ def test_wells_are_complete(water: WaterTest) -> None:
         ("0..100", {"guaranteed": {"n": {"value": 101, "source": "invented"}}}),
         ("source", {"guaranteed": {"n": {"value": 1}}}),
         ("source", {"guaranteed": {"n": {"value": 1, "source": ""}}}),
-        ("numbers not known", {"numbers": {"colour": {"value": 1, "source": "invented"}}}),
+        ("numbers not known", {"numbers": {"color": {"value": 1, "source": "invented"}}}),
         ("kg_per_l", {"density": {"kg_per_l": 12, "source": "invented"}}),
         ("hazards", {"hazards": ["sharp"]}),
         ("name", {"name": ""}),

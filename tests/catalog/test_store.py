@@ -17,8 +17,9 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
 from pourcheck import Catalog, CatalogError, InputError, PourcheckError, UnknownName, WaterTest
-from pourcheck.catalog import Content, Density, Product, SolubilityPoint, Sourced, seeds
-from pourcheck.catalog.store import default_database
+from pourcheck.catalog import Content, Density, Product, SolubilityPoint, Sourced
+from pourcheck.catalog.store import seeds
+from pourcheck.catalog.store.catalog import default_database
 
 #: URL of a server on which databases may be made, such as postgresql://postgres@127.0.0.1/postgres.
 SERVER = os.environ.get("POURCHECK_TEST_POSTGRESQL", "")

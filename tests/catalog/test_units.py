@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pourcheck import InputError, WaterTest
-from pourcheck.catalog import units
-from pourcheck.catalog.units import concentration_mol_per_l
+from pourcheck.catalog.quantity import units
+from pourcheck.catalog.quantity.units import concentration_mol_per_l
 
 DENSITY_KG_PER_L = 1.25
 #: Every parser of text in the module, by what it reads.
@@ -89,8 +89,8 @@ LB, OZ, GAL, FL_OZ = 0.45359237, 0.028349523125, 3.785411784, 0.0295735295625
         (5 * 4.54609, "volume", "5 imp gal"),
         (20.0, "volume", "20 L"),
         (20.0, "volume", "20 l"),
-        (20.0, "volume", "20 litres"),
         (20.0, "volume", "20 liters"),
+        (20.0, "volume", "20 litres"),
         (1000.0, "volume", "1 m^3"),
         (GAL / 4, "volume", "1 qt"),
         (5 * GAL, "volume", "5 Gal"),
@@ -158,7 +158,7 @@ def test_what_is_read(expected: float, kind: str, text: str) -> None:
 @pytest.mark.parametrize("item", [item for item in units.READINGS if item != "alkalinity"])
 @pytest.mark.parametrize("written", ["ppm", "PPM", "mg/l", "MG/L"])
 def test_ppm_means_mg_per_l(item: str, written: str) -> None:
-    """For every item of a water test, ppm is mg/L, however it is capitalised."""
+    """For every item of a water test, ppm is mg/L, however it is capitalized."""
     expected = concentration_mol_per_l(item, "3 mg/L")
     assert expected == concentration_mol_per_l(item, f"3 {written}")
 
@@ -483,7 +483,7 @@ def test_hostile_quantities(kind: str, text: str) -> None:
 def test_no_quantity_takes_long() -> None:
     """Any quantity is refused at once, in much less than the five seconds allowed here."""
     code = (
-        "from pourcheck.catalog import InputError, units\n"
+        "from pourcheck.catalog import InputError\nfrom pourcheck.catalog.quantity import units\n"
         "for text in ('1 kg**9**9**9', '1 kg**(9**9**9)', '1 ' + 'A' * 100_000):\n"
         "    try: units.volume_l(text)\n"
         "    except InputError: print('refused')\n"
@@ -580,10 +580,10 @@ def test_converting_there_and_back(amount: float) -> None:
     for unit, exact in {"kg": 1, "g": 1e-3, "lb": LB, "oz": OZ}.items():
         assert amount == pytest.approx(units.mass_kg(f"{amount!r} {unit}", None) / exact, rel=1e-12)
     for unit, exact in {"L": 1, "mL": 1e-3, "gal": GAL, "fl oz": FL_OZ}.items():
-        litres = units.volume_l(f"{amount!r} {unit}")
-        assert amount == pytest.approx(litres / exact, rel=1e-12)
+        liters = units.volume_l(f"{amount!r} {unit}")
+        assert amount == pytest.approx(liters / exact, rel=1e-12)
         kilograms = units.mass_kg(f"{amount!r} {unit}", DENSITY_KG_PER_L)
-        assert litres * DENSITY_KG_PER_L == pytest.approx(kilograms, rel=1e-12)
+        assert liters * DENSITY_KG_PER_L == pytest.approx(kilograms, rel=1e-12)
     for unit, exact in {"m": 1, "ft": 0.3048, "in": 0.0254}.items():
         assert amount == pytest.approx(units.length_m(f"{amount!r} {unit}") / exact, rel=1e-12)
     for unit, exact in {"L/min": 1, "gpm": GAL, "gph": GAL / 60, "L/hour": 1 / 60}.items():
@@ -651,7 +651,7 @@ def test_named_units(expected: dict[str, str], given_as: dict[str, object]) -> N
         {"calcium_mg_per_l": "95"},
         {"alkalinity_mg_per_l": 210},
         {"alkalinity": "4 meq/L", "bicarbonate": "4 meq/L"},
-        {"colour_mg_per_l": 3},
+        {"color_mg_per_l": 3},
         {"ph": 20},
         {"ph": math.nan},
     ],

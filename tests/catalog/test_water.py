@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from pourcheck import InputError, WaterTest
-from pourcheck.catalog import seeds
+from pourcheck.catalog.store import seeds
 
 
 def water(**items: Any) -> WaterTest:

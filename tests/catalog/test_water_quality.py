@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from pourcheck import Catalog, InputError, WaterTest, check
-from pourcheck.catalog.water_quality import (
+from pourcheck.catalog.water.quality import (
     Misreading,
     charge_balance,
     clogging,
@@ -20,9 +20,9 @@ from pourcheck.catalog.water_quality import (
     hardness_word,
     misreadings,
 )
+from pourcheck.rules.answer.water import oddities, usual_mg_per_l, water_state
 from pourcheck.rules.policy import default_unknowns
 from pourcheck.rules.policy.region import region_named
-from pourcheck.rules.water_state import oddities, usual_mg_per_l, water_state
 
 #: mg per milliequivalent (IUPAC atomic weights); alkalinity 100.087/2 as CaCO3.
 MG_PER_MEQ = {

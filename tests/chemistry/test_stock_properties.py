@@ -15,14 +15,14 @@ from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from pourcheck import Catalog, InputError, check
-from pourcheck.catalog.composition import composition
-from pourcheck.rules.case import Case, mg_per_mol
+from pourcheck.catalog.label.composition import composition
+from pourcheck.rules.ask.pour import Pour
+from pourcheck.rules.ask.question import ask
+from pourcheck.rules.case.case import Case, mg_per_mol
+from pourcheck.rules.case.salts import Salt, salts, solid_of
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.speciate import Solution, equilibrate
 from pourcheck.rules.chemistry.stock import stock_constants
-from pourcheck.rules.pour import Pour
-from pourcheck.rules.question import ask
-from pourcheck.rules.salts import Salt, salts, solid_of
 
 with Catalog.open("sqlite://") as _catalog:
     SALTS: dict[str, Salt] = {salt.curve.name: salt for salt in salts(_catalog)}

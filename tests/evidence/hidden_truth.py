@@ -134,22 +134,22 @@ def draw(seed: int, materials: Mapping[str, Product]) -> Pair:
     """The pair of pours of a seed; one that would overfill its bucket is drawn again."""
     rng = np.random.default_rng(seed)
     while True:
-        pair, litres, bucket_l = _draw_once(rng, seed, materials)
-        if litres <= MOST_PRODUCT_SHARE * bucket_l:
+        pair, liters, bucket_l = _draw_once(rng, seed, materials)
+        if liters <= MOST_PRODUCT_SHARE * bucket_l:
             return pair
 
 
 def _draw_once(rng: Rng, seed: int, materials: Mapping[str, Product]) -> tuple[Pair, float, float]:
-    """(pair, litres of product, litres of bucket)."""
+    """(pair, liters of product, liters of bucket)."""
     asked_products: list[Data] = []
     true_kg: dict[str, float] = defaultdict(float)
-    litres, sources_known = 0.0, True
+    liters, sources_known = 0.0, True
     for number in range(1, int(choose(rng, {"1": 0.35, "2": 0.40, "3": 0.25})) + 1):
         hidden, label = _labelled(rng, number, materials)
         amount, kg = draw_amount(rng, hidden)
         asked_products.append({"name": hidden.name, "amount": amount, **label})
         sources_known &= hidden.plain or "derived_from" in label
-        litres += kg / hidden.density_kg_per_l if hidden.density_kg_per_l else kg * DRY_L_PER_KG
+        liters += kg / hidden.density_kg_per_l if hidden.density_kg_per_l else kg * DRY_L_PER_KG
         for one, share in hidden.shares.items():
             true_kg[materials[one].name] += kg * share
         if (rest := 1.0 - sum(hidden.shares.values())) > 1e-9:
@@ -185,7 +185,7 @@ def _draw_once(rng: Rng, seed: int, materials: Mapping[str, Product]) -> tuple[P
     if known:
         asked["water"] = known
     complete = water == "lab" and sources_known
-    return Pair(seed, asked, truth, well.kind, water, complete, thermometer), litres, bucket_gal * L_PER_GAL
+    return Pair(seed, asked, truth, well.kind, water, complete, thermometer), liters, bucket_gal * L_PER_GAL
 
 
 def _labelled(rng: Rng, number: int, materials: Mapping[str, Product]) -> tuple[Hidden, Data]:

@@ -207,14 +207,14 @@ def _keeps(shares: Mapping[str, float], materials: Mapping[str, Product]) -> boo
 
 def _density(rng: Rng, shares: Mapping[str, float], materials: Mapping[str, Product]) -> tuple[str, float]:
     """(as the label states it, kg/L of exactly that)."""
-    litres = 1.0 - sum(shares.values())
+    liters = 1.0 - sum(shares.values())
     for one, share in shares.items():
         density = materials[one].density
-        litres += share * (1.0 / density.kg_per_l if density else DISSOLVED_L_PER_KG)
+        liters += share * (1.0 / density.kg_per_l if density else DISSOLVED_L_PER_KG)
     if rng.random() < 0.7:
-        lb_per_gal = round(L_PER_GAL / KG_PER_LB / litres, 1)
+        lb_per_gal = round(L_PER_GAL / KG_PER_LB / liters, 1)
         return f"{lb_per_gal:g} lb/gal", lb_per_gal * KG_PER_LB / L_PER_GAL
-    kg_per_l = round(1.0 / litres, 2)
+    kg_per_l = round(1.0 / liters, 2)
     return f"{kg_per_l:g} kg/L", kg_per_l
 
 

@@ -34,7 +34,7 @@ PH_RANGE = (6.0, 8.5)
 WELL_SHARES = {"soft": 0.28, "limestone": 0.38, "gypsum": 0.09, "soda": 0.13, "iron": 0.12}
 #: Share of the wells of which each is known.
 KNOWN_SHARES = {"lab": 0.60, "strip": 0.13, "kit": 0.09, "ph": 0.05, "nothing": 0.13}
-#: Colour blocks of dip strips (common practice, no source): hardness and alkalinity mg/L CaCO3, pH.
+#: Color blocks of dip strips (common practice, no source): hardness and alkalinity mg/L CaCO3, pH.
 STRIP_HARDNESS = (0.0, 25.0, 50.0, 120.0, 250.0, 425.0)
 STRIP_ALKALINITY = (0.0, 40.0, 80.0, 120.0, 180.0, 240.0, 360.0)
 STRIP_PH = (6.2, 6.8, 7.2, 7.8, 8.4)
@@ -212,7 +212,7 @@ def known_water(rng: Rng, well: Well) -> tuple[str, dict[str, object]]:
             "hardness": f"{_nearest(hardness, STRIP_HARDNESS):g} mg/L CaCO3",
             "alkalinity": f"{_nearest(alkalinity, STRIP_ALKALINITY):g} mg/L CaCO3",
         }
-    if known == "kit":  # drops to a colour change: one drop is a grain, or 10 mg/L
+    if known == "kit":  # drops to a color change: one drop is a grain, or 10 mg/L
         return known, {
             "ph": round(items["ph"] * 5) / 5,
             "hardness": f"{round(hardness / MG_PER_L_PER_GPG)} gpg",

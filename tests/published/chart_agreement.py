@@ -310,7 +310,7 @@ def _level(level: str) -> str:
 def agrees(chart_word: str, answer: str, *, lenient: bool = False) -> bool:
     """Whether a chart and pourcheck say the same. "Not decided" agrees with reduced only.
 
-    lenient: reduced agrees with either neighbour.
+    lenient: reduced agrees with either neighbor.
     """
     if answer == "unknown":
         return chart_word == "reduced"

@@ -2,7 +2,7 @@
 
 The line's database is written from the constants that the package ships, so that both programs use
 the same numbers and only the solving is compared. It is redox-decoupled: `Amm` is ammonia, `Fet` is
-ferric iron and `N` is nitrate only, so that nothing oxidises.
+ferric iron and `N` is nitrate only, so that nothing oxidizes.
 """
 
 from __future__ import annotations

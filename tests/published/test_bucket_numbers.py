@@ -131,7 +131,7 @@ def test_hard_water_loses_its_carbon_dioxide_in_the_bucket(catalog):
     ],
 )
 def test_dissolving_cools_as_a_calorimeter_says(catalog, name, kg, kj_per_mol, formula):
-    """Heat of solution over the heat capacity of 10 L of stock, 3.7 to 4.0 kJ per litre and degC.
+    """Heat of solution over the heat capacity of 10 L of stock, 3.7 to 4.0 kJ per liter and degC.
 
     Enthalpies: CRC Handbook after Parker (1965). Heat capacity of salt solutions of 10 %: from memory,
     3.7 to 3.9 kJ/(kg K) and 1.05 kg/L.
@@ -158,7 +158,7 @@ def test_filling_up_to_five_gallons_is_not_adding_to_five_gallons(catalog):
     assert up.ionic_strength_mol_per_kg > into.ionic_strength_mol_per_kg
 
 
-def test_ions_of_the_bucket_are_per_litre_of_stock(catalog):
+def test_ions_of_the_bucket_are_per_liter_of_stock(catalog):
     """4 kg of potassium nitrate made up to 20 L hold 38.67 % of that as potassium: 77.3 g/L (arithmetic)."""
     state = _bucket(catalog, "potassium nitrate", "4 kg", bucket={"volume": "20 L"}).bucket
     assert state.ions_mg_per_l["potassium"] == pytest.approx(77_340, rel=0.002)

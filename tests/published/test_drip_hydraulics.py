@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pourcheck.rules import hydraulics as hy
+from pourcheck.rules.ask import hydraulics as hy
 
 INCH_M, FOOT_M, GALLON_L = 0.0254, 0.3048, 3.785411784
 

@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import pytest
 
-from pourcheck.catalog import Catalog, Content, Product, Sourced, units
+from pourcheck.catalog import Catalog, Content, Product, Sourced
+from pourcheck.catalog.quantity import units
 from pourcheck.catalog.species import molar_mass_g_per_mol
 
 IUPAC = "IUPAC atomic weights; computed"

@@ -1,7 +1,7 @@
 """The line's chemistry agrees with PHREEQC on the same constants.
 
 Source of every expected number: PHREEQC 3 (USGS), a general-purpose program for aqueous chemistry,
-with the database of conftest.py. Closed to carbon dioxide, nothing oxidises. What is compared is
+with the database of conftest.py. Closed to carbon dioxide, nothing oxidizes. What is compared is
 what decides a verdict: pH, saturation indices, and how much comes out.
 """
 

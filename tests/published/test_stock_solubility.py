@@ -16,11 +16,11 @@ import pytest
 
 from pourcheck import Catalog
 from pourcheck.catalog.species import molar_mass_g_per_mol
+from pourcheck.rules.case.salts import Salt, salts
 from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.speciate import Solution, equilibrate
 from pourcheck.rules.chemistry.stock import stock_constants
-from pourcheck.rules.salts import Salt, salts
 
 WATER_KG_PER_MOL = 0.018015268  # IUPAC atomic weights
 

@@ -141,7 +141,7 @@ def test_gypsum_dissolves_to_about_two_and_a_half_grams():
     """Pure water at 25 degC holds near 2.4 to 2.6 g/L of gypsum; the constants give 3 % over that.
 
     The range is that of the handbooks' printings (CRC, Lange; from memory); Hulett and Allen 1902
-    measured 2.63 g/L (2.080 g CaSO4 per litre; from memory), over the range as well.
+    measured 2.63 g/L (2.080 g CaSO4 per liter; from memory), over the range as well.
     """
     grams_per_l = 10.0 * _gypsum_g_per_100_g(25.0) * WATER_KG_PER_L_25C
     assert 2.4 * 0.97 <= grams_per_l <= 2.6 * 1.03

@@ -16,9 +16,9 @@ from jsonschema import Draft202012Validator
 from rich.console import Console
 
 from pourcheck import Catalog, Pour, Verdict, check, check_many, swap
+from pourcheck.rules.families.registry import rules
 from pourcheck.rules.present.answer import print_verdict
 from pourcheck.rules.present.terminal import print_product
-from pourcheck.rules.registry import rules
 
 Run = Callable[..., Any]
 
@@ -248,8 +248,8 @@ FILES: list[Any] = [
     ("cannot be read", "urea=2 lb"),
     ("cannot be read", HEAD + FIVE + FIVE),
     ("cannot be read", 'a = "\x00"'),
-    ("colour is not a field", 'colour = "red"\n' + HEAD + FIVE),
-    ("water.colour is not a field", HEAD + FIVE + '[water]\ncolour = "red"\n'),
+    ("color is not a field", 'color = "red"\n' + HEAD + FIVE),
+    ("water.color is not a field", HEAD + FIVE + '[water]\ncolor = "red"\n'),
     ("write product", HEAD.replace("product", "products") + FIVE),
     ("amount", HEAD.replace('"1 lb"', "1") + FIVE),
     ("given twice", HEAD.replace("\namount", "\namount_lb = 1\namount") + FIVE),
@@ -920,7 +920,7 @@ SHELL = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX she
 
 def in_shell(line: str, **env: str) -> tuple[int, str]:
     """Exit code and standard error of a shell line in which $P is the command."""
-    program = f"{sys.executable} -c 'from pourcheck.rules.cli import main; main()'"
+    program = f"{sys.executable} -c 'from pourcheck.rules.cli.app import main; main()'"
     done = subprocess.run(
         ["sh", "-c", line.replace("$P", program)],
         capture_output=True,
@@ -934,7 +934,7 @@ def in_shell(line: str, **env: str) -> tuple[int, str]:
 
 def test_a_reader_that_goes_away() -> None:
     """A pager that is left early is no fault: exit 0, and nothing on standard error."""
-    program = [sys.executable, "-c", "from pourcheck.rules.cli import main; main()"]
+    program = [sys.executable, "-c", "from pourcheck.rules.cli.app import main; main()"]
     with subprocess.Popen(
         [*program, "rules"],
         stdout=subprocess.PIPE,

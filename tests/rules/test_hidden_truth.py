@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from pourcheck import Product, WaterTest
-from pourcheck.catalog import units
+from pourcheck.catalog.quantity import units
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 from hidden_truth import PLAIN_WATER, Catalogs, Counts, Pair, catalogs, draw, report, result_of, run, run_one, seeds

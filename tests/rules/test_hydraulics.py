@@ -14,10 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pourcheck import Catalog, InputError, check
-from pourcheck.rules import hydraulics as hy
-from pourcheck.rules.hydraulics import DripSystem, Lateral, Times
-from pourcheck.rules.irrigation import Plan, plan
-from pourcheck.rules.pour import Pour
+from pourcheck.rules.ask import hydraulics as hy
+from pourcheck.rules.ask.hydraulics import DripSystem, Lateral, Times
+from pourcheck.rules.ask.plan import Plan, plan
+from pourcheck.rules.ask.pour import Pour
 
 #: A pipe with a cross-section of 1 cm2, so that 1 m holds 0.1 L: numbers are easy by hand.
 ONE_CM2_M = 2.0 * (1e-4 / pi) ** 0.5
@@ -66,9 +66,9 @@ def filling_min(lateral: Lateral, step_min: float) -> float:
     """An empty lateral fills at its design flow: what the emitters under water do not put out goes on [min]."""
     held_l, minutes = 0.0, 0.0
     supply_l_per_min = lateral.outlets * lateral.emitter_flow_l_per_min
-    litre_per_m = pi / 4.0 * lateral.inside_diameter_m**2 * 1000.0
-    while held_l < last_emitter_m(lateral) * litre_per_m:
-        under_water = int(held_l / litre_per_m / lateral.emitter_spacing_m)
+    liter_per_m = pi / 4.0 * lateral.inside_diameter_m**2 * 1000.0
+    while held_l < last_emitter_m(lateral) * liter_per_m:
+        under_water = int(held_l / liter_per_m / lateral.emitter_spacing_m)
         held_l += (supply_l_per_min - under_water * lateral.emitter_flow_l_per_min) * step_min
         minutes += step_min
     return minutes

@@ -56,7 +56,7 @@ def test_monoammonium_phosphate_into_soft_water_is_not_stopped(catalog: Catalog)
 
 
 def test_calcium_nitrate_with_magnesium_sulfate_is_stopped_and_each_alone_is_clear(catalog: Catalog) -> None:
-    """Two right bottles in one bucket make gypsum: more than ten grams per litre of it."""
+    """Two right bottles in one bucket make gypsum: more than ten grams per liter of it."""
     both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="tarn-soft-well"), catalog)
     assert both.verdict == "stop"
     finding = next(f for f in both.findings if f.rule == "calcium-meets-sulfate")
@@ -130,8 +130,8 @@ def test_cooling_is_the_worked_example(catalog: Catalog) -> None:
     """100 g ammonium nitrate in 1 L cools by 7.1 degC, +-0.6 (worked example W72, computed from the
     CRC enthalpy of solution 25.69 kJ/mol with a heat capacity of 4.1 kJ/kg of solution)."""
     from pourcheck import Pour
-    from pourcheck.rules.case import Case
-    from pourcheck.rules.question import ask
+    from pourcheck.rules.ask.question import ask
+    from pourcheck.rules.case.case import Case
 
     data = pour("ammonium nitrate=100 g", water="tarn-soft-well")
     data["bucket"] = {"volume": "1.065 L"}

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, check
-from pourcheck.rules.margin import EDGES
+from pourcheck.rules.explore.margin import EDGES
 
 HARD = {
     "ph": 7.6, "alkalinity": 210.0, "calcium": 95.0, "magnesium": 8.0, "sodium": 10.0, "potassium": 1.0,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pourcheck.rules.families.registry import rules
 from pourcheck.rules.present.reference import reference
-from pourcheck.rules.registry import rules
 
 REFERENCE = Path(__file__).parent.parent.parent / "rules" / "RULES.md"
 

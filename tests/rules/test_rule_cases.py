@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, check
-from pourcheck.rules.registry import rules
-from pourcheck.rules.rule import Level
+from pourcheck.rules.families.registry import rules
+from pourcheck.rules.judge.rule import Level
 
 CASES = [
     case

@@ -10,10 +10,10 @@ import pytest
 from scipy.stats import f_oneway
 
 from pourcheck import Catalog, InputError, Pour, UnknownName, check
-from pourcheck.catalog.composition import DIRECTIONS
-from pourcheck.rules.case import Case
-from pourcheck.rules.question import Question, ask
-from pourcheck.rules.sweep import explained, inputs, scenarios
+from pourcheck.catalog.label.composition import DIRECTIONS
+from pourcheck.rules.ask.question import Question, ask
+from pourcheck.rules.case.case import Case
+from pourcheck.rules.explore.sweep import explained, inputs, scenarios
 
 WATER: dict[str, Any] = {
     "ph": 7.6, "alkalinity": "210 mg/L CaCO3", "calcium": "95 mg/L", "magnesium": "8 mg/L", "sodium": "10 mg/L",

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, Verdict, WaterTest, check
+from pourcheck.rules.answer.verdict import Finding
+from pourcheck.rules.answer.water import oddities
+from pourcheck.rules.families.registry import rules
 from pourcheck.rules.policy import default_unknowns
-from pourcheck.rules.registry import rules
-from pourcheck.rules.verdict import Finding
-from pourcheck.rules.water_state import oddities
 
 #: Balanced by hand: 5 + 2 + 1 meq/L against 6 + 1 + 1 (20.039, 12.1525 and 22.990 mg per meq; 50.04, 35.45 and 48.03).
 WATER = {

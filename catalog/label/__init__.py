@@ -1,0 +1,1 @@
+"""What a label says, and what dissolves of it."""

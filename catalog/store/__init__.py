@@ -1,0 +1,1 @@
+"""The catalog database: tables, seeds, search."""

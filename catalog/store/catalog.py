@@ -1,0 +1,330 @@
+"""The catalog database: SQLite in the user's data folder by default, any SQLAlchemy URL by choice."""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rapidfuzz import fuzz, process
+from sqlalchemy import Engine, create_engine, delete, event, inspect
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import (
+    ArgumentError,
+    IntegrityError,
+    NoSuchModuleError,
+    OperationalError,
+    ProgrammingError,
+    SQLAlchemyError,
+)
+from sqlmodel import Session, SQLModel, select
+
+from ..errors import CatalogError, InputError, UnknownName
+from ..product import Product, Source, fold, plain_name
+from ..water.analysis import WaterTest
+from . import search, seeds
+from .tables import (
+    CHILDREN,
+    SCHEMA_VERSION,
+    MetaRow,
+    ProductRow,
+    SourceRow,
+    WaterRow,
+    names_of,
+    product_of,
+    product_rows,
+    source_of,
+    water_of,
+    water_row,
+)
+
+DATABASE_VARIABLE = "POURCHECK_DB"
+
+
+def default_database() -> str:
+    """The database that is used when none is named: $POURCHECK_DB, else a file in the data folder."""
+    if chosen := os.environ.get(DATABASE_VARIABLE):
+        return chosen
+    from platformdirs import user_data_path
+
+    return str(user_data_path("pourcheck", appauthor=False) / "catalog.sqlite3")
+
+
+def _engine(database: str) -> Engine:
+    try:
+        if "\0" in database:
+            raise ValueError("a name cannot hold a zero byte")
+        if "://" in database:
+            url = make_url(database)
+            if url.drivername in {"postgresql", "postgres"}:
+                url = url.set(drivername="postgresql+psycopg")
+        else:
+            Path(database).expanduser().parent.mkdir(parents=True, exist_ok=True)
+            url = URL.create("sqlite", database=str(Path(database).expanduser()))
+        engine = create_engine(url)
+    except (ArgumentError, ValueError) as error:
+        port = "port" in str(error).lower() or "int()" in str(error)
+        raise CatalogError(
+            "is not a database URL" + (" (its port cannot be read)" if port else ""),
+            database=_shown(database),
+            mend="write a file path or a SQLAlchemy URL",
+        ) from None
+    except (NoSuchModuleError, ModuleNotFoundError):
+        raise CatalogError(
+            "has no driver installed",
+            database=_shown(database),
+            mend='install it, for PostgreSQL: pip install "pourcheck[postgresql]"',
+        ) from None
+    except OSError as error:
+        raise CatalogError(
+            f"cannot make its folder ({error.strerror})",
+            database=database,
+            mend="choose another place with --db",
+        ) from None
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _sqlite_foreign_keys)
+    return engine
+
+
+def _sqlite_foreign_keys(connection: Any, _record: Any) -> None:
+    connection.execute("PRAGMA foreign_keys=ON")
+
+
+def _shown(database: str) -> str:
+    """The database as it may be printed: never with a password."""
+    return re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", database)
+
+
+class Catalog:
+    """Products, wells and their sources in one database.
+
+    Open with `Catalog.open()`; values are read once and kept, so that a check reads no database.
+    """
+
+    def __init__(self, engine: Engine, database: str) -> None:
+        self._engine = engine
+        self.database = _shown(database)
+        self._products: dict[str, Product] | None = None
+        self._ids: dict[str, str] = {}
+
+    @classmethod
+    def open(cls, database: str | None = None) -> Catalog:
+        """Open a catalog, filling it with the seeds at first use.
+
+        database: a file path or SQLAlchemy URL; None: $POURCHECK_DB, else the user's data folder.
+        Raises: CatalogError: it cannot be opened, or is of another version.
+        """
+        place = database or default_database()
+        catalog = cls(_engine(place), place)
+        with catalog._translated():
+            catalog._make_tables()
+            catalog._fill()
+        return catalog
+
+    def _make_tables(self) -> None:
+        """Make the tables; another first use may be making them at the same moment."""
+        found = set(inspect(self._engine).get_table_names())
+        if found and not found & set(SQLModel.metadata.tables):
+            raise CatalogError(
+                f"holds other tables ({', '.join(sorted(found)[:3])}) and no catalog",
+                database=self.database,
+                mend="choose another with --db",
+            )
+        for patience in (0.1, 0.3, 1.0, 0.0):
+            try:
+                SQLModel.metadata.create_all(self._engine)
+                return
+            except (OperationalError, ProgrammingError, IntegrityError) as error:
+                if patience == 0.0 or not re.search(r"already exists|duplicate key|locked", str(error)):
+                    raise
+                time.sleep(patience)
+
+    def close(self) -> None:
+        """Give the database connections back."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Catalog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        """Database errors as one line that says what to do."""
+        try:
+            yield
+        except IntegrityError:
+            raise
+        except SQLAlchemyError as error:
+            reason = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
+            raise CatalogError(
+                f"cannot be used ({reason})",
+                database=self.database,
+                mend="check that it is a pourcheck catalog that you may write to, or choose another with --db",
+            ) from None
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """Rows that somebody spoilt, as one line; database errors too."""
+        with self._translated():
+            try:
+                yield
+            except (InputError, ValueError, KeyError) as error:
+                reason = str(error).strip().splitlines()[-1].strip()
+                raise CatalogError(
+                    f"holds a row that makes no sense ({reason})",
+                    database=self.database,
+                    mend="mend the row, or start a new catalog with --db",
+                ) from None
+
+    def _fill(self) -> None:
+        with Session(self._engine) as session:
+            version = session.get(MetaRow, "schema")
+            if version is not None:
+                if version.value != str(SCHEMA_VERSION):
+                    raise CatalogError(
+                        f"is a catalog of version {version.value}, this program reads {SCHEMA_VERSION}",
+                        database=self.database,
+                        mend="choose another with --db",
+                    )
+                return
+            try:
+                for key, source in seeds.seed_sources().items():
+                    session.add(SourceRow(key=key, **source.model_dump()))
+                for product in seeds.seed_products():
+                    self._write_product(session, product)
+                for water in seeds.seed_waters():
+                    session.add(water_row(water))
+                session.add(MetaRow(key="schema", value=str(SCHEMA_VERSION)))
+                session.commit()
+            except IntegrityError:
+                # Another first use filled it in the meantime; that is as good.
+                session.rollback()
+                if session.get(MetaRow, "schema") is None:
+                    raise
+
+    @staticmethod
+    def _write_product(session: Session, product: Product) -> None:
+        parent, *children = product_rows(product)
+        session.add(parent)
+        session.flush()
+        session.add_all(children)
+        session.flush()
+
+    def _load(self) -> dict[str, Product]:
+        if self._products is None:
+            with self._reading(), Session(self._engine) as session:
+                children: dict[str, dict[type[SQLModel], list[Any]]] = {}
+                for table in CHILDREN:
+                    rows: list[Any] = list(session.exec(select(table)).all())
+                    if hasattr(table, "position"):
+                        rows.sort(key=lambda row: row.position)
+                    for row in rows:
+                        children.setdefault(row.product_id, {}).setdefault(table, []).append(row)
+                self._products = {
+                    row.id: product_of(row, children.get(row.id, {}))
+                    for row in session.exec(select(ProductRow).order_by(ProductRow.id)).all()
+                }
+            self._ids = {name: p.id for p in self._products.values() for name in names_of(p)}
+        return self._products
+
+    def products(self) -> list[Product]:
+        """All products and materials, by id."""
+        return list(self._load().values())
+
+    def materials(self) -> list[Product]:
+        """The generic materials among them, of which products may be made."""
+        return [product for product in self.products() if product.kind == "material"]
+
+    def product(self, name: str) -> Product:
+        """The product of this id, name or alias (case does not matter).
+
+        Raises: UnknownName: none; carries the nearest names.
+        """
+        products = self._load()
+        found = self._ids.get(fold(name))
+        if found is None:
+            nearest = [match.product.name for match in search.find(list(products.values()), name, 3)]
+            raise UnknownName("product", name, nearest)
+        return products[found]
+
+    def find(self, query: str, limit: int = 10) -> list[search.Match]:
+        """Products by name with typos, by grade or by nutrient; best first."""
+        return search.find(self.products(), query, limit)
+
+    def add_product(self, product: Product, *, replace: bool = False) -> None:
+        """Write a product, all or nothing.
+
+        Raises: InputError: a name is taken, or it exists and `replace` is not asked for.
+        """
+        taken = {n: self._ids[n] for n in names_of(product) if self._load() and n in self._ids}
+        for name, owner in taken.items():
+            if owner != product.id:
+                raise InputError(f'the name "{name}" belongs to {owner}', where=product.id, mend="choose another name")
+            if not replace:
+                raise InputError("is already in the catalog", where=product.id, mend="edit it instead")
+        unknown = {number.source for number in product.sourced()} - self.sources().keys()
+        if unknown:
+            raise InputError(
+                f'the source "{min(unknown)}" is not in the catalog', where=product.id, mend="add the source first"
+            )
+        try:
+            with self._translated(), Session(self._engine) as session:
+                if taken:
+                    for table in CHILDREN:
+                        session.execute(delete(table).where(getattr(table, "product_id") == product.id))  # noqa: B009
+                    session.execute(delete(ProductRow).where(getattr(ProductRow, "id") == product.id))  # noqa: B009
+                self._write_product(session, product)
+                session.commit()
+        except IntegrityError:
+            raise InputError(
+                "one of its names was taken in the meantime", where=product.id, mend="look at the catalog again"
+            ) from None
+        self._products = None
+
+    def add_source(self, key: str, source: Source) -> None:
+        """Write a citation. Raises: InputError: the key is taken."""
+        with self._translated(), Session(self._engine) as session:
+            if session.get(SourceRow, key) is not None:
+                raise InputError("is already a source in the catalog", where=key, mend="choose another key")
+            session.add(SourceRow(key=key, **source.model_dump()))
+            session.commit()
+
+    def sources(self) -> dict[str, Source]:
+        """Citations by key."""
+        with self._translated(), Session(self._engine) as session:
+            return {row.key: source_of(row) for row in session.exec(select(SourceRow)).all()}
+
+    def waters(self) -> list[WaterTest]:
+        """All water tests, by id."""
+        with self._reading(), Session(self._engine) as session:
+            return [water_of(row) for row in session.exec(select(WaterRow).order_by(WaterRow.id)).all()]
+
+    def water(self, name: str) -> WaterTest:
+        """The water test of this id or name. Raises: UnknownName: none; carries the nearest names."""
+        with self._reading(), Session(self._engine) as session:
+            rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
+            for row in rows:
+                if fold(name) in {fold(known) for known in (row.id, row.name, plain_name(row.name))}:
+                    return water_of(row)
+        raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
+
+    def add_water(self, water: WaterTest) -> None:
+        """Write a water test. Raises: InputError: it has no id, or the id is taken."""
+        if not water.id:
+            raise InputError("a well needs an id", where="water", mend="give it one, such as upper-well")
+        with self._translated(), Session(self._engine) as session:
+            if session.get(WaterRow, water.id) is not None:
+                raise InputError("is already in the catalog", where=water.id, mend="choose another id")
+            session.add(water_row(water))
+            session.commit()
+
+
+def _nearest(name: str, choices: Sequence[str]) -> list[str]:
+    found = process.extract(fold(name), choices, scorer=fuzz.WRatio, limit=3)
+    return [choice for choice, _, _ in found]

@@ -1,0 +1,1 @@
+"""Water tests, and what a water is by itself."""

@@ -1,0 +1,268 @@
+"""What a water test says by itself: clogging classes, hardness, and whether its charges balance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+from ..data import table
+from ..quantity.units import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
+from .analysis import WaterTest
+
+CloggingClass = Literal["slight", "moderate", "severe"]
+_CLASSES: tuple[CloggingClass, ...] = ("slight", "moderate", "severe")
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class ClassLimits:
+    """Limits of an item's emitter-clogging classes, in `unit`."""
+
+    item: str
+    unit: str
+    moderate_from: float
+    severe_from: float
+
+    def of(self, value: float) -> CloggingClass:
+        """The class of a value in `unit`."""
+        return _CLASSES[(value >= self.moderate_from) + (value >= self.severe_from)]
+
+
+@cache
+def class_limits() -> dict[str, ClassLimits]:
+    """Limits of every item that has classes (data/water_classes.toml)."""
+    return {row["item"]: ClassLimits(**row) for row in table("water_classes")["class"]}
+
+
+@dataclass(frozen=True)
+class Clogging:
+    """One item's clogging class at the higher end of what was measured. value: in `unit`."""
+
+    item: str
+    value: float
+    unit: str
+    grade: CloggingClass
+
+
+def clogging(water: WaterTest) -> list[Clogging]:
+    """Clogging classes of the items that were tested, worst first."""
+    found = []
+    for item, limits in class_limits().items():
+        value = _measured(water, item)
+        if value is not None:
+            found.append(Clogging(item, value, limits.unit, limits.of(value)))
+    return sorted(found, key=lambda one: -_CLASSES.index(one.grade))
+
+
+def _measured(water: WaterTest, item: str) -> float | None:
+    if item == "ph":
+        return water.ph_range[1] if water.ph_range else None
+    if item in READINGS:
+        ranges = water.ranges_mol_per_l()
+        return ranges[item][1] / mol_per_mg(item) if item in ranges else None
+    return water.other(item)
+
+
+def flags(water: WaterTest) -> list[str]:
+    """Items above the published level [meq/L] at which some fertilizers make solids of them."""
+    ranges, found = water.ranges_mol_per_l(), []
+    for item, limit in table("water_classes")["flag_meq_per_l"].items():
+        charge = 1 if item == "alkalinity" else READINGS[item].charge
+        if item in ranges and ranges[item][1] * charge * 1000.0 > limit:
+            found.append(item)
+    return found
+
+
+def hardness_mg_per_l_caco3(water: WaterTest) -> Range | None:
+    """Hardness, lowest and highest: as tested, else from calcium and magnesium; None where either is missing."""
+    ranges = water.ranges_mol_per_l()
+    if "hardness" in ranges:
+        low, high = ranges["hardness"]
+    elif {"calcium", "magnesium"} <= ranges.keys():
+        low, high = (ranges["calcium"][i] + ranges["magnesium"][i] for i in (0, 1))
+    else:
+        return None
+    return 1000.0 * CACO3_G_PER_MOL * low, 1000.0 * CACO3_G_PER_MOL * high
+
+
+def hardness_word(mg_per_l_caco3: float) -> str:
+    """What a hardness is called."""
+    for word, up_to in table("water_classes")["hardness"].items():
+        if mg_per_l_caco3 <= up_to:
+            return str(word)
+    return "very hard"
+
+
+#: Charges per mole of what is in a water test; alkalinity is counted in charges already.
+_CATIONS = {"calcium": 2, "magnesium": 2, "hardness": 2, "sodium": 1, "potassium": 1, "iron": 2, "manganese": 2}
+_ANIONS = {"alkalinity": 1, "chloride": 1, "sulfate": 2, "nitrate": 1, "fluoride": 1}
+#: Without these a balance says nothing.
+MAJOR = ("calcium", "magnesium", "sodium", "alkalinity", "chloride", "sulfate")
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Charges of a water test [meq/L], each lowest and highest. off_percent: 100 (cations - anions) over their sum,
+    at the least that the ranges leave; allowed_percent: what a good analysis is off by at most; untested: items that
+    were not tested."""
+
+    cations_meq_per_l: Range
+    anions_meq_per_l: Range
+    off_percent: float
+    allowed_percent: float
+    untested: tuple[str, ...] = ()
+
+    @property
+    def told(self) -> bool:
+        """True where the test tells: all of it was tested, or no value of what was not would balance it."""
+        return not self.untested or self.off_percent != 0.0
+
+
+def charge_balance(water: WaterTest, untested: Mapping[str, Range]) -> Balance | None:
+    """Whether the charges of a water test can balance; None where too little was tested to tell.
+
+    untested: lowest and highest of items that may be missing [mg/L; alkalinity as CaCO3].
+    Allowed: 0.2 meq/L up to an anion sum of 3 meq/L, 2 percent up to 10, 5 percent beyond (from memory: Standard
+    Methods for the Examination of Water and Wastewater, 1030 E).
+    """
+    return _balance(water.ranges_mol_per_l(), untested)
+
+
+def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Balance | None:
+    if "alkalinity" not in tested or not {"calcium", "hardness"} & tested.keys():
+        return None
+    known = dict(tested)
+    if "hardness" in known:
+        # Hardness stands for both, however it is split.
+        known.pop("calcium", None)
+        known.pop("magnesium", None)
+    for item in MAJOR:
+        if item in known or (item in {"calcium", "magnesium"} and "hardness" in known):
+            continue
+        known[item] = tuple(end * mol_per_mg(item) for end in untested[item])  # type: ignore[assignment]
+    low, high = {}, {}
+    for side, charges in (("cations", _CATIONS), ("anions", _ANIONS)):
+        low[side] = 1000.0 * sum(known[item][0] * n for item, n in charges.items() if item in known)
+        high[side] = 1000.0 * sum(known[item][1] * n for item, n in charges.items() if item in known)
+    if low["cations"] > high["anions"]:
+        cations, anions = low["cations"], high["anions"]
+    elif low["anions"] > high["cations"]:
+        cations, anions = high["cations"], low["anions"]
+    else:
+        cations = anions = max(low["cations"], low["anions"])
+    missing = tuple(item for item in MAJOR if item not in tested and not (item == "calcium" and "hardness" in tested))
+    total = cations + anions
+    allowed = 20.0 / max(total, 1e-9) if anions < 3.0 else 2.0 if anions < 10.0 else 5.0
+    return Balance(
+        (low["cations"], high["cations"]),
+        (low["anions"], high["anions"]),
+        100.0 * (cations - anions) / total if total else 0.0,
+        allowed,
+        missing,
+    )
+
+
+@dataclass(frozen=True)
+class Misreading:
+    """A unit that was perhaps written wrong: item, the unit that it has, the one that makes the charges balance."""
+
+    item: str
+    written: str
+    meant: str
+    mg_per_l: float
+
+    @property
+    def words(self) -> str:
+        """One clause."""
+        return f"it balances if {self.item} was meant {self.meant} instead of {self.written} ({self.mg_per_l:.3g} mg/L)"
+
+
+def _misreadings(item: str) -> Iterator[tuple[str, str, float]]:
+    """Usual slips of an item: written, meant, factor from what was read to what was meant."""
+    if item in {"calcium", "magnesium"}:
+        per_caco3 = mol_per_mg("hardness") / mol_per_mg(item)
+        yield "as the element", "as CaCO3", per_caco3
+        yield "as CaCO3", "as the element", 1.0 / per_caco3
+        yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN * per_caco3
+        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
+        yield "mg/L", "mmol/L", 1.0 / 1000.0 / mol_per_mg(item)
+    elif item in {"hardness", "alkalinity"}:
+        yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN
+        yield "grains per gallon", "mg/L", 1.0 / MG_PER_L_PER_GRAIN
+        yield "mg/L", "German degrees", 17.848
+        yield "mg/L", "meq/L", 50.04
+        if item == "alkalinity":
+            yield "as CaCO3", "as HCO3", 0.8202
+            yield "as HCO3", "as CaCO3", 1.2193
+    elif item == "nitrate":
+        yield "as NO3", "as N", 4.4268
+        yield "as N", "as NO3", 1.0 / 4.4268
+    elif item == "sulfate":
+        yield "as SO4", "as S", 2.9958
+        yield "as S", "as SO4", 1.0 / 2.9958
+    if item in {"sodium", "chloride", "sulfate", "nitrate"}:
+        yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
+
+
+def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misreading]:
+    """Slips of one unit that would bring the charges into balance, the best first."""
+    tested = water.ranges_mol_per_l()
+    slips: list[tuple[tuple[str, ...], tuple[str, str, float | None]]] = [
+        ((item,), slip) for item in tested if item in {*MAJOR, "hardness", "nitrate"} for slip in _misreadings(item)
+    ]
+    if {"calcium", "magnesium"} <= tested.keys():
+        # Labs that print hardness as CaCO3 print both of its parts so.
+        slips.append((("calcium", "magnesium"), ("as the element", "as CaCO3", None)))
+    found: list[tuple[float, Misreading]] = []
+    for items, (written, meant, by) in slips:
+        changed = dict(tested)
+        for item in items:
+            factor = mol_per_mg("hardness") / mol_per_mg(item) if by is None else by
+            changed[item] = tested[item][0] * factor, tested[item][1] * factor
+        balance = _balance(changed, untested)
+        if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
+            value = changed[items[0]][1] / mol_per_mg(items[0])
+            found.append((abs(balance.off_percent), Misreading(" and ".join(items), written, meant, value)))
+    return [one for _, one in sorted(found, key=lambda pair: pair[0])]
+
+
+#: Hardness and alkalinity up to this could be grains that were read as mg/L [mg/L CaCO3]; wells run from 1 to some 30
+#: grains (common practice, no source).
+_GRAINS_UP_TO = 40.0
+
+
+def hardness_may_be_grains(water: WaterTest) -> float | None:
+    """The hardness [mg/L CaCO3] that a water would have if its number was in grains per gallon, where that may be: a
+    low number in mg/L, no sodium tested, and no softener told; else None."""
+    ranges = water.ranges_mol_per_l()
+    if "hardness" not in ranges or water.softened or {"sodium", "calcium", "magnesium"} & ranges.keys():
+        return None
+    if not _typed_as_mg_per_l(water.hardness):
+        return None
+    hardness = ranges["hardness"][1] / mol_per_mg("hardness")
+    return hardness * MG_PER_L_PER_GRAIN if hardness <= _GRAINS_UP_TO else None
+
+
+def alkalinity_too(water: WaterTest) -> bool:
+    """True where alkalinity may be in grains if hardness is: a low number in mg/L from the same strip."""
+    ranges = water.ranges_mol_per_l()
+    if "alkalinity" not in ranges or not _typed_as_mg_per_l(water.alkalinity):
+        return False
+    return ranges["alkalinity"][1] / mol_per_mg("alkalinity") <= _GRAINS_UP_TO
+
+
+def softened_or_grains(water: WaterTest) -> bool:
+    """True where hardness can hardly be what it says: far more alkalinity than hardness, which only sodium brings
+    (from memory: waters of a softener, or of sodium bicarbonate rock)."""
+    ranges = water.ranges_mol_per_l()
+    if hardness_may_be_grains(water) is None or "alkalinity" not in ranges:
+        return False
+    return 0.5 * ranges["alkalinity"][0] > 3.0 * ranges["hardness"][1]
+
+
+def _typed_as_mg_per_l(text: str | None) -> bool:
+    low = (text or "").lower()
+    return "mg/l" in low or "ppm" in low

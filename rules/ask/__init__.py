@@ -1,0 +1,1 @@
+"""From a pour as it is written to a question in numbers."""

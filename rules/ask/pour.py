@@ -1,0 +1,329 @@
+"""A pour: products and amounts, bucket, water, injection, and what is known of the site.
+
+Text as the user wrote it; `rules.case` turns it into numbers. Every quantity is text with a unit, or
+a plain number under a name that states the unit (`volume_l = 19`).
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from ...catalog import InputError, Product, Sourced, WaterTest, slug
+from ...catalog.nutrients import NUTRIENTS, nutrient_named
+from ...catalog.product import ChelatingAgent, Density, Dissolving, Form, Hazard
+from ...catalog.quantity import units
+from ...catalog.store.seeds import input_error
+
+Phosphorus = Literal["high", "medium", "low"]
+#: Other spellings that are read.
+_ALSO_SPELLED = {"galvanised": "galvanized", "aluminium": "aluminum"}
+
+
+def _american(name: object) -> object:
+    return _ALSO_SPELLED.get(name, name) if isinstance(name, str) else name
+
+
+Fitting = Annotated[
+    Literal["plastic", "brass", "bronze", "copper", "galvanized", "steel", "stainless", "aluminum", "concrete"],
+    BeforeValidator(_american),
+]
+INLINE_SOURCE = "stated-in-the-pour"
+#: What "free of chloride" leaves (from memory: below 0.5 percent in the trade; European law calls up to 3 percent
+#: low in chloride).
+CHLORIDE_FREE_PERCENT = 0.5
+
+
+class Part(BaseModel):
+    """Base of the pour's tables: unknown fields are refused, unit-named plain numbers are read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=units.named_quantities_in_schema)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named_units(cls, data: Any) -> Any:
+        return units.named_quantities(data, cls.model_fields)
+
+
+class PouredProduct(Part):
+    """A product and how much of it: by its name in the catalog, or described inline by its label."""
+
+    name: str = Field(min_length=1, description="name, id or alias in the catalog, or any name if inline")
+    amount: str = Field(description='mass or volume, such as "2 lb" or "8 fl oz"')
+    grade: str | None = Field(default=None, description="inline: N-P2O5-K2O of the label")
+    form: Form | None = Field(default=None, description='inline: "dry" or "liquid"')
+    guaranteed: dict[str, float] | None = Field(default=None, description="inline: percent per nutrient")
+    derived_from: tuple[str, ...] | None = Field(default=None, description="inline: sources on the label")
+    density: str | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
+    at_most: dict[str, float] | None = Field(default=None, description="inline: declared maximums, percent")
+    chloride_free: bool | None = Field(default=None, description="inline: the label says free of chloride")
+    chelating_agent: ChelatingAgent | None = Field(default=None, description="inline: named on the label")
+    dissolving: Dissolving | None = Field(default=None, description='inline: "complete" where the label says soluble')
+    solution_ph: float | None = Field(
+        default=None, ge=0, le=14, description="inline: pH that label or data sheet state"
+    )
+    insolubles: float | None = Field(default=None, ge=0, le=100, description="inline: insoluble residue, percent")
+    hazards: tuple[Hazard, ...] | None = Field(default=None, description="inline: such as acid")
+
+    @field_validator("guaranteed", "at_most")
+    @classmethod
+    def _nutrients(cls, value: dict[str, float] | None) -> dict[str, float] | None:
+        if value is None:
+            return None
+        known: dict[str, float] = {}
+        for name, percent in value.items():
+            key = nutrient_named(name)
+            if key is None:
+                raise ValueError(f'nutrient "{name}" is not known; known: {", ".join(NUTRIENTS)}')
+            known[key] = percent
+        return known
+
+    @property
+    def inline(self) -> bool:
+        """True when the product is described here instead of named from the catalog."""
+        return any(v is not None for v in (self.grade, self.guaranteed, self.derived_from))
+
+    @model_validator(mode="after")
+    def _facts_need_a_label(self) -> Self:
+        facts = ("at_most", "chloride_free", "chelating_agent", "dissolving", "solution_ph", "insolubles", "hazards")
+        told = [name for name in facts if getattr(self, name) is not None]
+        if told and not self.inline:
+            raise ValueError(f"{told[0]} is for a product described here; add its grade, or leave it to the catalog")
+        return self
+
+    def described(self) -> Product:
+        """The product that an inline description stands for. Raises: InputError."""
+        liquid = self.form == "liquid" or (self.form is None and units.is_volume(self.amount, "amount"))
+        density = None
+        if self.density is not None:
+            density = Density(kg_per_l=units.density_kg_per_l(self.density, "density"), source=INLINE_SOURCE)
+        at_most = dict(self.at_most or {})
+        if self.chloride_free:
+            at_most.setdefault("cl", CHLORIDE_FREE_PERCENT)
+        numbers = {"solution_ph": self.solution_ph, "insolubles": self.insolubles}
+        try:
+            return Product(
+                id=slug(self.name) or "product",
+                name=self.name,
+                form="liquid" if liquid else "dry",
+                grade=self.grade or "",
+                guaranteed={
+                    key: Sourced(value=value, source=INLINE_SOURCE) for key, value in (self.guaranteed or {}).items()
+                },
+                at_most={key: Sourced(value=value, source=INLINE_SOURCE) for key, value in at_most.items()},
+                derived_from=self.derived_from or (),
+                chelating_agent=self.chelating_agent,
+                dissolving=self.dissolving or "complete",
+                hazards=self.hazards or (),
+                numbers={
+                    key: Sourced(value=value, source=INLINE_SOURCE)
+                    for key, value in numbers.items()
+                    if value is not None
+                },
+                density=density,
+            )
+        except ValidationError as error:
+            raise input_error(error, self.name) from None
+
+
+class Bucket(Part):
+    """The stock bucket."""
+
+    volume: str | None = Field(default=None, description='made-up volume: filled up to it, such as "5 gal"')
+    water: str | None = Field(default=None, description="instead of the volume: water that the products are added to")
+    temperature: str | None = Field(default=None, description="of the water before dissolving")
+
+    @model_validator(mode="after")
+    def _one_measure(self) -> Self:
+        if (self.volume is None) == (self.water is None):
+            raise ValueError("give the volume that the bucket is filled up to, or the water that the products go into")
+        return self
+
+    @property
+    def measure(self) -> str:
+        """The volume as it was stated, whichever of the two it is."""
+        return self.volume or self.water or ""
+
+
+class Injection(Part):
+    """How the stock meets the water: a ratio, or a suction rate with the flow of the water."""
+
+    ratio: str | None = Field(default=None, description='stock to water, such as "1:100" or "1:80 to 1:120"')
+    ratio_read: Literal["dial", "measured"] = Field(
+        default="dial", description="a ratio off the dial is swept by its usual error, a measured one is taken as it is"
+    )
+    suction: str | None = None
+    flow: str | None = None
+    charge: str | None = None
+    inject: str | None = None
+    flush: str | None = None
+    line_temperature: str | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.ratio is not None and (self.suction is not None or self.flow is not None):
+            raise ValueError("ratio is given and so is suction or flow; give the ratio, or the other two")
+        if (self.suction is None) != (self.flow is None):
+            raise ValueError("suction and flow go together; give both, or the ratio")
+        return self
+
+    @property
+    def off_a_dial(self) -> bool:
+        """True for a ratio that may be off by what dials are off."""
+        return self.ratio is not None and self.ratio_read == "dial"
+
+    def parts_of_water_range(self) -> tuple[float, float] | None:
+        """Parts of water per part of stock, least and most (the same twice for one number); None where not stated."""
+        if self.ratio is not None:
+            return units.injection_ratios(self.ratio, "injection.ratio")
+        if self.suction is None or self.flow is None:
+            return None
+        suction = units.read_span(self.suction, units.flow_l_per_min, "injection.suction")
+        flow = units.read_span(self.flow, units.flow_l_per_min, "injection.flow")
+        parts = flow[0] / suction[1], flow[1] / suction[0]
+        if not 1 <= parts[0] <= parts[1] <= 10_000:
+            raise InputError(
+                f"flow over suction is {parts[0]:.3g}, not an injection ratio",
+                where="injection",
+                mend="check both rates",
+            )
+        return parts
+
+
+class Drip(Part):
+    """The drip system, as far as it is known."""
+
+    emitter_flow: str | None = None
+    emitter_spacing: str | None = None
+    lateral_length: str | None = None
+    inside_diameter: str | None = None
+    laterals: int | None = Field(default=None, ge=1)
+    main_volume: str | None = None
+    main_length: str | None = None
+    main_diameter: str | None = None
+    travel: str | None = Field(default=None, description="measured from injector to last emitter, with dye or EC meter")
+
+    @model_validator(mode="after")
+    def _readable(self) -> Self:
+        for name, read in (
+            ("emitter_flow", units.flow_l_per_min),
+            ("emitter_spacing", units.length_m),
+            ("lateral_length", units.length_m),
+            ("inside_diameter", units.length_m),
+            ("main_volume", units.volume_l),
+            ("main_length", units.length_m),
+            ("main_diameter", units.length_m),
+            ("travel", units.time_min),
+        ):
+            text = getattr(self, name)
+            if text is not None:
+                read(text, f"drip.{name}")
+        return self
+
+
+class Soil(Part):
+    """What a soil test says of phosphorus, as a class, and what grows there."""
+
+    phosphorus: Phosphorus | None = None
+    crop: str | None = Field(default=None, description="for the salt it bears, such as strawberry")
+
+
+class Site(Part):
+    """Equipment at the injector."""
+
+    backflow_preventer: bool | None = None
+    chlorination: bool | None = None
+    filter_mesh: int | None = Field(default=None, ge=1, le=1000)
+    filter: bool | None = Field(default=None, description="is there one after the injector?")
+    fittings: tuple[Fitting, ...] | None = Field(default=None, description="what the stock runs through")
+
+
+class WaterInPour(WaterTest):
+    """A well named from the catalog, or a water test written here; both: the items here replace."""
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A JSON object whose keys come once."""
+    out: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in out:
+            raise InputError(f"{key} is given twice", mend="keep one of them")
+        out[key] = value
+    return out
+
+
+class Pour(Part):
+    """Everything a check is asked about."""
+
+    product: tuple[PouredProduct, ...] = Field(min_length=1)
+    bucket: Bucket
+    water: WaterInPour | None = None
+    injection: Injection = Injection()
+    drip: Drip | None = None
+    soil: Soil = Soil()
+    site: Site = Site()
+    region: str | None = None
+    poured_on: str | None = Field(default=None, description="day of the pour, 2026-05-12; today where left out")
+
+    @model_validator(mode="after")
+    def _a_day(self) -> Self:
+        try:
+            _ = self.day
+        except ValueError:
+            raise ValueError("poured_on is not a day; write 2026-05-12") from None
+        return self
+
+    @property
+    def day(self) -> date:
+        """Day of the pour."""
+        return date.today() if self.poured_on is None else date.fromisoformat(self.poured_on)
+
+    @classmethod
+    def parse(cls, data: Mapping[str, Any], where: str = "pour") -> Pour:
+        """A pour from plain data. Raises: InputError: place, field, how to mend it."""
+        if "products" in data and "product" not in data:
+            raise InputError("products is not a field that is known here", where=where, mend="write product")
+        try:
+            return cls.model_validate(dict(data))
+        except ValidationError as error:
+            raise input_error(error, where) from None
+        except InputError as error:
+            raise error.at(where) from None
+
+    @classmethod
+    def read(cls, text: str, where: str = "pour") -> Pour:
+        """A pour from TOML or JSON text. Raises: InputError."""
+        text = text.removeprefix("\ufeff")
+        is_json = text.lstrip().startswith("{")
+        try:
+            data = json.loads(text, object_pairs_hook=_once) if is_json else tomllib.loads(text)
+        except InputError as error:
+            raise error.at(where) from None
+        except (json.JSONDecodeError, tomllib.TOMLDecodeError) as error:
+            raise InputError(f"cannot be read: {error}", where=where, mend="mend the TOML or JSON") from None
+        except RecursionError:
+            raise InputError("is nested too deeply", where=where, mend="write a plain pour") from None
+        except ValueError:
+            raise InputError("holds a number that is too large", where=where, mend="write a real amount") from None
+        if not isinstance(data, dict):
+            raise InputError("is not a table", where=where, mend="write fields with values")
+        return cls.parse(data, where)
+
+    @classmethod
+    def load(cls, path: Path) -> Pour:
+        """A pour from a file. Raises: InputError: it cannot be read, or what is wrong in it."""
+        try:
+            text = path.read_text("utf-8-sig")
+        except OSError as error:
+            raise InputError(
+                f"cannot be read ({error.strerror})", where=str(path), mend="check the file name"
+            ) from None
+        except UnicodeDecodeError:
+            raise InputError("is not UTF-8 text", where=str(path), mend="save it as UTF-8") from None
+        return cls.read(text, str(path))

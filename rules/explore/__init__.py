@@ -1,0 +1,1 @@
+"""Scenarios of what is not known, what decides among them, and how far the edge is."""

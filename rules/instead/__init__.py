@@ -1,0 +1,1 @@
+"""What to pour instead."""

@@ -1,0 +1,127 @@
+"""Swaps: products without phosphorus that bring the same nitrogen and potassium, checked themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product as cross
+
+from ...catalog import Catalog, InputError, Product
+from ...catalog.label.composition import composition
+from ..answer.assess import assess, one_thread
+from ..answer.verdict import Swap, SwapProduct
+from ..ask.pour import Pour, PouredProduct
+from ..ask.question import ask
+
+#: A product with less than this percent P2O5 counts as free of phosphorus.
+FREE_OF_P2O5_PERCENT = 0.05
+#: N and K2O of a swap may differ from what is replaced by this share.
+WITHIN_SHARE = 0.03
+#: Sources weaker than this percent of the nutrient are no substitute.
+LEAST_PERCENT = 5.0
+#: How many are checked, and how many that are not stopped are offered.
+CHECKED, OFFERED = 14, 4
+_UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-gas"}
+_ORDER = {"clear": 0, "caution": 1, "unknown": 2, "stop": 3}
+
+
+def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
+    """Swaps for the products with phosphorus in a pour, best verdict first; none that is stopped.
+
+    Raises: InputError: the pour is not sound.
+    """
+    with one_thread():
+        return _swaps(pour, catalog)
+
+
+def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
+    question = ask(pour, catalog)
+    guilty = [item for item in question.poured if (item.product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
+    if not guilty:
+        return []
+    names = tuple(item.product.name for item in guilty)
+    nitrogen = sum(item.mass_kg * (item.product.percent("n") or 0.0) / 100.0 for item in guilty)
+    potash = sum(item.mass_kg * (item.product.percent("k2o") or 0.0) / 100.0 for item in guilty)
+    stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
+    metric = not any(word in item.amount for item in guilty for word in ("lb", "oz", "gal", "pint", "quart"))
+    offered: list[Swap] = []
+    for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
+        lines = [PouredProduct(name=p.name, amount=f"{kg!r} kg") for p, kg in recipe]
+        swapped = pour.model_copy(update={"product": (*stays, *lines)})
+        try:
+            verdict = assess(ask(swapped, catalog), details=False)
+        except InputError:
+            continue  # does not fit the bucket
+        if verdict.verdict == "stop":
+            continue
+        offered.append(
+            Swap(
+                replaces=names,
+                products=tuple(
+                    SwapProduct(name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}")) for p, kg in recipe
+                ),
+                nitrogen_kg=float(f"{nitrogen:.4g}"),
+                potash_kg=float(f"{potash:.4g}"),
+                verdict=verdict.verdict,
+                summary=verdict.summary,
+            )
+        )
+        if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:
+            break
+    offered.sort(key=lambda s: (_ORDER[s.verdict], len(s.products)))
+    return offered[:OFFERED]
+
+
+def _amount(product: Product, kg: float, metric: bool) -> str:
+    """An amount as a grower measures it: liquids by volume, dry products by mass."""
+    if product.form == "liquid" and product.density is not None:
+        liters = kg / product.density.kg_per_l
+        if metric:
+            return f"{liters:.3g} L"
+        gallons = liters / 3.785411784
+        return f"{gallons:.3g} gal" if gallons >= 0.25 else f"{gallons * 128:.3g} fl oz"
+    if metric:
+        return f"{kg:.3g} kg" if kg >= 1 else f"{kg * 1000:.3g} g"
+    pounds = kg / 0.45359237
+    return f"{pounds:.3g} lb" if pounds >= 0.5 else f"{pounds * 16:.3g} oz"
+
+
+def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
+    """Products free of phosphorus that dissolve and whose composition is known: with N and K2O [%]."""
+    found = []
+    for product in catalog.products():
+        n, k = product.percent("n") or 0.0, product.percent("k2o") or 0.0
+        if max(n, k) < LEAST_PERCENT or (product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT:
+            continue
+        if product.dissolving != "complete" or set(product.hazards) & _UNWANTED_HAZARDS:
+            continue
+        if product.form == "liquid" and product.density is None:
+            continue
+        if composition(product, catalog.product).exact:
+            found.append((product, n, k))
+    return found
+
+
+def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator[list[tuple[Product, float]]]:
+    """Amounts [kg] of one product, else of two, that bring the nitrogen and potash; the least first."""
+    total = nitrogen_kg + potash_kg
+    if total <= 0:
+        return
+    singles, pairs = [], []
+    candidates = _candidates(catalog)
+    for product, n, k in candidates:
+        kg = 100.0 * total / (n + k)
+        off = abs(kg * n / 100.0 - nitrogen_kg) + abs(kg * k / 100.0 - potash_kg)
+        if off <= WITHIN_SHARE * total:
+            singles.append([(product, kg)])
+    if not min(nitrogen_kg, potash_kg) <= WITHIN_SHARE * total:
+        for (a, na, ka), (b, nb, kb) in cross(candidates, candidates):
+            determinant = na * kb - nb * ka
+            # Only the leaner-in-potash product first, so that a pair comes once.
+            if ka * nb >= kb * na or abs(determinant) < 1e-9:
+                continue
+            kg_a = 100.0 * (nitrogen_kg * kb - potash_kg * nb) / determinant
+            kg_b = 100.0 * (potash_kg * na - nitrogen_kg * ka) / determinant
+            if min(kg_a, kg_b) > 0.02 * (kg_a + kg_b):
+                pairs.append([(a, kg_a), (b, kg_b)])
+    for recipes in (singles, pairs):
+        yield from sorted(recipes, key=lambda r: (sum(kg for _, kg in r), r[0][0].id))

@@ -1,0 +1,1 @@
+"""What a rule is, and what rules share."""

@@ -1,0 +1,73 @@
+"""Does a solid form? Saturation against what the model and the constants in print leave open."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..case.case import Case, Where
+from ..chemistry.constants import Floats
+from ..chemistry.phases import phases
+from ..chemistry.speciate import Solution
+from .rule import Level, Levels
+
+#: Half-width in SI of what cannot be told in the bucket: at least this, and this many standard errors of
+#: the activity model. Both are compared with published mixtures in the tests.
+LEAST_BAND_SI, SIGMAS = 0.06, 2.0
+#: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
+#: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
+#: Nakayama); in the line it is what the emitters see. Design choice within that.
+STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
+HAZE_MG_PER_L = 10.0
+#: Saturation index from which on a solid that takes days starts within the hour (design choice).
+SLOW_STARTS_SI = 1.0
+#: Iron classes of water for drip [mg/L]: moderate from, severe from (Bucks, Nakayama and Gilbert 1979).
+IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
+MODEL_NOTE = (
+    "Bucket model: Pitzer activities; where a pair of ions has no parameters the estimate's error is carried along"
+)
+
+
+def band_si(case: Case, phase: str) -> Floats:
+    """Half-width of what the bucket's activity model leaves open for a phase, (B,) in SI."""
+    return np.maximum(LEAST_BAND_SI, SIGMAS * case.si_sigma(phase))
+
+
+def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
+    """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
+
+    Amounts count too: less than the stop amount of bucket or line is CAUTION, less than haze_mg_per_l
+    is not worth a word. Where it is open whether it forms, the amount is the most that it could be
+    if the doubt went against us. band: half-width of the model's own uncertainty in SI. What forms in the
+    bucket closed to the air forms at once; what would form only after its carbon dioxide has settled
+    with the air is open.
+    """
+    level = _levels(case, where, phase, haze_mg_per_l, band, case.solution(where))
+    if where == "bucket" and case.bucket_in_air is not case.bucket:
+        aired = _levels(case, where, phase, haze_mg_per_l, band, case.bucket_in_air)
+        level = np.maximum(level, np.minimum(aired, int(Level.UNKNOWN)))
+    return level
+
+
+def _levels(
+    case: Case, where: Where, phase: str, haze_mg_per_l: float, band: Floats | float, solution: Solution
+) -> Levels:
+    entry = phases()[phase]
+    si = solution.before_solids.si(phase)
+    doubt = np.maximum(band, -entry.surely_below_si)
+    surely = si > np.maximum(band, entry.surely_above_si)
+    # An index of s takes at most the share 1 - 10^-s of the scarcest ingredient (1:1 salts; less for others).
+    most = case.most_mg_per_l(where, phase) * (1.0 - 10.0 ** -np.maximum(si + doubt, 0.0))
+    formed = most
+    if phase in case.formed(where) and solution.supersaturated is not None:
+        formed = case.precipitated_mg_per_l(where, phase)
+    amount = np.where(surely, formed, most)
+    # A solid that takes days and may not form at all does not hold up a bucket that is used today.
+    slow = entry.pace == "days"
+    doubtful = Level.CAUTION if slow else Level.UNKNOWN
+    level = np.where(surely, int(Level.STOP), int(doubtful))
+    if slow:
+        # How soon it starts is open until it is far over.
+        level[surely & (si < SLOW_STARTS_SI)] = Level.UNKNOWN
+    level[amount < STOP_MG_PER_L[where]] = Level.CAUTION
+    level[amount < haze_mg_per_l] = Level.NONE
+    return level
