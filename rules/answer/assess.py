@@ -19,8 +19,8 @@ from ..chemistry.doubt import estimated_pairs
 from ..chemistry.phases import phases
 from ..explore import margin as edges
 from ..explore import sweep
-from ..families.registry import judge, worst
-from ..judge.rule import Level, Levels, Outcome, Rule
+from ..families.registry import Judge, worst
+from ..judge.rule import Judged, Level, Levels, Rule
 from .verdict import Answer, Bounds, Decider, Finding, LabelContent, Margin, SolidState, SolutionState, Verdict
 from .water import water_state
 
@@ -53,33 +53,37 @@ def overall(level: Levels) -> Level:
 
 
 def assess(question: Question, *, details: bool) -> Verdict:
-    """The verdict on a question, without swaps. details: also margins and turning values."""
+    """The verdict on a question, without swaps. details: also margins and turning values.
+
+    Raises: InputError: the region's policy does not fit the rules.
+    """
+    judge = Judge(question.region, question.pour.region or "region")
     columns = sweep.scenarios(question)
     case = Case(question, columns)
     case.solve_together()
-    outcomes = judge(case)
-    answer = overall(worst(case, outcomes))
-    decided_by = _decided_by(question, columns, outcomes) if details and answer == Level.UNKNOWN else ()
+    judged = judge(case)
+    answer = overall(worst(case, judged))
+    decided_by = _decided_by(question, columns, judge, judged) if details and answer == Level.UNKNOWN else ()
     # Where a rule by itself turns is looked for where that matters, and for a few.
     listed = all(item.composition.listed for item in question.poured)
-    told = _told(outcomes) if details and (listed or answer != Level.STOP) else set()
+    told = _told(judged) if details and (listed or answer != Level.STOP) else set()
     found = [
-        (overall(outcome.level), _finding(question, rule, outcome, columns, rule.name in told))
-        for rule, outcome in outcomes
-        if np.any(outcome.level)
+        (overall(one.level), _finding(question, judge, one, columns, one.rule.name in told))
+        for one in judged
+        if np.any(one.level)
     ]
     found.sort(key=lambda pair: -pair[0])
     findings = tuple(finding for _, finding in found)
     margin = Margin()
-    if details and answer != Level.UNKNOWN and not edges.no_number_turns(outcomes):
-        found_at = _rounded(edges.margins(question, columns, answer == Level.STOP))
+    if details and answer != Level.UNKNOWN and not edges.no_number_turns(judged):
+        found_at = _rounded(edges.margins(edges.Asked(question, columns, judge, answer == Level.STOP)))
         nominal = question.nominal()
         here = {n: nominal[edges.EDGES[n].column] for n, value in found_at.items() if value is not None}
         margin = Margin(**found_at, measured_from={name: _tidy(value) for name, value in here.items()})
     known = any(item.composition.mixtures for item in question.poured)
     return Verdict(
         verdict=_ANSWER[answer],
-        summary=_summary(answer, findings),
+        summary=_summary(answer, findings, _lowered_by(case, judged, answer)),
         findings=findings,
         labels=tuple(_label(item) for item in question.poured if not item.product.content),
         water=None if question.water is None else water_state(question.water, question.usual),
@@ -90,6 +94,13 @@ def assess(question: Question, *, details: bool) -> Verdict:
         swaps=(),
         assumed=(*question.assumed, *(_estimated(case) if known else ())),
     )
+
+
+def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str:
+    """Whose policy made the verdict milder than the rules by themselves have it; "" where none did."""
+    if overall(worst(case, judged, lambda one: one.outcome.level)) <= answer:
+        return ""
+    return next(one.policy.by for one in judged if one.policy is not None and np.any(one.level < one.outcome.level))
 
 
 def _label(item: Poured) -> LabelContent:
@@ -126,7 +137,12 @@ def _rounded(values: Mapping[str, float | None]) -> dict[str, float | None]:
     return {key: None if value is None else float(f"{value:.4g}") for key, value in values.items()}
 
 
-def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
+def _summary(answer: Level, findings: tuple[Finding, ...], lowered_by: str) -> str:
+    text = _headline(answer, findings)
+    return f"{text[:-1]}, by {lowered_by}." if lowered_by else text
+
+
+def _headline(answer: Level, findings: tuple[Finding, ...]) -> str:
     lead = [f for f in findings if f.level == _FINDING.get(answer)]
     if answer == Level.STOP:
         if lead:
@@ -147,25 +163,24 @@ def _summary(answer: Level, findings: tuple[Finding, ...]) -> str:
 _MOST_TOLD = 6
 
 
-def _told(outcomes: Sequence[tuple[Rule, Outcome]]) -> set[str]:
+def _told(judged: Sequence[Judged]) -> set[str]:
     """Names of the rules that are unknown, as far as they are told by themselves."""
-    unknown = [rule.name for rule, outcome in outcomes if overall(outcome.level) == Level.UNKNOWN]
+    unknown = [one.rule.name for one in judged if overall(one.level) == Level.UNKNOWN]
     return set(unknown[:_MOST_TOLD])
 
 
-def _trouble_of(*asked: Rule) -> sweep.Trouble:
+def _trouble_of(judge: Judge, *asked: Rule) -> sweep.Trouble:
     """Where one of some rules stops or is unknown."""
 
     def trouble(case: Case) -> sweep.Mask:
-        outcomes = [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
-        return np.asarray(worst(case, outcomes) >= Level.UNKNOWN)
+        return np.asarray(worst(case, judge(case, only=asked)) >= Level.UNKNOWN)
 
     return trouble
 
 
-def _decided_by(question: Question, columns: Columns, outcomes: Sequence[tuple[Rule, Outcome]]) -> tuple[Decider, ...]:
+def _decided_by(question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged]) -> tuple[Decider, ...]:
     """What the verdict turns on, over all rules whose answer is not the same everywhere."""
-    split = [(rule, bad) for rule, outcome in outcomes if 0 < np.sum(bad := outcome.level >= Level.UNKNOWN) < len(bad)]
+    split = [(one.rule, bad) for one in judged if 0 < np.sum(bad := one.level >= Level.UNKNOWN) < len(bad)]
     if not split:
         return ()
     bad = np.any([mask for _, mask in split], axis=0)
@@ -184,13 +199,15 @@ def _decided_by(question: Question, columns: Columns, outcomes: Sequence[tuple[R
             explains=round(turn.explains, 3),
             find_out=turn.input.find_out,
         )
-        for turn in sweep.turns(question, dict(columns), bad, _trouble_of(*(rule for rule, _ in split)))
+        for turn in sweep.turns(question, dict(columns), bad, _trouble_of(judge, *(rule for rule, _ in split)))
     )
 
 
-def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[str, Floats], details: bool) -> Finding:
-    level = overall(outcome.level)
-    row = _row_to_show(outcome, level)
+def _finding(question: Question, judge: Judge, judged: Judged, columns: Mapping[str, Floats], details: bool) -> Finding:
+    rule, outcome = judged.rule, judged.outcome
+    level = overall(judged.level)
+    row = _row_to_show(judged, level)
+    # The rule's own words, at the level that it would have.
     shown = Level(int(outcome.level[row]))
     numbers = {
         key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
@@ -205,9 +222,9 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
         if most - least > 1e-6 * max(abs(most), 1e-9):
             because[f"{key}_low"], because[f"{key}_high"] = least, most
     do = list(outcome.do)
-    bad = outcome.level >= Level.UNKNOWN
+    bad = judged.level >= Level.UNKNOWN
     if level == Level.UNKNOWN and not np.all(bad):
-        found = sweep.turns(question, dict(columns), bad, _trouble_of(rule)) if details else []
+        found = sweep.turns(question, dict(columns), bad, _trouble_of(judge, rule)) if details else []
         if found:
             message = f"Not decided by what is stated. Turns at {'; '.join(t.words() for t in found)}. There: {message}"
             because |= {turn.key: turn.at for turn in found if turn.at is not None}
@@ -222,13 +239,21 @@ def _finding(question: Question, rule: Rule, outcome: Outcome, columns: Mapping[
         because={key: _tidy(value) for key, value in because.items() if np.isfinite(value)},
         do=tuple(dict.fromkeys(do)),
         sources=rule.sources,
-        turned=outcome.turned or None,
+        turned=_policy_words(judged),
     )
 
 
-def _row_to_show(outcome: Outcome, level: Level) -> int:
+def _policy_words(judged: Judged) -> str | None:
+    if judged.policy is None:
+        return None
+    was, now = (overall(levels).name.lower() for levels in (judged.outcome.level, judged.level))
+    return f"{was} turned to {now} by {judged.policy.by}: {judged.policy.reason}"
+
+
+def _row_to_show(judged: Judged, level: Level) -> int:
     """The best estimate where it shares the finding's level, else the worst scenario that does."""
-    fits = outcome.level >= (Level.UNKNOWN if level >= Level.UNKNOWN else level)
+    outcome = judged.outcome
+    fits = judged.level >= (Level.UNKNOWN if level >= Level.UNKNOWN else level)
     if fits[0]:
         return 0
     severity = outcome.severity if outcome.severity is not None else np.zeros(len(fits))

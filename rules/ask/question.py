@@ -54,16 +54,6 @@ Columns = dict[str, Floats]
 
 
 @dataclass(frozen=True)
-class Turn:
-    """Least and most level that a region's policy lets a rule have; by whom, and why."""
-
-    least: int
-    most: int
-    by: str
-    reason: str
-
-
-@dataclass(frozen=True)
 class Poured:
     """A product in the bucket. mass_kg: as poured; composition: what it dissolves to; sources_of_label:
     the materials that its label names, as far as the catalog has them; soluble: whether it is said to dissolve, by
@@ -87,8 +77,8 @@ class Question:
     """The pour in numbers.
 
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
-    usual: ranges of what is not stated, in this region; turned, no_phosphorus: its policy; plan: the drip and its
-    times; day: of the pour.
+    usual: ranges of what is not stated, in this region; region: its policy; plan: the drip and its times; day: of the
+    pour.
     fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
     ("label_0") are whole numbers that choose among the mixtures a label allows, and "label_0_share" how far the
     product is from its best estimate towards that one. Units: parts of water, degC, pH, and mg/L for water items
@@ -106,8 +96,7 @@ class Question:
     materials: dict[str, Product]
     usual: Mapping[str, Unknown]
     plan: Plan
-    turned: Mapping[str, Turn]
-    no_phosphorus: bool
+    region: Region
     day: date
     salts: tuple[Salt, ...]
     assumed: list[str] = field(default_factory=list)
@@ -169,23 +158,6 @@ def mol_per_l(item: str, value: Floats) -> Floats:
     return np.asarray(value * mol_per_mg(item))
 
 
-#: Levels as a policy writes them, least first.
-_LEVELS = ("none", "note", "caution", "unknown", "stop")
-
-
-def _turned(region: Region) -> dict[str, Turn]:
-    """What a region turns, as numbers of levels."""
-    return {
-        name: Turn(
-            _LEVELS.index(row.at_least or "none"),
-            _LEVELS.index(row.at_most or "stop"),
-            f"the policy of {region.name}",
-            row.reason,
-        )
-        for name, row in region.level.items()
-    }
-
-
 def ask(pour: Pour, catalog: Catalog) -> Question:
     """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
     region = region_named(pour.region)
@@ -236,8 +208,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         materials,
         ranges.table,
         plan(pour),
-        _turned(region),
-        region.no_phosphorus,
+        region,
         pour.day,
         salts(catalog),
         assumed,

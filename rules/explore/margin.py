@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from ..ask.question import Columns, Question
 from ..case.case import Case
 from ..chemistry.constants import Floats
-from ..families.registry import judge, worst
-from ..judge.rule import Level, Outcome, Rule
+from ..families.registry import Judge, worst
+from ..judge.rule import Judged, Level
 
 Mask = NDArray[np.bool_]
 
@@ -54,29 +54,41 @@ EDGES = {
 }
 
 
-def no_number_turns(outcomes: Sequence[tuple[Rule, Outcome]]) -> bool:
+def no_number_turns(judged: Sequence[Judged]) -> bool:
     """True when a rule that goes by no number (it states no severity) stops the pour anyway."""
-    return any(outcome.severity is None and bool(np.all(outcome.level == Level.STOP)) for _, outcome in outcomes)
+    return any(one.outcome.severity is None and bool(np.all(one.level == Level.STOP)) for one in judged)
 
 
-def margins(question: Question, columns: Columns, stopped: bool) -> dict[str, float | None]:
+@dataclass(frozen=True)
+class Asked:
+    """What a margin is asked of: the question, its swept scenarios, the rules at their levels, and whether the verdict
+    is a stop."""
+
+    question: Question
+    columns: Columns
+    judge: Judge
+    stopped: bool
+
+
+def margins(asked: Asked) -> dict[str, float | None]:
     """For each edge the nearest value at which a stop ends, or a go ends; None where none does.
 
     columns: the swept scenarios of the verdict. Whatever is not known is swept at every value too, so
     that the margin holds over it; the value returned is the last one found on the verdict's own side.
     """
-    nominal = question.nominal()
+    nominal = asked.question.nominal()
     return {
-        name: _nearest(question, columns, edge, nominal[edge.column], stopped) if edge.column in columns else None
+        name: _nearest(asked, edge, nominal[edge.column]) if edge.column in asked.columns else None
         for name, edge in EDGES.items()
     }
 
 
-def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, stopped: bool, rows: np.ndarray) -> Mask:
+def _turned(asked: Asked, edge: Edge, values: Floats, rows: np.ndarray) -> Mask:
     """Whether the verdict is another at each value (V,), in these scenarios of the columns: (rows, V).
 
     A column that is swept as a range keeps its spread around the value (a ratio off a dial, a bucket of 50 to 60 degF).
     """
+    question, columns, stopped = asked.question, asked.columns, asked.stopped
     overfull = (values > question.most_amount_factor) & (edge.column == "amount_factor")
     fits = values[~overfull]
     # What has no room in the bucket is no go, and no way out of a stop either.
@@ -85,7 +97,7 @@ def _turned(question: Question, columns: Columns, edge: Edge, values: Floats, st
         table = {name: np.repeat(column[rows], len(fits)) for name, column in columns.items()}
         table[edge.column] = _moved(question, edge, columns[edge.column][rows], fits)
         case = Case(question, table)
-        level = worst(case, judge(case, Level.UNKNOWN)).reshape(-1, len(fits))
+        level = worst(case, asked.judge(case, least=Level.UNKNOWN)).reshape(-1, len(fits))
         flags[:, ~overfull] = level < Level.STOP if stopped else level >= Level.UNKNOWN
     return flags
 
@@ -106,12 +118,13 @@ def _spread(columns: Columns, most: int) -> np.ndarray:
     return np.unique(np.concatenate([[0], np.linspace(0, count - 1, min(count, most)).astype(int)]))
 
 
-def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stopped: bool) -> float | None:
+def _nearest(asked: Asked, edge: Edge, here: float) -> float | None:
+    question, columns = asked.question, asked.columns
     # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer of them are tried.
     listed = all(item.composition.listed for item in question.poured)
     few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
     grid = np.array([edge.unscale(place) for place in np.linspace(edge.scale(edge.low), edge.scale(edge.high), POINTS)])
-    flags = np.any(_turned(question, columns, edge, grid, stopped, _spread(columns, few)), axis=0)
+    flags = np.any(_turned(asked, edge, grid, _spread(columns, few)), axis=0)
     every = _spread(columns, most)
     found: list[float] = []
     for side in (-1.0, 1.0):
@@ -124,8 +137,8 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
         value, narrowed = float(grid[end]), False
         for again in range(REPEATS):
             if len(hits) or again:
-                value, narrowed = _narrow(question, columns, edge, (here, value), stopped, rows), True
-            over = _turned(question, columns, edge, np.array([value]), stopped, every)[:, 0]
+                value, narrowed = _narrow(asked, edge, (here, value), rows), True
+            over = _turned(asked, edge, np.array([value]), every)[:, 0]
             if not np.any(over):
                 break
             rows = every[over][:: max(1, int(np.sum(over)) // few)]
@@ -139,15 +152,13 @@ def _nearest(question: Question, columns: Columns, edge: Edge, here: float, stop
     return edge.unscale(start + (edge.scale(near) - start) * (1.0 - _BACK) if edge.ratio else near)
 
 
-def _narrow(
-    question: Question, columns: Columns, edge: Edge, span: tuple[float, float], stopped: bool, rows: np.ndarray
-) -> float:
+def _narrow(asked: Asked, edge: Edge, span: tuple[float, float], rows: np.ndarray) -> float:
     """Last value that holds between one that holds and one that has turned, over some scenarios."""
     holds, turned = edge.scale(span[0]), edge.scale(span[1])
     for _ in range(ROUNDS):
         places = np.linspace(holds, turned, SECTIONS + 1)
         values = np.array([edge.unscale(place) for place in places[1:]])
-        flags = _turned(question, columns, edge, values, stopped, rows)
+        flags = _turned(asked, edge, values, rows)
         hit = np.any(flags, axis=0)
         if not np.any(hit):
             return edge.unscale(turned)

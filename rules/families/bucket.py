@@ -252,6 +252,7 @@ RULES = (
     Rule(
         name="calcium-meets-sulfate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
         plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
@@ -264,6 +265,7 @@ RULES = (
     Rule(
         name="calcium-meets-phosphate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
         plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
@@ -276,6 +278,7 @@ RULES = (
     Rule(
         name="ammonium-magnesium-phosphate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
         plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
@@ -287,6 +290,7 @@ RULES = (
     Rule(
         name="magnesium-meets-phosphate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does magnesium meet enough phosphate to make newberyite?",
         plain="Magnesium and phosphate concentrates can drop a white powder over days.",
@@ -298,6 +302,7 @@ RULES = (
     Rule(
         name="magnesium-hydroxide",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Does magnesium meet enough alkali to make its hydroxide?",
         plain="Epsom salt with hydroxide or aqua ammonia turns to milk of magnesia.",
@@ -309,6 +314,7 @@ RULES = (
     Rule(
         name="magnesium-carbonate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Does magnesium meet carbonate?",
         plain="Epsom salt with potassium carbonate drops magnesium carbonate.",
@@ -320,6 +326,7 @@ RULES = (
     Rule(
         name="calcium-meets-molybdate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does calcium meet molybdate?",
         plain="Molybdate and calcium make a powder that hardly dissolves.",
@@ -331,6 +338,7 @@ RULES = (
     Rule(
         name="lime-in-bucket",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does the bucket go over the solubility of lime?",
         plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
@@ -345,6 +353,7 @@ RULES = (
     Rule(
         name="acid-meets-carbonate",
         family="bucket",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
         plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",
@@ -357,6 +366,7 @@ RULES = (
     Rule(
         name="bucket-beyond-the-model",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Is the bucket stronger than the chemistry here is good for?",
         plain="Nearly undiluted liquids and very strong stocks are beyond what the numbers were made for.",
@@ -369,6 +379,7 @@ RULES = (
     Rule(
         name="not-computed",
         family="bucket",
+        may_be_lowered=False,
         levels=(Level.UNKNOWN,),
         asks="Did the chemistry solver find the answer?",
         plain="When the numbers cannot be found, the answer is unknown and never clear.",

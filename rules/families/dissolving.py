@@ -360,6 +360,7 @@ RULES = (
     Rule(
         name="more-than-dissolves",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Is there more of a product than the bucket's water can hold at its temperature?",
         plain="Cold water holds less, and salts that share an ion hold each other back. What does not dissolve "
@@ -374,6 +375,7 @@ RULES = (
     Rule(
         name="cold-bucket",
         family="bucket",
+        may_be_lowered=False,
         levels=(Level.CAUTION,),
         asks="Does dissolving cool the bucket so far that some of it stays on the bottom?",
         plain="Nitrates and urea make the water cold enough that some stays undissolved at first; it comes back as the "
@@ -391,6 +393,7 @@ RULES = (
     Rule(
         name="potassium-sulfate-salts-out",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
         plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
@@ -404,6 +407,7 @@ RULES = (
     Rule(
         name="salts-out-together",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do the ions of different products make another salt that is over its own solubility?",
         plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
@@ -416,6 +420,7 @@ RULES = (
     Rule(
         name="double-sulfate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Can a double sulfate of ammonium or potassium with magnesium, calcium or a metal settle out?",
         plain="Ammonium or potassium sulfate and Epsom salt share a crystal that dissolves less than either.",

@@ -385,6 +385,7 @@ RULES = (
     Rule(
         name="backflow-preventer-missing",
         family="equipment",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.NOTE),
         asks="Is the water source kept safe from the stock?",
         plain="A Venturi works both ways: when the pump stops, the line sucks the bucket into the well.",
@@ -400,6 +401,7 @@ RULES = (
     Rule(
         name="charge-too-short",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Is the drip full and at pressure before the stock goes in?",
         plain="Stock that is injected into an empty line reaches the near emitters first and long, the far ones late and short.",
@@ -416,6 +418,7 @@ RULES = (
     Rule(
         name="flush-too-short",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Is the stock flushed out of the last emitter?",
         plain="What stays in the line dries in the emitters, feeds slime, and is missing at the far end.",
@@ -433,6 +436,7 @@ RULES = (
     Rule(
         name="injection-does-not-fit",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Do bucket, suction and time of injection fit each other?",
         plain="A bucket that is empty after five minutes reaches the far emitters only if all of it is flushed out; one that "
@@ -450,6 +454,7 @@ RULES = (
     Rule(
         name="ratio-out-of-reach",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Can a small injector hold this ratio?",
         plain="Most small injectors work between 1:10 and 1:1000; outside, the dial says what the injector does not do.",
@@ -464,6 +469,7 @@ RULES = (
     Rule(
         name="filter-missing",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Is there a filter fine enough after the injector?",
         plain="Bucket dirt, coating and undissolved grains go where the water goes.",
@@ -475,6 +481,7 @@ RULES = (
     Rule(
         name="corrodes-metal",
         family="equipment",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Does the stock eat a metal that it runs through?",
         plain="Ammonium eats brass and copper, acid eats galvanized iron, chloride pits stainless steel.",

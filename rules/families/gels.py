@@ -239,6 +239,7 @@ RULES = (
     Rule(
         name="thiosulfate-meets-acid",
         family="bucket",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Is a thiosulfate in a bucket below pH 6?",
         plain="Acid turns thiosulfate to sulfur mud and choking gas.",
@@ -251,6 +252,7 @@ RULES = (
     Rule(
         name="polyphosphate-meets-calcium",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP,),
         asks="Does a polyphosphate meet a calcium product?",
         plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
@@ -262,6 +264,7 @@ RULES = (
     Rule(
         name="polyphosphate-meets-hard-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does polyphosphate go into water with calcium?",
         plain="10-34-0 at low dose gels in hard water.",
@@ -276,6 +279,7 @@ RULES = (
     Rule(
         name="polyphosphate-meets-acid",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Does a polyphosphate stand in acid?",
         plain="Acid takes polyphosphate apart, and with it what it kept dissolved.",
@@ -288,6 +292,7 @@ RULES = (
     Rule(
         name="silicate-gels",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
         plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
@@ -299,6 +304,7 @@ RULES = (
     Rule(
         name="organic-meets-acid",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Is humic, fish or seaweed matter with acid, calcium or metals?",
         plain="Humates and seaweed turn to curds with acid or with calcium, fish and the like may; curds close emitters.",
@@ -315,6 +321,7 @@ RULES = (
     Rule(
         name="order-of-mixing",
         family="bucket",
+        may_be_lowered=False,
         levels=(Level.NOTE,),
         asks="In which order do the products go into the bucket?",
         plain="Water first, then acid, then liquids, then what dissolves worst, each stirred clear before the next. Silent where no "

@@ -127,6 +127,7 @@ RULES = (
     Rule(
         name="insoluble-source",
         family="label",
+        may_be_lowered=True,
         levels=(Level.STOP,),
         asks="Is a product, or a source on its label, insoluble in water?",
         plain="Rock phosphate, lime, gypsum rock, bone meal and elemental sulfur do not dissolve. Ground fine they only "
@@ -144,6 +145,7 @@ RULES = (
     Rule(
         name="slow-release-source",
         family="label",
+        may_be_lowered=True,
         levels=(Level.STOP,),
         asks="Is a product, or a source on its label, made to dissolve slowly?",
         plain="Coated and condensed urea release over weeks. In a bucket the grains stay, and coats float into the line.",
@@ -155,6 +157,7 @@ RULES = (
     Rule(
         name="particles-in-product",
         family="label",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does a product leave solids behind, or is it a suspension?",
         plain="Field granules carry clay, wax, oil or ore that does not dissolve and plugs filter and emitters.",
@@ -169,6 +172,7 @@ RULES = (
     Rule(
         name="unknown-sources",
         family="label",
+        may_be_lowered=True,
         levels=(Level.UNKNOWN, Level.CAUTION),
         asks="Is it known which chemicals the product dissolves to?",
         plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
@@ -182,6 +186,7 @@ RULES = (
     Rule(
         name="label-does-not-add-up",
         family="label",
+        may_be_lowered=True,
         levels=(Level.UNKNOWN,),
         asks="Does the label agree with itself and with its sources?",
         plain="The parts of a label check each other: nitrogen forms against the total, the analysis against the sources, "

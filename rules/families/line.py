@@ -225,6 +225,7 @@ RULES = (
     Rule(
         name="phosphate-meets-hard-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does phosphate meet enough calcium in the line to come out?",
         plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
@@ -244,6 +245,7 @@ RULES = (
     Rule(
         name="sulfate-meets-hard-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Do sulfate and calcium in the line go over gypsum?",
         plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
@@ -258,6 +260,7 @@ RULES = (
     Rule(
         name="lime-in-line",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the pour push the water over lime, or does the water scale by itself?",
         plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
@@ -273,6 +276,7 @@ RULES = (
     Rule(
         name="struvite-in-line",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN),
         asks="Does the line go over struvite?",
         plain="Ammonium, magnesium and phosphate in alkaline water make struvite scale.",
@@ -284,6 +288,7 @@ RULES = (
     Rule(
         name="line-ph-extreme",
         family="line",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does the pour make the line very acid or very alkaline?",
         plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",

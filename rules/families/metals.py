@@ -266,6 +266,7 @@ RULES = (
     Rule(
         name="metal-meets-phosphate",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does an unchelated zinc, iron or copper meet phosphate?",
         plain="Zinc, iron and copper sulfates drop out with phosphate.",
@@ -281,6 +282,7 @@ RULES = (
     Rule(
         name="metal-meets-phosphate-in-line",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
         plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
@@ -296,6 +298,7 @@ RULES = (
     Rule(
         name="metal-hydroxide",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
         plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
@@ -311,6 +314,7 @@ RULES = (
     Rule(
         name="chelate-outside-its-ph",
         family="line",
+        may_be_lowered=True,
         levels=(Level.CAUTION,),
         asks="Is a chelate outside the pH at which it holds?",
         plain="Each chelate lets its metal go above a pH of its own.",
@@ -326,6 +330,7 @@ RULES = (
     Rule(
         name="chelate-breaks-in-acid",
         family="bucket",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does strong acid in the bucket take the metal from its chelate?",
         plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",

@@ -298,6 +298,7 @@ RULES = (
     Rule(
         name="chlorine-gas",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does hypochlorite (bleach, chlorine treatment) meet an acid?",
         plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
@@ -314,6 +315,7 @@ RULES = (
     Rule(
         name="chloramine",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does hypochlorite meet ammonium, urea or thiosulfate?",
         plain="Chlorine with ammonium or urea makes choking chloramines, and the chlorine no longer cleans.",
@@ -326,6 +328,7 @@ RULES = (
     Rule(
         name="bleach-with-feed",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Is bleach in one bucket with a feed?",
         plain="Bleach eats chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
@@ -337,6 +340,7 @@ RULES = (
     Rule(
         name="urea-nitrate",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
         asks="Does urea meet nitric acid, or nitrate in strong acid?",
         plain="Urea and nitric acid make crystals that are an explosive when dry.",
@@ -352,6 +356,7 @@ RULES = (
     Rule(
         name="ammonia-escapes",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
         plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
@@ -363,6 +368,7 @@ RULES = (
     Rule(
         name="bucket-too-hot",
         family="people",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does diluting acid or alkali heat the bucket?",
         plain="A gallon of strong acid boils the water it is poured into.",
@@ -376,6 +382,7 @@ RULES = (
     Rule(
         name="acid-to-water",
         family="people",
+        may_be_lowered=False,
         levels=(Level.NOTE,),
         asks="Is an acid poured?",
         plain="Acid goes into water. Water poured into acid boils and spits.",
@@ -387,6 +394,7 @@ RULES = (
     Rule(
         name="caustic",
         family="people",
+        may_be_lowered=False,
         levels=(Level.NOTE,),
         asks="Is a strong base poured?",
         plain="Hydroxide, carbonate, silicate and aqua ammonia burn skin and eyes and drive ammonia out of feeds.",
@@ -398,6 +406,7 @@ RULES = (
     Rule(
         name="oxidizer",
         family="people",
+        may_be_lowered=False,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Does a nitrate or another oxidizer meet what burns?",
         plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
@@ -410,6 +419,7 @@ RULES = (
     Rule(
         name="lifting-and-label",
         family="people",
+        may_be_lowered=False,
         levels=(Level.NOTE,),
         asks="How heavy is the full bucket?",
         plain="A full 5 gallon bucket weighs over 40 lb; a splash of stock in the eye is worse than a slow mix.",

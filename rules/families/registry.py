@@ -1,19 +1,26 @@
-"""The one ordered table of all rules, and what they say of a case together."""
+"""The one ordered table of all rules, and what they say of a case together, at the levels of a region's policy."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+import logging
+import os
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 
 import numpy as np
 
 from ...catalog import InputError
-from ..ask.question import Turn
 from ..case.case import Case
-from ..judge.rule import Level, Levels, Outcome, Rule
+from ..judge.rule import Judged, Level, LevelBounds, Levels, Outcome, Rule, same
+from ..policy.region import Region
 from . import bucket, dissolving, equipment, gels, label, line, metals, people, soil, standing, water
 
+#: Set to raise what goes wrong inside a rule, instead of calling the rule unknown.
+DEBUG_VARIABLE = "POURCHECK_DEBUG"
+_log = logging.getLogger(__name__)
 
+
+@cache
 def rules() -> tuple[Rule, ...]:
     """All rules, in the order in which they are listed and checked."""
     return (
@@ -31,45 +38,6 @@ def rules() -> tuple[Rule, ...]:
     )
 
 
-def judge(case: Case, least: Level = Level.NOTE) -> list[tuple[Rule, Outcome]]:
-    """What every rule that applies says of a case; only the rules that can say `least` or worse are asked."""
-    asked = (rule for rule in rules() if max(rule.levels) >= least)
-    found = [(rule, outcome) for rule in asked if (outcome := rule.check(case)) is not None]
-    turned = case.question.turned
-    if not turned:
-        return found
-    return [
-        (rule, _turned(outcome, turned[rule.name]) if rule.name in turned and not rule.fixed else outcome)
-        for rule, outcome in found
-    ]
-
-
-def _turned(outcome: Outcome, turn: Turn) -> Outcome:
-    """An outcome at no more, and no less, than a region's policy has it, with the words that say so."""
-    # Never to nothing: a note is left, with the words.
-    level = np.where(
-        outcome.level > Level.NONE, np.clip(outcome.level, turn.least, max(turn.most, Level.NOTE)), outcome.level
-    )
-    if np.array_equal(level, outcome.level):
-        return outcome
-    was, now = (Level(int(np.max(levels))).name.lower() for levels in (outcome.level, level))
-
-    def message(numbers: Mapping[str, float]) -> str:
-        # The rule's own words, at the level that it would have.
-        return outcome.message({**numbers, "level": float(np.max(outcome.level))})
-
-    words = f"{was} turned to {now} by {turn.by}: {turn.reason}"
-    return replace(outcome, level=level, message=message, turned=words)
-
-
-def worst(case: Case, outcomes: Iterable[tuple[Rule, Outcome]]) -> Levels:
-    """Worst level in each scenario, (B,)."""
-    level = np.zeros(case.size, dtype=np.int64)
-    for _, outcome in outcomes:
-        level = np.maximum(level, outcome.level)
-    return level
-
-
 def rule_named(name: str) -> Rule:
     """The rule of a name. Raises: InputError: none; offers the nearest."""
     from rapidfuzz import process
@@ -79,3 +47,85 @@ def rule_named(name: str) -> Rule:
         return table[name]
     nearest = [choice for choice, _, _ in process.extract(name, list(table), limit=3)]
     raise InputError(f'unknown rule "{name}"', mend=f"nearest: {', '.join(nearest)}")
+
+
+def bounds_of(region: Region, where: str) -> dict[str, LevelBounds]:
+    """The levels that a region gives the rules, by rule. where: the region's file or name, for the reader.
+
+    Raises: InputError: a level for a rule that there is not, or a lower one for a rule that may not be lowered.
+    """
+    found = {}
+    for name, row in region.level.items():
+        try:
+            rule = rule_named(name)
+        except InputError as error:
+            raise error.at(f"{where}, level") from None
+        most = Level[(row.at_most or "stop").upper()]
+        if most < max(rule.levels) and not rule.may_be_lowered:
+            raise InputError(
+                f"{name} keeps people, wells or the answer safe and may not be lowered",
+                where=f"{where}, level",
+                mend="leave out its at_most",
+            )
+        found[name] = LevelBounds(
+            Level[(row.at_least or "none").upper()], most, f"the policy of {region.name}", row.reason
+        )
+    return found
+
+
+class Judge:
+    """The rules at the levels of a region's policy.
+
+    >>> from pourcheck.rules.policy.region import region_named
+    >>> judge = Judge(region_named(None))
+    """
+
+    def __init__(self, region: Region, where: str = "region") -> None:
+        """Raises: InputError: as `bounds_of`."""
+        self._bounds: Mapping[str, LevelBounds] = bounds_of(region, where)
+
+    def __call__(self, case: Case, *, least: Level = Level.NOTE, only: Iterable[Rule] | None = None) -> list[Judged]:
+        """What every rule that applies says of a case, after the policy. Only the rules that can come to `least` or
+        worse are asked; only: these and no others."""
+        asked = (rule for rule in (rules() if only is None else only) if self._worst_of(rule) >= least)
+        return [self._counted(rule, outcome) for rule in asked if (outcome := _outcome(rule, case)) is not None]
+
+    def _worst_of(self, rule: Rule) -> int:
+        """The worst that a rule can come to, by its own levels and the policy."""
+        bounds = self._bounds.get(rule.name)
+        levels = np.array(rule.levels)
+        return int(np.max(levels if bounds is None else bounds(levels)))
+
+    def _counted(self, rule: Rule, outcome: Outcome) -> Judged:
+        bounds = self._bounds.get(rule.name)
+        if bounds is None:
+            return Judged(rule, outcome, outcome.level)
+        level = bounds(outcome.level)
+        return Judged(rule, outcome, level, None if np.array_equal(level, outcome.level) else bounds)
+
+
+def _outcome(rule: Rule, case: Case) -> Outcome | None:
+    """What a rule says; that nothing is known of what it asks, where it fails."""
+    try:
+        return rule.check(case)
+    except Exception as fault:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        _log.exception("rule %s failed", rule.name)
+        return _failed(rule, type(fault).__name__, case)
+
+
+def _failed(rule: Rule, fault: str, case: Case) -> Outcome:
+    return Outcome(
+        same(case, Level.UNKNOWN),
+        lambda _: f"{rule.name} could not be computed for this pour ({fault}); what it asks is not known: {rule.asks}",
+        do=("Check amounts and water test for a typing error; report the pour if it persists.",),
+    )
+
+
+def worst(case: Case, judged: Iterable[Judged], level_of: Callable[[Judged], Levels] = lambda one: one.level) -> Levels:
+    """Worst level in each scenario, (B,); level_of: which level counts."""
+    level = np.zeros(case.size, dtype=np.int64)
+    for one in judged:
+        level = np.maximum(level, level_of(one))
+    return level

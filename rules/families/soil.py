@@ -23,7 +23,7 @@ def _phosphorus(case: Case) -> Outcome | None:
     with_phosphorus = [item.product.name for item in case.poured if (item.product.percent("p2o5") or 0.0) > 0.1]
     if not with_phosphorus:
         return None
-    soil, unwanted = case.question.pour.soil.phosphorus, case.question.no_phosphorus
+    soil, unwanted = case.question.pour.soil.phosphorus, case.question.region.no_phosphorus
     names = ", ".join(with_phosphorus)
     do = ("Take a feed without phosphorus: see the swap.",)
     if soil == "high":
@@ -227,6 +227,7 @@ RULES = (
     Rule(
         name="phosphorus-where-soil-has-plenty",
         family="soil",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Does the pour bring phosphorus to a soil that has plenty?",
         plain="Phosphorus stays in the soil for years. Where the test says high, more does nothing for the crop and runs off.",
@@ -238,6 +239,7 @@ RULES = (
     Rule(
         name="salty-at-emitter",
         family="soil",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Is the feed too salty for the crop where it drips?",
         plain="Strong feed pulls water out of roots. A short feed with clear water after it is borne better than all water so.",
@@ -253,6 +255,7 @@ RULES = (
     Rule(
         name="chlorine-at-emitter",
         family="soil",
+        may_be_lowered=False,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does so much chlorine reach the crop that it burns roots?",
         plain="Bleach cleans lines while nothing is watered. What drips at a crop burns its roots.",
@@ -268,6 +271,7 @@ RULES = (
     Rule(
         name="free-ammonia",
         family="soil",
+        may_be_lowered=False,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Is there free ammonia at the emitter?",
         plain="Ammonium is food, ammonia burns. In alkaline water some of the one is the other.",
@@ -282,6 +286,7 @@ RULES = (
     Rule(
         name="nutrient-form-unfit",
         family="soil",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Does the pour bring chloride, sodium, boron, zinc or copper in a strength that sensitive crops do not bear?",
         plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "

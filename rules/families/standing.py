@@ -123,6 +123,7 @@ RULES = (
     Rule(
         name="warm-line",
         family="line",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Does the line pass lime or phosphate when the sun warms it?",
         plain="Black tube in the sun reaches 45 degC and more. Lime and calcium phosphate dissolve less in warm water.",
@@ -135,6 +136,7 @@ RULES = (
     Rule(
         name="drying-emitter",
         family="line",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Would what is left in the emitters dry to a solid?",
         plain="Between events the last drops in an emitter dry up and leave what was dissolved in them.",
@@ -151,6 +153,7 @@ RULES = (
     Rule(
         name="ammonia-raises-ph",
         family="line",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Does ammonia raise the pH of the line?",
         plain="Ammonia water softens by dropping lime, in your line.",

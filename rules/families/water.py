@@ -253,6 +253,7 @@ RULES = (
     Rule(
         name="iron-in-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION),
         asks="Does the water carry iron?",
         plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
@@ -267,6 +268,7 @@ RULES = (
     Rule(
         name="manganese-in-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water carry manganese?",
         plain="Manganese makes black deposits, slower than iron and harder to clean.",
@@ -278,6 +280,7 @@ RULES = (
     Rule(
         name="sulfide-in-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water smell of hydrogen sulfide?",
         plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
@@ -292,6 +295,7 @@ RULES = (
     Rule(
         name="solids-in-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water carry silt or sand?",
         plain="Silt passes a coarse filter and settles where the water is slow.",
@@ -303,6 +307,7 @@ RULES = (
     Rule(
         name="bacteria-in-water",
         family="line",
+        may_be_lowered=True,
         levels=(Level.STOP, Level.CAUTION, Level.NOTE),
         asks="Does the water carry many bacteria?",
         plain="Bacteria make slime, and slime glues silt and lime together.",
@@ -314,6 +319,7 @@ RULES = (
     Rule(
         name="water-test-does-not-balance",
         family="water",
+        may_be_lowered=True,
         levels=(Level.UNKNOWN, Level.CAUTION, Level.NOTE),
         asks="Do the charges of the water test balance?",
         plain="Every water holds as much plus as minus. A test that does not has a line on the wrong unit or a wrong number, "
@@ -331,6 +337,7 @@ RULES = (
     Rule(
         name="hardness-may-be-grains",
         family="water",
+        may_be_lowered=True,
         levels=(Level.CAUTION, Level.NOTE),
         asks="Was hardness in grains per gallon taken for mg/L?",
         plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
@@ -347,6 +354,7 @@ RULES = (
     Rule(
         name="water-test-old",
         family="water",
+        may_be_lowered=True,
         levels=(Level.NOTE,),
         asks="Is the water test of an age to be trusted?",
         plain="Wells change with drought, pumping and the season.",
@@ -358,6 +366,7 @@ RULES = (
     Rule(
         name="water-test-incomplete",
         family="water",
+        may_be_lowered=True,
         levels=(Level.NOTE,),
         asks="Does the water test hold what an answer needs?",
         plain="What was not tested is not harmless; it is only not known.",

@@ -1,4 +1,4 @@
-"""What a rule is and what it answers."""
+"""What a rule is, what it answers, and the level that a region's policy leaves of it."""
 
 from __future__ import annotations
 
@@ -33,8 +33,7 @@ class Outcome:
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
     the name; the message is made from those of one scenario. do: what to do, most useful first.
     severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
-    the rule goes by no number, so that no amount or water can turn it. turned: where a region has the rule at
-    another level, the words that say so.
+    the rule goes by no number, so that no amount or water can turn it.
     """
 
     level: Levels
@@ -42,7 +41,6 @@ class Outcome:
     numbers: Mapping[str, NDArray[np.float64] | float] = field(default_factory=dict)
     do: tuple[str, ...] = ()
     severity: NDArray[np.float64] | None = None
-    turned: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,14 +48,16 @@ class Rule:
     """One fault that a pour can have.
 
     name: kebab-case statement of the fault. levels: what it can say when everything is known; a range
-    of something not known that holds several of them makes it unknown. asks: the question it answers.
-    plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
+    of something not known that holds several of them makes it unknown. may_be_lowered: whether a region's policy may
+    have it at a lower level; never where people, wells or the honesty of the answer depend on it. asks: the question
+    it answers. plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
     and facts come from.
     check: None where the rule does not apply at all.
     """
 
     name: str
     family: Family
+    may_be_lowered: bool
     levels: tuple[Level, ...]
     asks: str
     plain: str
@@ -66,10 +66,30 @@ class Rule:
     sources: tuple[str, ...]
     check: Callable[[Case], Outcome | None]
 
-    @property
-    def fixed(self) -> bool:
-        """True for what keeps people and wells safe: no region's policy turns it."""
-        return self.family == "people" or self.name == "backflow-preventer-missing"
+
+@dataclass(frozen=True)
+class LevelBounds:
+    """Least and most level that a region's policy lets a rule have; by whom, and why."""
+
+    least: Level
+    most: Level
+    by: str
+    reason: str
+
+    def __call__(self, levels: Levels) -> Levels:
+        """Levels within the bounds; what does not speak stays silent, and what speaks is never turned to silence."""
+        return np.where(levels > Level.NONE, np.clip(levels, self.least, max(self.most, Level.NOTE)), levels)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A rule's outcome as it counts. level: (B,) after the region's policy, the only level that decides anything;
+    the rule's own is the outcome's. policy: the bounds, where they changed a level."""
+
+    rule: Rule
+    outcome: Outcome
+    level: Levels
+    policy: LevelBounds | None = None
 
 
 def same(case: Case, level: Level) -> Levels:

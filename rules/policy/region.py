@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import cache, lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Literal, Self
+from typing import Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -15,6 +15,8 @@ from ...catalog.store.seeds import parse, read_toml
 from . import Unknown, default_unknowns
 
 LevelWord = Literal["note", "caution", "unknown", "stop"]
+#: Least first.
+LEVEL_WORDS: tuple[LevelWord, ...] = get_args(LevelWord)
 
 
 class _Part(BaseModel):
@@ -37,11 +39,20 @@ class RegionalRange(_Part):
 
 
 class RegionalLevel(_Part):
-    """A rule at another level: at_most turns it down, at_least up; reason: told with every finding that it changes."""
+    """A rule at another level: at_most lowers it, at_least raises it; reason: told with every finding that it
+    changes."""
 
     reason: str = Field(min_length=1)
     at_most: LevelWord | None = None
     at_least: LevelWord | None = None
+
+    @model_validator(mode="after")
+    def _one_side_at_least(self) -> Self:
+        if self.at_most is None and self.at_least is None:
+            raise ValueError("neither at_least nor at_most is given; write one of them")
+        if self.at_most and self.at_least and LEVEL_WORDS.index(self.at_most) < LEVEL_WORDS.index(self.at_least):
+            raise ValueError(f"at_most {self.at_most} is below at_least {self.at_least}; turn them round")
+        return self
 
 
 class RegionalPhosphorus(_Part):
@@ -106,9 +117,7 @@ def region_named(name: str | None) -> Region:
         path = Path(name)
         if not path.is_file():
             raise InputError(f'"{name}" is no file', where="region", mend="check the file name")
-        region = parse(Region, read_toml(path), name)
-        _levels_fit(region, name)
-        return region
+        return parse(Region, read_toml(path), name)
     if slug(name) not in packaged():
         raise InputError(
             f'region "{name}" is not known',
@@ -116,21 +125,6 @@ def region_named(name: str | None) -> Region:
             mend=f"leave it out, name a file of its own, or write {', '.join(packaged())}",
         )
     return _packaged(slug(name))
-
-
-def _levels_fit(region: Region, where: str) -> None:
-    """Raises: InputError: a level for a rule that there is not, or that is nobody's to turn."""
-    from ..families.registry import rule_named  # the rules read the policy
-
-    for name in region.level:
-        try:
-            rule = rule_named(name)
-        except InputError as error:
-            raise error.at(f"{where}, level") from None
-        if rule.fixed:
-            raise InputError(
-                f"{name} keeps people or wells safe and stays as it is", where=f"{where}, level", mend="leave it out"
-            )
 
 
 @lru_cache(maxsize=16)
