@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -17,6 +17,7 @@ from ..case.salts import Salt, salts
 from ..chemistry.constants import Floats
 from ..policy import Unknown
 from ..policy.region import Region, region_named
+from .assumed import Assumed
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
@@ -99,7 +100,7 @@ class Question:
     region: Region
     day: date
     salts: tuple[Salt, ...]
-    assumed: list[str] = field(default_factory=list)
+    assumed: tuple[Assumed, ...] = ()
 
     @property
     def most_amount_factor(self) -> float:
@@ -179,8 +180,13 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         f"label_{i}": len(p.composition.mixtures) for i, p in enumerate(poured) if len(p.composition.mixtures) > 1
     }
     assumed.append(
-        ("bucket filled with this water up to its volume" if filled_up else "the products go into this much water")
-        + "; ratio is stock to water"
+        Assumed(
+            input="bucket_volume",
+            why="filled-up-to-volume" if filled_up else "added-to-water",
+            low=bucket_l,
+            high=bucket_l,
+            unit="L",
+        )
     )
     cold = sorted(
         {
@@ -191,7 +197,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         }
     )
     if cold:
-        assumed.append(f"no heat of solution on record, cooling not counted: {', '.join(cold)}")
+        assumed.append(Assumed(input="heat_of_solution", why="cooling-not-counted", unit="kJ/mol", about=tuple(cold)))
     known = {product.id: product for product in catalog.products()}
     materials = {item.product.id: item.product for item in poured}
     for item in poured:
@@ -211,7 +217,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         region,
         pour.day,
         salts(catalog),
-        assumed,
+        tuple(assumed),
     )
 
 

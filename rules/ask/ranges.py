@@ -10,6 +10,7 @@ from ...catalog.quantity import units
 from ...catalog.quantity.units import concentration_unit, mol_per_mg
 from ...catalog.water.quality import hardness_may_be_grains
 from ..policy import Unknown, dial
+from .assumed import Assumed, Why
 from .pour import Pour
 
 #: Items that take no part in any computed solid at the levels that untested water holds; they are
@@ -37,7 +38,7 @@ class Ranges:
     table: Mapping[str, Unknown]
     fixed: dict[str, float] = field(default_factory=dict)
     swept: list[Unknown] = field(default_factory=list)
-    assumed: list[str] = field(default_factory=list)
+    assumed: list[Assumed] = field(default_factory=list)
 
     def has(self, name: str) -> bool:
         """True when the column is there already, as a number or as a range."""
@@ -51,17 +52,16 @@ class Ranges:
             return
         known = self.table.get(name)
         how = (known.find_out, known.cost) if known else (f"{name.replace('_', ' ')} on a lab water test", 4)
-        self.sweep(Unknown(name, low, high, unit, how[0], "stated", how[1]), "stated as a range")
+        self.sweep(Unknown(name, low, high, unit, how[0], "stated", how[1]), "stated-as-range")
 
     def miss(self, name: str) -> None:
         """A column that was not stated: its range is the region's or the default one."""
-        self.sweep(self.table[name], "not stated")
+        self.sweep(self.table[name], "not-stated")
 
-    def sweep(self, unknown: Unknown, why: str) -> None:
-        """A column that is swept, and the words for it."""
+    def sweep(self, unknown: Unknown, why: Why) -> None:
+        """A column that is swept, and why."""
         self.swept.append(unknown)
-        ends = f"{unknown.low:.3g} to {unknown.high:.3g} {unknown.unit}"
-        self.assumed.append(f"{spoken(unknown.name)} {why}: swept {ends}")
+        self.assumed.append(Assumed(input=unknown.name, why=why, low=unknown.low, high=unknown.high, unit=unknown.unit))
 
 
 def spoken(name: str) -> str:
@@ -90,11 +90,11 @@ def value_words(at: float, unit: str, low: float, high: float) -> tuple[str, str
 def put_water(water: WaterTest | None, out: Ranges) -> None:
     """Columns of the water: every item tested, or swept; hardness split by what is known of it."""
     known = dict(water.ranges_mol_per_l()) if water else {}
-    if water is not None and (grains := hardness_may_be_grains(water)):
+    if water is not None and hardness_may_be_grains(water):
         # Whichever unit it was, the answer has to hold; grains of alkalinity go along.
         out.sweep(
             Unknown(GRAINS, 0.0, 1.0, "of the way to grains", _GRAINS_FIND_OUT, "stated", 1, best=0.0),
-            f"as typed, or grains per gallon ({grains:.0f} mg/L CaCO3)",
+            "unit-in-doubt",
         )
     _split_hardness(known, out)
     for item, (low, high) in known.items():
@@ -115,7 +115,11 @@ def put_water(water: WaterTest | None, out: Ranges) -> None:
         out.miss("water_temperature_c")
     left_out = [item for item in SPECTATORS if not out.has(item)]
     if left_out:
-        out.assumed.append(f"not tested, taken as none (no part in any solid here): {', '.join(left_out)}")
+        out.assumed.append(
+            Assumed(
+                input="water", why="not-tested-taken-as-none", low=0.0, high=0.0, unit="mg/L", about=tuple(left_out)
+            )
+        )
 
 
 def _split_hardness(known: dict[str, Span], out: Ranges) -> None:
@@ -157,7 +161,7 @@ def put_operation(pour: Pour, out: Ranges) -> None:
         low, high = max(1.0, stated * (1.0 - error.within_share)), stated * (1.0 + error.within_share)
         out.sweep(
             Unknown(known.name, low, high, known.unit, error.find_out, error.source, known.cost, best=stated),
-            f"1:{stated:g} read off a dial",
+            "read-off-setting",
         )
     else:
         out.put("injection_ratio", ratio, out.table["injection_ratio"].unit)
@@ -178,4 +182,4 @@ def _line_temperature(out: Ranges) -> None:
     known = out.table["line_temperature_c"]
     water = out.fixed.get("water_temperature_c")
     low = known.low if water is None else min(water, known.high)
-    out.sweep(Unknown(known.name, low, known.high, known.unit, known.find_out, known.source, known.cost), "not stated")
+    out.sweep(Unknown(known.name, low, known.high, known.unit, known.find_out, known.source, known.cost), "not-stated")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ...catalog.label.composition import DIRECTIONS
 from ...catalog.species import SPECIES, species_molar_mass_g_per_mol
 from ..ask.question import Columns, Question, from_unit
-from ..ask.ranges import GRAINS, spoken, value_words
+from ..ask.ranges import GRAINS, spoken
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..policy import Unknown
@@ -98,12 +98,21 @@ def _latin(rng: np.random.Generator, rows: int, size: int) -> Floats:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """What decides where there is no number: with `worse` the answer is trouble, with `better` it is not; "" where
+    none was found."""
+
+    worse: str
+    better: str
+
+
+@dataclass(frozen=True)
 class Input:
     """Something that is not known: a number of the water or the pour, or what a label leaves open.
 
     name: in words; values: in the swept scenarios, (B,); ends: first and last place on its scale; put: sets columns
-    to places, value: what places are in `unit`; cost: of finding out, 1 (a look) to 4 (a lab); told: for what is no
-    number, says in words what decides from where the answer is trouble.
+    to places, value: what places are in `unit`; cost: of finding out, 1 (a look) to 4 (a lab); choose: for what is no
+    number, finds what decides from where the answer is trouble.
     """
 
     name: str
@@ -114,7 +123,7 @@ class Input:
     ends: tuple[float, float]
     put: Callable[[Columns, Floats], None]
     value: Callable[[Floats], Floats]
-    told: Callable[[Mask], str] | None = None
+    choose: Callable[[Mask], Choice] | None = None
 
 
 def inputs(question: Question, columns: Columns) -> list[Input]:
@@ -131,13 +140,14 @@ def inputs(question: Question, columns: Columns) -> list[Input]:
 def _unit_of_hardness(unknown: Unknown, columns: Columns) -> Input:
     """Which of two units a number was in; the way between them means nothing."""
 
-    def told(bad: Mask) -> str:
+    def choose(bad: Mask) -> Choice:
         grains = columns[unknown.name] > 0.5
         worse = np.mean(bad[grains]) >= np.mean(bad[~grains]) if np.any(grains) else True
-        return f"trouble if it was {'grains per gallon' if worse else 'mg/L'}"
+        units = ("grains per gallon", "mg/L")
+        return Choice(*(units if worse else units[::-1]))
 
     made = _number(unknown, columns)
-    return replace(made, values=(made.values > 0.5).astype(float), told=told)
+    return replace(made, values=(made.values > 0.5).astype(float), choose=choose)
 
 
 def _number(unknown: Unknown, columns: Columns) -> Input:
@@ -221,7 +231,7 @@ def _sources(question: Question, name: str, columns: Columns) -> Input:
     def value(places: Floats) -> Floats:
         return places
 
-    def told(bad: Mask) -> str:
+    def choose(bad: Mask) -> Choice:
         pick, ends = columns[name].astype(int), columns[f"{name}_share"] == 1.0
         bad_share = {i: float(np.mean(bad[ends & (pick == i)])) for i in np.unique(pick[ends])}
         names = {
@@ -233,14 +243,10 @@ def _sources(question: Question, name: str, columns: Columns) -> Input:
                 ("trouble", [i for i, share in bad_share.items() if share > 0.5]),
             )
         }
-        parts = []
-        if names["trouble"]:
-            parts.append(f"trouble if it is made of {names['trouble'][0]}")
-        parts.append(f"none if of {names['none'][0]}" if names["none"] else "no mixture that was tried is free of it")
-        return "; ".join(parts)
+        return Choice(*(names[side][0] if names[side] else "" for side in ("trouble", "none")))
 
     how = f'read the "derived from" line on the label of {product}'
-    return Input(f"sources of {product}", "", how, 1, columns[name], (0.0, 0.0), put, value, told)
+    return Input(f"sources of {product}", "", how, 1, columns[name], (0.0, 0.0), put, value, choose)
 
 
 #: A source of less than this share of the mass is not named, nor more than the largest few.
@@ -274,35 +280,19 @@ def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
 
 
 @dataclass(frozen=True)
-class Turn:
+class TurningPoint:
     """Where a verdict turns as one input changes. at: with the rest at its best estimate, or in a scenario in which
-    it turns at all; low, high: over the rest of what is not known; stops_above: False when it stops below; explains:
-    share of the disagreement that the input explains by itself. at None: it decides only together with others."""
+    it turns at all; low, high: over the rest of what is not known; worse_above: False when it is worse below;
+    explains: share of the disagreement that the input explains by itself. at None: it decides only together with
+    others, or by a choice that is no number."""
 
     input: Input
     explains: float
     at: float | None = None
     low: float = 0.0
     high: float = 0.0
-    stops_above: bool = True
-    told: str = ""
-
-    def words(self) -> str:
-        """One clause for a message."""
-        name = self.input.name
-        if self.at is None:
-            return f"{name} ({self.told or 'with what else is not known'})"
-        side = "above" if self.stops_above else "below"
-        value, spread = value_words(self.at, self.input.unit, self.low, self.high)
-        return f"{name} {value}: trouble {side}{spread}"
-
-    @property
-    def key(self) -> str:
-        """Name of the turning value, unit included."""
-        unit = {"mg/L": "_mg_per_l", "mg/L CaCO3": "_mg_per_l_caco3", "degC": "_c", "% of its mass": "_percent"}
-        name = self.input.name.lower()
-        plain = "".join(sign if sign.isalnum() else "_" for sign in name)
-        return f"{'_'.join(filter(None, plain.split('_')))}{unit.get(self.input.unit, '')}_turns_at"
+    worse_above: bool = True
+    choice: Choice | None = None
 
 
 #: Inputs that are looked at for a turning value, and how much less than the first the second may explain.
@@ -317,13 +307,13 @@ _STEP = 0.7
 Trouble = Callable[[Case], Mask]
 
 
-def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> list[Turn]:
+def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> list[TurningPoint]:
     """The one or two inputs that decide, with the values at which the answer turns; the most telling first, of those
     that tell alike the cheapest to find out.
 
     columns, bad: the swept scenarios and where the answer is trouble; trouble: says the same of other scenarios.
     """
-    shares = [(explained(one.values, bad, kinds=one.told is not None), one) for one in inputs(question, columns)]
+    shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
     ranked = sorted(shares, key=lambda pair: -pair[0])
     least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
     found = [
@@ -331,7 +321,7 @@ def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> 
         for share, one in ranked[:_LOOKED_AT]
         if share > 0.0 and share >= least
     ]
-    sure = [turn for turn in found if turn.input.told is not None or (turn.at is not None and _helps(turn, bad))]
+    sure = [turn for turn in found if turn.input.choose is not None or (turn.at is not None and _helps(turn, bad))]
     if not sure:
         return found[:2]
     lead = max(sure, key=lambda turn: turn.explains)
@@ -347,14 +337,14 @@ def turns(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> 
     return [first, *rest[:1]]
 
 
-def _helps(turn: Turn, bad: Mask) -> bool:
+def _helps(turn: TurningPoint, bad: Mask) -> bool:
     """True where on the good side of the value there is clearly less trouble than on the other."""
     assert turn.at is not None
     above = turn.input.values > turn.at
     sides = (bad[above], bad[~above])
     if not len(sides[0]) or not len(sides[1]):
         return True
-    trouble, good = (float(np.mean(side)) for side in (sides if turn.stops_above else sides[::-1]))
+    trouble, good = (float(np.mean(side)) for side in (sides if turn.worse_above else sides[::-1]))
     return good <= _HELPS * trouble
 
 
@@ -363,9 +353,9 @@ def _in_step(one: Floats, other: Floats) -> bool:
     return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
 
 
-def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one: Input, share: float) -> Turn:
-    if one.told is not None:
-        return Turn(one, share, told=one.told(bad))
+def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one: Input, share: float) -> TurningPoint:
+    if one.choose is not None:
+        return TurningPoint(one, share, choice=one.choose(bad))
     points, others = 21, min(14, len(bad))
     pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, others).astype(int)]))
 
@@ -379,7 +369,7 @@ def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one
     change = found[:, 1:] != found[:, :-1]
     crossing = np.any(change, axis=1)
     if not np.any(crossing):
-        return Turn(one, share)
+        return TurningPoint(one, share)
     first = np.argmax(change, axis=1)
     rows = np.flatnonzero(crossing)
     lead = 0 if crossing[0] else int(rows[len(rows) // 2])
@@ -391,4 +381,4 @@ def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one
     # In the other scenarios it turns somewhere in a cell of the grid: the whole cell counts.
     others_turn = rows[first[rows] != first[lead]]
     ends = np.concatenate([[at], one.value(grid[first[others_turn]]), one.value(grid[first[others_turn] + 1])])
-    return Turn(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)
+    return TurningPoint(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)

@@ -1,0 +1,34 @@
+"""What was taken for something that is not stated, as data; the words for it are made in `present`."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+Why = Literal[
+    "not-stated",  # swept over its usual range
+    "stated-as-range",  # swept over what was stated
+    "read-off-setting",  # a ratio that was not measured, swept by the usual error of a setting
+    "unit-in-doubt",  # as typed, or in grains per gallon
+    "not-tested-taken-as-none",  # takes no part in any solid here
+    "filled-up-to-volume",  # how the bucket is made up
+    "added-to-water",
+    "cooling-not-counted",  # no heat of solution on record
+    "activity-estimated",  # no measured activity parameters of a pair of ions
+]
+
+
+class Assumed(BaseModel):
+    """One assumption. input: name of the quantity, or what it is about; low, high: the range that was swept, in `unit`,
+    or the value taken (the same twice), None where it is no number; about: the products, items or pairs of ions that it
+    holds for."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    input: str
+    why: Why
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    about: tuple[str, ...] = ()
