@@ -29,6 +29,14 @@ class InputError(PourcheckError):
         return InputError(self.what, where=place, mend=self.mend)
 
 
+class Unreadable(ValueError):
+    """A field's text that cannot be read as what it should be; whoever reads the record says where it stands."""
+
+    def __init__(self, what: str, mend: str) -> None:
+        self.what, self.mend = what, mend
+        super().__init__(f"{what}; {mend}" if mend else what)
+
+
 class UnknownName(InputError):
     """A name that the catalog does not hold; `nearest` are names that it does hold."""
 

@@ -9,7 +9,8 @@ from .answer.assess import assess, one_thread
 from .answer.verdict import Verdict
 from .ask.pour import Pour
 from .ask.question import ask
-from .instead.swap import swap
+from .instead.swap import swaps_for
+from .present.words import worded
 
 #: Rules whose trouble is that phosphorus is in the pour: for these a swap is looked for.
 _PHOSPHORUS_RULES = {
@@ -36,10 +37,11 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)
     with one_thread():
-        verdict = assess(ask(pour, catalog), details=details)
+        question = ask(pour, catalog)
+        verdict = worded(assess(question, details=details))
         blamed = {finding.rule for finding in verdict.findings if finding.level != "note"}
         if details and blamed & _PHOSPHORUS_RULES:
-            verdict = verdict.model_copy(update={"swaps": tuple(swap(pour, catalog))})
+            verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
         return verdict
 
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from ..errors import InputError
 from ..species import molar_mass_g_per_mol
@@ -128,6 +128,24 @@ def _unit(text: str) -> tuple[tuple[str, ...], str] | None:
     return tuple(dimension for dimension, _ in known), " / ".join(name for _, name in known)
 
 
+_US_UNITS = {
+    *("pound", "ounce", "short_ton", "gallon", "imperial_gallon", "quart", "pint", "cup", "fluid_ounce", "tablespoon"),
+    *("teaspoon", "foot ** 3", "degF", "inch", "foot", "yard"),
+}
+
+
+def system_of(unit: str) -> Literal["us", "metric", ""]:
+    """Whether a unit as written is a US one, a metric one, or of neither (minutes, none).
+
+    >>> system_of("fl oz"), system_of("kg/L"), system_of("min")
+    ('us', 'metric', '')
+    """
+    known = _unit(unit)
+    if known is None or known[0] == ("time",):
+        return ""
+    return "us" if _US_UNITS & set(known[1].split(" / ")) else "metric"
+
+
 @cache
 def registry() -> pint.UnitRegistry[Any]:
     """The unit registry, built at first use."""
@@ -162,6 +180,11 @@ def split_number(text: str, where: str = "", mend: str = 'write for example "2 l
     if value == float("inf"):
         raise InputError(f'"{text}" is too large', where=where, mend="write a real amount")
     return (-value if match["sign"] == "-" else value), unit
+
+
+def quoted(text: str) -> str:
+    """Text in quotation marks, on one line and not too long."""
+    return f'"{_shown(text)}"'
 
 
 def _shown(text: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..errors import InputError
+from ..errors import InputError, Unreadable
 from ..product import Product, Source
 from ..water.analysis import WaterTest
 
@@ -61,6 +61,8 @@ def input_error(error: ValidationError, where: str) -> InputError:
     first = error.errors(include_url=False)[0]
     kind, context = first["type"], first.get("ctx", {})
     what, mend = _FAULTS.get(kind, ("", ""))
+    if isinstance(fault := context.get("error"), Unreadable):
+        return InputError(fault.what, where=f"{where}, {_place(first['loc'])}", mend=fault.mend)
     if kind == "value_error":
         what, _, mend = first["msg"].removeprefix("Value error, ").partition("; ")
         mend = mend or "check it"

@@ -3,38 +3,20 @@
 from __future__ import annotations
 
 from datetime import date
-from functools import partial
-from typing import Any, Self
+from functools import cached_property
+from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
-from ..data import table
-from ..errors import InputError
 from ..product import Record
-from ..quantity.units import (
-    READINGS,
-    concentration_mol_per_l,
-    count_per_ml,
-    mol_per_mg,
-    named_quantities,
-    named_quantities_in_schema,
-    read_span,
-    solids_mg_per_l,
-    span,
-    temperature_c,
-)
+from ..quantity.measure import Count, Measure, Ph, Solids, Temperature, concentration
+from ..quantity.table import ALKALINITY, BICARBONATE, QUANTITIES
+from ..quantity.units import READINGS, named_quantities, named_quantities_in_schema
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
-CONCENTRATION_ITEMS: tuple[str, ...] = tuple(READINGS)
-
-
-#: Items that are not concentrations of a dissolved species, and how each is read.
-OTHER_ITEMS = {
-    "temperature": temperature_c,
-    "suspended_solids": solids_mg_per_l,
-    "dissolved_solids": solids_mg_per_l,
-    "bacteria": count_per_ml,
-}
+CONCENTRATION_ITEMS: tuple[str, ...] = tuple(name for name in QUANTITIES if name in READINGS)
+#: Items that are not concentrations of a dissolved species.
+OTHER_ITEMS = ("temperature", "suspended_solids", "dissolved_solids", "bacteria")
 
 
 class WaterTest(Record):
@@ -50,28 +32,28 @@ class WaterTest(Record):
     notes: str = ""
     source: str = ""
     tested_on: str | None = None
-    ph: float | str | None = Field(default=None, description='7.6, or a range such as "7.2 to 7.8"')
-    calcium: str | None = None
-    magnesium: str | None = None
-    hardness: str | None = None
-    alkalinity: str | None = None
-    bicarbonate: str | None = None
-    sodium: str | None = None
-    potassium: str | None = None
-    chloride: str | None = None
-    sulfate: str | None = None
-    nitrate: str | None = None
-    phosphate: str | None = None
-    iron: str | None = None
-    manganese: str | None = None
-    sulfide: str | None = None
-    boron: str | None = None
-    silica: str | None = None
-    fluoride: str | None = None
-    temperature: str | None = None
-    suspended_solids: str | None = None
-    dissolved_solids: str | None = None
-    bacteria: str | None = None
+    ph: Ph | None = Field(default=None, description='7.6, or a range such as "7.2 to 7.8"')
+    calcium: Annotated[Measure, concentration("calcium")] | None = None
+    magnesium: Annotated[Measure, concentration("magnesium")] | None = None
+    hardness: Annotated[Measure, concentration("hardness")] | None = None
+    alkalinity: Annotated[Measure, concentration("alkalinity")] | None = None
+    bicarbonate: Annotated[Measure, concentration("bicarbonate")] | None = None
+    sodium: Annotated[Measure, concentration("sodium")] | None = None
+    potassium: Annotated[Measure, concentration("potassium")] | None = None
+    chloride: Annotated[Measure, concentration("chloride")] | None = None
+    sulfate: Annotated[Measure, concentration("sulfate")] | None = None
+    nitrate: Annotated[Measure, concentration("nitrate")] | None = None
+    phosphate: Annotated[Measure, concentration("phosphate")] | None = None
+    iron: Annotated[Measure, concentration("iron")] | None = None
+    manganese: Annotated[Measure, concentration("manganese")] | None = None
+    sulfide: Annotated[Measure, concentration("sulfide")] | None = None
+    boron: Annotated[Measure, concentration("boron")] | None = None
+    silica: Annotated[Measure, concentration("silica")] | None = None
+    fluoride: Annotated[Measure, concentration("fluoride")] | None = None
+    temperature: Temperature | None = None
+    suspended_solids: Solids | None = None
+    dissolved_solids: Solids | None = None
+    bacteria: Count | None = None
     softened: bool | None = Field(default=None, description="true: behind a softener, which trades calcium for sodium")
 
     model_config = ConfigDict(json_schema_extra=named_quantities_in_schema)
@@ -82,13 +64,7 @@ class WaterTest(Record):
         return named_quantities(data, cls.model_fields)
 
     @model_validator(mode="after")
-    def _readable(self) -> Self:
-        self.ranges_mol_per_l()
-        _ = self.ph_range
-        for item, read in OTHER_ITEMS.items():
-            text = getattr(self, item)
-            if text is not None:
-                read_span(text, read, item)
+    def _makes_sense(self) -> Self:
         if self.tested_on is not None:
             try:
                 date.fromisoformat(self.tested_on)
@@ -98,49 +74,42 @@ class WaterTest(Record):
             raise ValueError("alkalinity and bicarbonate are both given; give one of them")
         return self
 
+    def stated(self, item: str) -> Measure | None:
+        """An item as it was stated; None where it was not measured."""
+        found = getattr(self, item)
+        assert found is None or isinstance(found, Measure)
+        return found
+
     @property
     def ph_range(self) -> tuple[float, float] | None:
         """Lowest and highest pH, the same twice where it is one number; None where it was not measured."""
-        if self.ph is None:
-            return None
-        low, high = span(str(self.ph), "ph")
-        try:
-            ends = float(low), float(high)
-        except ValueError:
-            raise InputError(f'"{self.ph}" is not a pH', where="ph", mend='write 7.6 or "7.2 to 7.8"') from None
-        if not 3.0 <= ends[0] <= ends[1] <= 11.0:
-            raise InputError(
-                f"{self.ph} is not a pH of irrigation water (3 to 11)", where="ph", mend="check the number"
-            )
-        return ends
+        return None if self.ph is None else self.ph.span
 
     def other_range(self, item: str) -> tuple[float, float] | None:
         """Lowest and highest of suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC]; None where
         it was not measured."""
-        text = getattr(self, item)
-        return None if text is None else read_span(text, OTHER_ITEMS[item], item)
+        found = self.stated(item)
+        return None if found is None else found.span
 
     def other(self, item: str) -> float | None:
         """The higher end of `other_range`."""
         found = self.other_range(item)
         return None if found is None else found[1]
 
+    @cached_property
+    def _ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
+        found = {
+            ALKALINITY.name if item == BICARBONATE.name else item: measure.span
+            for item in CONCENTRATION_ITEMS
+            if (measure := self.stated(item)) is not None
+        }
+        return {item: found[item] for item in CONCENTRATION_ITEMS if item in found}
+
     def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
         """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
         of charge per liter, bicarbonate read as such."""
-        found: dict[str, tuple[float, float]] = {}
-        for item in CONCENTRATION_ITEMS:
-            text = getattr(self, item)
-            if text is not None:
-                key = "alkalinity" if item == "bicarbonate" else item
-                low, high = read_span(text, partial(concentration_mol_per_l, item), item)
-                if high > table("water_classes")["most_mg_per_l"][item] * mol_per_mg(item):
-                    raise InputError(
-                        f'"{text}" is more than any irrigation water holds', where=item, mend="check the unit"
-                    )
-                found[key] = low, high
-        return found
+        return dict(self._ranges_mol_per_l)
 
     def concentrations_mol_per_l(self) -> dict[str, float]:
         """Each measured item [mol/L], the middle of a range; alkalinity in mol of charge per liter."""
-        return {item: 0.5 * (low + high) for item, (low, high) in self.ranges_mol_per_l().items()}
+        return {item: 0.5 * (low + high) for item, (low, high) in self._ranges_mol_per_l.items()}

@@ -8,6 +8,8 @@ from functools import cache
 from typing import Literal
 
 from ..data import table
+from ..quantity.measure import Measure
+from ..quantity.table import QUANTITIES
 from ..quantity.units import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
 from .analysis import WaterTest
 
@@ -97,10 +99,10 @@ def hardness_word(mg_per_l_caco3: float) -> str:
 
 
 #: Charges per mole of what is in a water test; alkalinity is counted in charges already.
-_CATIONS = {"calcium": 2, "magnesium": 2, "hardness": 2, "sodium": 1, "potassium": 1, "iron": 2, "manganese": 2}
-_ANIONS = {"alkalinity": 1, "chloride": 1, "sulfate": 2, "nitrate": 1, "fluoride": 1}
+_CATIONS = {name: quantity.charge for name, quantity in QUANTITIES.items() if quantity.charge > 0}
+_ANIONS = {name: -quantity.charge for name, quantity in QUANTITIES.items() if quantity.charge < 0}
 #: Without these a balance says nothing.
-MAJOR = ("calcium", "magnesium", "sodium", "alkalinity", "chloride", "sulfate")
+MAJOR = tuple(name for name, quantity in QUANTITIES.items() if quantity.major)
 
 
 @dataclass(frozen=True)
@@ -263,6 +265,5 @@ def softened_or_grains(water: WaterTest) -> bool:
     return 0.5 * ranges["alkalinity"][0] > 3.0 * ranges["hardness"][1]
 
 
-def _typed_as_mg_per_l(text: str | None) -> bool:
-    low = (text or "").lower()
-    return "mg/l" in low or "ppm" in low
+def _typed_as_mg_per_l(measure: Measure | None) -> bool:
+    return measure is not None and any(unit in measure.own_unit.lower() for unit in ("mg/l", "ppm"))

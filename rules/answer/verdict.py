@@ -1,16 +1,25 @@
-"""What a check answers: the verdict, findings, numbers, margin, swaps and assumptions."""
+"""What a check answers, as data: the verdict, findings, numbers, edges, swaps and assumptions.
+
+Sentences stand only in `summary`, `message` and `do`; they are made from the rest in `present.words`.
+"""
 
 from __future__ import annotations
 
+import json
+import re
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-SCHEMA = "pourcheck.verdict/1"
+from ..ask.assumed import Assumed
+from ..judge.rule import Family
+
+SCHEMA = "pourcheck.verdict/2"
 
 Answer = Literal["clear", "caution", "unknown", "stop"]
 FindingLevel = Literal["note", "caution", "unknown", "stop"]
-Where = Literal["label", "bucket", "line", "water", "equipment", "soil", "people"]
+#: Verdicts from the mildest on.
+SEVERITY: tuple[Answer, ...] = ("clear", "caution", "unknown", "stop")
 
 
 class Result(BaseModel):
@@ -19,95 +28,109 @@ class Result(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Finding(Result):
-    """One rule's finding. because: the numbers behind it, unit in the name; `_low`/`_high` where the
-    number differs over what is not known; `_turns_at` where the verdict turns. turned: where a region's policy has the
-    rule at another level, from which to which, by whom and why."""
+class Number(Result):
+    """A number at the best estimate of what is not known, with its lowest and highest over all scenarios (the same
+    where it does not depend on them); unit "" where it has none."""
 
-    rule: str
-    level: FindingLevel
-    where: Where
-    message: str
-    because: dict[str, float] = Field(default_factory=dict)
-    do: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ()
-    turned: str | None = None
+    value: float
+    low: float
+    high: float
+    unit: str
+
+    @property
+    def varies(self) -> bool:
+        """True where it is not the same in all scenarios."""
+        return self.low != self.high
 
 
-class Decider(Result):
-    """Something that is not known and that an unknown verdict turns on.
+class Decision(Result):
+    """Something that is not known and that an answer turns on.
 
-    turns_at: its value at which the verdict turns with the rest at its best estimate, low to high over the rest of
-    what is not known; null where it is no number, or decides only together with something else. trouble: on which side
-    of it; told: in words, for what is no number, what decides; explains: the share of the disagreement that it explains
-    by itself; find_out: the cheapest way to learn it."""
+    turns_at: its value at which the answer turns with the rest at its best estimate, low to high over the rest of
+    what is not known; null where it is no number, or decides only together with something else. worse_when: on which
+    side of it; worse_if, better_if: for what is no number, what makes the answer worse or better, "" where nothing
+    was found; explains: the share of the disagreement that it explains by itself; find_out: the cheapest way to learn
+    it."""
 
     input: str
     unit: str
     turns_at: float | None
     low: float | None
     high: float | None
-    trouble: Literal["above", "below"] | None
-    told: str = ""
+    worse_when: Literal["above", "below"] | None
+    worse_if: str = ""
+    better_if: str = ""
     explains: float
     find_out: str
 
 
+class Finding(Result):
+    """One rule's finding.
+
+    level: as it counts, after a region's policy; own_level, lowered_by, raised_by, reason: where that policy changed
+    it, from which, by whom and why. scenarios: whether it holds for all that is possible or for some of it.
+    happens, cures: the rule's own sentence of what happens in the scenario shown, and its own steps; numbers: those
+    behind it. turns: what it turns on by itself. message, do: the whole of it in words.
+    """
+
+    rule: str
+    level: FindingLevel
+    own_level: FindingLevel | None = None
+    lowered_by: str | None = None
+    raised_by: str | None = None
+    reason: str | None = None
+    where: Family
+    scenarios: Literal["all", "some"]
+    happens: str
+    message: str = ""
+    numbers: dict[str, Number] = Field(default_factory=dict)
+    turns: tuple[Decision, ...] = ()
+    cures: tuple[str, ...] = ()
+    do: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+
 class SolidState(Result):
-    """A solid in bucket or line. saturation_index: before anything comes out; precipitated_mg_per_l:
-    at equilibrium, null for solids that are too slow to be let form; onset: saturation index at which
-    it starts; low, high: the same numbers where swept."""
+    """A solid in bucket or line. saturation_index: before anything precipitates; precipitated: [mg/L] at equilibrium,
+    null for solids that are too slow to be let form; onset: saturation index at which it starts."""
 
     solid: str
-    saturation_index: float
-    precipitated_mg_per_l: float | None
+    saturation_index: Number
+    precipitated: Number | None
     onset: float
-    low: dict[str, float] = Field(default_factory=dict)
-    high: dict[str, float] = Field(default_factory=dict)
 
 
 class SolutionState(Result):
-    """Bucket or line at the best estimate of what is not known; low, high: the range where swept.
+    """Bucket or line.
 
     within_validity: false where the solution is stronger than the activity model is good for; the
     numbers are then estimates and the rules widen their bands. Of the bucket also: ph_in_air, after
     its carbon dioxide has settled with the air; density and volume of the made-up stock, and the water
-    poured in for it (less than the volume where the bucket is filled up to it). ec_ms_per_cm of a bucket
-    is good to about 20 %.
+    poured in for it (less than the volume where the bucket is filled up to it). ec of a bucket is good to about 20 %.
     """
 
-    temperature_c: float
-    ph: float
-    ionic_strength_mol_per_kg: float
-    ec_ms_per_cm: float | None
-    ions_mg_per_l: dict[str, float]
+    temperature: Number
+    ph: Number
+    ionic_strength: Number
+    ec: Number | None
+    ions: dict[str, Number]
     solids: tuple[SolidState, ...]
     model: str
     within_validity: bool
-    ph_in_air: float | None = None
-    density_kg_per_l: float | None = None
-    volume_l: float | None = None
-    water_poured_l: float | None = None
-    low: dict[str, float] = Field(default_factory=dict)
-    high: dict[str, float] = Field(default_factory=dict)
-
-
-class Bounds(Result):
-    """An amount that a label leaves open: at least, best estimate, at most."""
-
-    low: float
-    best: float
-    high: float
+    ph_in_air: Number | None = None
+    density: Number | None = None
+    volume: Number | None = None
+    water_poured: Number | None = None
 
 
 class LabelContent(Result):
     """What a product that is known by its label dissolves to. sources_listed: false without a derived-from line, when
-    the bounds are over all materials that could make its grade; mol_per_kg: of each species, per kg of product;
+    the bounds are over all materials that could make its grade; species: of each, per kg of product;
     not_known, contradictions: in words."""
 
     product: str
     sources_listed: bool
-    mol_per_kg: dict[str, Bounds]
+    species: dict[str, Number]
     not_known: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
 
@@ -126,67 +149,139 @@ class WaterState(Result):
 
 
 class SwapProduct(Result):
-    """A product of a swap and how much of it."""
+    """A product of a swap and how much of it: in the user's system of units, and [kg]."""
 
+    id: str
     name: str
     amount: str
     kg: float
 
 
 class Swap(Result):
-    """Products without phosphorus for the same nitrogen and potassium, checked in the same pour."""
+    """Products without phosphorus for the same nitrogen and potassium, checked in the same pour. rules: that speak of
+    it, worst first, without notes."""
 
     replaces: tuple[str, ...]
     products: tuple[SwapProduct, ...]
     nitrogen_kg: float
     potash_kg: float
     verdict: Answer
-    summary: str
+    rules: tuple[str, ...]
 
 
-class Margin(Result):
-    """Value at which the verdict turns, each with the rest as stated; null where no value turns it.
+EdgeInput = Literal[
+    "amount_factor",
+    "injection_ratio",
+    "water_calcium",
+    "water_hardness",
+    "water_alkalinity",
+    "water_ph",
+    "line_temperature",
+    "bucket_temperature",
+]
 
-    A verdict of clear or caution turns where it would become stop or unknown; stop turns where it
-    would no longer be stop. All null for an unknown verdict: its findings say where it turns.
-    """
 
-    amount_factor: float | None = None
-    injection_ratio: float | None = None
-    water_calcium_mg_per_l: float | None = None
-    water_hardness_mg_per_l_caco3: float | None = Field(default=None, description="where calcium was not told apart")
-    water_alkalinity_mg_per_l_caco3: float | None = None
-    water_ph: float | None = None
-    temperature_c: float | None = Field(default=None, description="of the line")
-    bucket_temperature_c: float | None = None
-    measured_from: dict[str, float] = Field(
-        default_factory=dict, description="the value of each number in the pour as it is, by the same names"
-    )
+class Beyond(Result):
+    """A value at which the verdict turns, and what it is beyond it."""
+
+    value: float
+    verdict: Answer
+
+
+class Edge(Result):
+    """How far one number is from where the verdict turns, with everything else as stated or swept: the nearest value
+    at which it gets better and at which it gets worse; null where none was found."""
+
+    input: EdgeInput
+    unit: str
+    now: float
+    better: Beyond | None = None
+    worse: Beyond | None = None
+
+
+class PouredEcho(Result):
+    """A product as it was understood: its name and id in the catalog (null where it was described in the pour), the
+    amount as written, and its mass."""
+
+    name: str
+    id: str | None
+    amount: str
+    mass: Number
+
+
+class PourEcho(Result):
+    """The pour as it was understood. volume: of the bucket, filled up to it or (made_up "added-to") taken as water;
+    quantities: every number that the answer goes by, stated or swept over its range; stated: those that the pour or
+    the water test states."""
+
+    products: tuple[PouredEcho, ...]
+    volume: Number
+    made_up: Literal["filled-up-to", "added-to"]
+    quantities: dict[str, Number]
+    stated: tuple[str, ...]
+    day: str
+
+
+class Used(Result):
+    """A record that the answer rests on. revision: a fingerprint of what it said, the first 12 hexadecimal digits of
+    the SHA-256 of its canonical JSON, so that another answer can be traced to another record; id null for what was
+    described in the pour."""
+
+    kind: Literal["product", "well"]
+    id: str | None
+    name: str
+    grade: str | None = None
+    revision: str
+    tested_on: str | None = None
+
+
+class Program(Result):
+    """What answered."""
+
+    name: str
+    version: str
+
+
+#: Letters that a terminal may act on, beyond what JSON escapes by itself: delete, C1 controls, format characters.
+_UNSAFE = re.compile("[\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]")
 
 
 class Verdict(Result):
-    """The answer to a pour."""
+    """The answer to a pour. lowered_by: whose policy made the verdict milder than the rules by themselves have it;
+    edges: empty for an unknown verdict, whose decided_by says where it turns.
+
+    >>> from pourcheck import Catalog, check
+    >>> pour = {"product": [{"name": "gypsum", "amount": "1 oz"}], "bucket": {"volume": "5 gal"}}
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     check(pour, catalog, details=False).verdict
+    'stop'
+    """
 
     schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
+    program: Program
+    pour: PourEcho
+    used: tuple[Used, ...]
+    region: str | None
     verdict: Answer
-    summary: str
+    lowered_by: str | None = None
+    summary: str = ""
     findings: tuple[Finding, ...]
     labels: tuple[LabelContent, ...] = ()
     water: WaterState | None = None
     bucket: SolutionState | None
     line: SolutionState | None
-    decided_by: tuple[Decider, ...] = ()
-    margin: Margin
-    swaps: tuple[Swap, ...]
-    assumed: tuple[str, ...]
+    decided_by: tuple[Decision, ...] = ()
+    edges: tuple[Edge, ...] = ()
+    swaps: tuple[Swap, ...] = ()
+    assumed: tuple[Assumed, ...]
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     def to_json(self) -> str:
-        """The verdict as JSON text of the published schema."""
-        return self.model_dump_json(by_alias=True, indent=2)
+        """The verdict as JSON text of the published schema; control and format characters are escaped."""
+        text = json.dumps(self.model_dump(mode="json", by_alias=True), indent=2, ensure_ascii=False)
+        return _UNSAFE.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
 
     def exit_code(self, fail_on: Answer = "unknown") -> int:
         """0 or 1: 1 for a verdict as bad as `fail_on` or worse (stop > unknown > caution > clear)."""
-        order = ("clear", "caution", "unknown", "stop")
-        return int(order.index(self.verdict) >= order.index(fail_on))
+        return int(SEVERITY.index(self.verdict) >= SEVERITY.index(fail_on))

@@ -21,7 +21,7 @@ from .verdict import WaterState
 
 def usual_mg_per_l(usual: Mapping[str, Unknown]) -> dict[str, tuple[float, float]]:
     """Ranges of water items that may be missing, lowest and highest [mg/L; alkalinity as CaCO3]."""
-    return {name: (u.low, u.high) for name, u in usual.items() if u.unit.startswith("mg/L")}
+    return {name: (u.low, u.high) for name, u in usual.items() if u.quantity.unit.startswith("mg/L")}
 
 
 def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:

@@ -38,13 +38,9 @@ def plan(pour: Pour) -> Plan:
     """The plan of a pour. Raises: InputError: the drip makes no sense."""
     injection, drip = pour.injection, pour.drip
     charge, inject, flush = (
-        None if (text := getattr(injection, name)) is None else units.time_min(text, f"injection.{name}")
-        for name in ("charge", "inject", "flush")
+        None if time is None else time.low for time in (injection.charge, injection.inject, injection.flush)
     )
-    flow, suction = (
-        None if (text := getattr(injection, name)) is None else _span(text, f"injection.{name}")
-        for name in ("flow", "suction")
-    )
+    flow, suction = (None if rate is None else rate.span for rate in (injection.flow, injection.suction))
     system = None if drip is None else _system(drip, flow)
     travel: float | None = None
     basis: Literal["measured", "computed", "unknown"] = "unknown"
@@ -53,18 +49,14 @@ def plan(pour: Pour) -> Plan:
         travel, basis, left_out = system.travel_min, "computed", _left_out(drip, flow)
         own = None if drip.laterals is None else system.flow_l_per_min
     if drip is not None and drip.travel is not None:
-        travel, basis, left_out = units.time_min(drip.travel, "drip.travel"), "measured", ""
+        travel, basis, left_out = drip.travel.low, "measured", ""
         if travel <= 0.0:
             raise InputError(
-                f'"{drip.travel}" is no travel time',
+                f"{units.quoted(drip.travel.text)} is no travel time",
                 where="drip.travel",
                 mend="measure it with dye or an EC meter, or leave it out",
             )
     return Plan(Times(charge, inject, flush), travel, basis, left_out, system, own, flow, suction)
-
-
-def _span(text: str, where: str) -> Span:
-    return units.read_span(text, units.flow_l_per_min, where)
 
 
 def _left_out(drip: Drip, flow_l_per_min: Span | None) -> str:
@@ -77,11 +69,10 @@ def _left_out(drip: Drip, flow_l_per_min: Span | None) -> str:
 
 def _main_l(drip: Drip) -> float:
     """Volume of the main [L]: as stated or from its sizes, the larger where both are given; 0 where not known."""
-    stated = 0.0 if drip.main_volume is None else units.volume_l(drip.main_volume, "drip.main_volume")
+    stated = 0.0 if drip.main_volume is None else drip.main_volume.low
     if drip.main_length is None or drip.main_diameter is None:
         return stated
-    length_m = units.length_m(drip.main_length, "drip.main_length")
-    return max(stated, pipe_volume_l(length_m, units.length_m(drip.main_diameter, "drip.main_diameter")))
+    return max(stated, pipe_volume_l(drip.main_length.low, drip.main_diameter.low))
 
 
 def _system(drip: Drip, flow_l_per_min: Span | None) -> DripSystem | None:
@@ -90,16 +81,15 @@ def _system(drip: Drip, flow_l_per_min: Span | None) -> DripSystem | None:
     Laterals that are not counted are as many as the stated flow feeds, at its least. Where that is not stated either
     it is one, through which the main takes longest.
     """
-    sizes = {
-        "length_m": ("lateral_length", drip.lateral_length),
-        "inside_diameter_m": ("inside_diameter", drip.inside_diameter),
-        "emitter_spacing_m": ("emitter_spacing", drip.emitter_spacing),
-    }
-    known = {key: units.length_m(text, f"drip.{name}") for key, (name, text) in sizes.items() if text is not None}
-    if len(known) < len(sizes) or drip.emitter_flow is None:
+    sizes = (drip.lateral_length, drip.inside_diameter, drip.emitter_spacing, drip.emitter_flow)
+    known = [size.low for size in sizes if size is not None]
+    if len(known) < len(sizes):
         return None
+    length_m, diameter_m, spacing_m, flow = known
     try:
-        lateral = Lateral(**known, emitter_flow_l_per_min=units.flow_l_per_min(drip.emitter_flow, "drip.emitter_flow"))
+        lateral = Lateral(
+            length_m=length_m, inside_diameter_m=diameter_m, emitter_spacing_m=spacing_m, emitter_flow_l_per_min=flow
+        )
         laterals = drip.laterals
         if laterals is None:
             fed = 1.0 if flow_l_per_min is None else flow_l_per_min[0] / lateral.inflow_l_per_min

@@ -1,7 +1,7 @@
 """A pour: products and amounts, bucket, water, injection, and what is known of the site.
 
-Text as the user wrote it; `rules.case` turns it into numbers. Every quantity is text with a unit, or
-a plain number under a name that states the unit (`volume_l = 19`).
+Every quantity is text with a unit, or a plain number under a name that states the unit (`volume_l = 19`); it is read
+here, once, and kept with the user's own unit (`catalog.quantity.measure`).
 """
 
 from __future__ import annotations
@@ -17,8 +17,21 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from ...catalog import InputError, Product, Sourced, WaterTest, slug
 from ...catalog.nutrients import NUTRIENTS, nutrient_named
-from ...catalog.product import ChelatingAgent, Density, Dissolving, Form, Hazard
+from ...catalog.product import ChelatingAgent, Dissolving, Form, Hazard
+from ...catalog.product import Density as KnownDensity
 from ...catalog.quantity import units
+from ...catalog.quantity.measure import (
+    Amount,
+    Density,
+    Flow,
+    FlowRange,
+    Length,
+    Measure,
+    Ratio,
+    Temperature,
+    Time,
+    Volume,
+)
 from ...catalog.store.seeds import input_error
 
 Phosphorus = Literal["high", "medium", "low"]
@@ -55,12 +68,12 @@ class PouredProduct(Part):
     """A product and how much of it: by its name in the catalog, or described inline by its label."""
 
     name: str = Field(min_length=1, description="name, id or alias in the catalog, or any name if inline")
-    amount: str = Field(description='mass or volume, such as "2 lb" or "8 fl oz"')
+    amount: Amount = Field(description='mass or volume, such as "2 lb" or "8 fl oz"')
     grade: str | None = Field(default=None, description="inline: N-P2O5-K2O of the label")
     form: Form | None = Field(default=None, description='inline: "dry" or "liquid"')
     guaranteed: dict[str, float] | None = Field(default=None, description="inline: percent per nutrient")
     derived_from: tuple[str, ...] | None = Field(default=None, description="inline: sources on the label")
-    density: str | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
+    density: Density | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
     at_most: dict[str, float] | None = Field(default=None, description="inline: declared maximums, percent")
     chloride_free: bool | None = Field(default=None, description="inline: the label says free of chloride")
     chelating_agent: ChelatingAgent | None = Field(default=None, description="inline: named on the label")
@@ -99,10 +112,10 @@ class PouredProduct(Part):
 
     def described(self) -> Product:
         """The product that an inline description stands for. Raises: InputError."""
-        liquid = self.form == "liquid" or (self.form is None and units.is_volume(self.amount, "amount"))
+        liquid = self.form == "liquid" or (self.form is None and self.amount.kind == "volume")
         density = None
         if self.density is not None:
-            density = Density(kg_per_l=units.density_kg_per_l(self.density, "density"), source=INLINE_SOURCE)
+            density = KnownDensity(kg_per_l=self.density.low, source=INLINE_SOURCE)
         at_most = dict(self.at_most or {})
         if self.chloride_free:
             at_most.setdefault("cl", CHLORIDE_FREE_PERCENT)
@@ -135,9 +148,11 @@ class PouredProduct(Part):
 class Bucket(Part):
     """The stock bucket."""
 
-    volume: str | None = Field(default=None, description='made-up volume: filled up to it, such as "5 gal"')
-    water: str | None = Field(default=None, description="instead of the volume: water that the products are added to")
-    temperature: str | None = Field(default=None, description="of the water before dissolving")
+    volume: Volume | None = Field(default=None, description='made-up volume: filled up to it, such as "5 gal"')
+    water: Volume | None = Field(
+        default=None, description="instead of the volume: water that the products are added to"
+    )
+    temperature: Temperature | None = Field(default=None, description="of the water before dissolving")
 
     @model_validator(mode="after")
     def _one_measure(self) -> Self:
@@ -146,24 +161,26 @@ class Bucket(Part):
         return self
 
     @property
-    def measure(self) -> str:
+    def measure(self) -> Measure:
         """The volume as it was stated, whichever of the two it is."""
-        return self.volume or self.water or ""
+        measure = self.volume or self.water
+        assert measure is not None, "one of them is stated"
+        return measure
 
 
 class Injection(Part):
     """How the stock meets the water: a ratio, or a suction rate with the flow of the water."""
 
-    ratio: str | None = Field(default=None, description='stock to water, such as "1:100" or "1:80 to 1:120"')
+    ratio: Ratio | None = Field(default=None, description='stock to water, such as "1:100" or "1:80 to 1:120"')
     ratio_read: Literal["dial", "measured"] = Field(
         default="dial", description="a ratio off the dial is swept by its usual error, a measured one is taken as it is"
     )
-    suction: str | None = None
-    flow: str | None = None
-    charge: str | None = None
-    inject: str | None = None
-    flush: str | None = None
-    line_temperature: str | None = None
+    suction: FlowRange | None = None
+    flow: FlowRange | None = None
+    charge: Time | None = None
+    inject: Time | None = None
+    flush: Time | None = None
+    line_temperature: Temperature | None = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -181,12 +198,10 @@ class Injection(Part):
     def parts_of_water_range(self) -> tuple[float, float] | None:
         """Parts of water per part of stock, least and most (the same twice for one number); None where not stated."""
         if self.ratio is not None:
-            return units.injection_ratios(self.ratio, "injection.ratio")
+            return self.ratio.span
         if self.suction is None or self.flow is None:
             return None
-        suction = units.read_span(self.suction, units.flow_l_per_min, "injection.suction")
-        flow = units.read_span(self.flow, units.flow_l_per_min, "injection.flow")
-        parts = flow[0] / suction[1], flow[1] / suction[0]
+        parts = self.flow.low / self.suction.high, self.flow.high / self.suction.low
         if not 1 <= parts[0] <= parts[1] <= 10_000:
             raise InputError(
                 f"flow over suction is {parts[0]:.3g}, not an injection ratio",
@@ -199,32 +214,17 @@ class Injection(Part):
 class Drip(Part):
     """The drip system, as far as it is known."""
 
-    emitter_flow: str | None = None
-    emitter_spacing: str | None = None
-    lateral_length: str | None = None
-    inside_diameter: str | None = None
+    emitter_flow: Flow | None = None
+    emitter_spacing: Length | None = None
+    lateral_length: Length | None = None
+    inside_diameter: Length | None = None
     laterals: int | None = Field(default=None, ge=1)
-    main_volume: str | None = None
-    main_length: str | None = None
-    main_diameter: str | None = None
-    travel: str | None = Field(default=None, description="measured from injector to last emitter, with dye or EC meter")
-
-    @model_validator(mode="after")
-    def _readable(self) -> Self:
-        for name, read in (
-            ("emitter_flow", units.flow_l_per_min),
-            ("emitter_spacing", units.length_m),
-            ("lateral_length", units.length_m),
-            ("inside_diameter", units.length_m),
-            ("main_volume", units.volume_l),
-            ("main_length", units.length_m),
-            ("main_diameter", units.length_m),
-            ("travel", units.time_min),
-        ):
-            text = getattr(self, name)
-            if text is not None:
-                read(text, f"drip.{name}")
-        return self
+    main_volume: Volume | None = None
+    main_length: Length | None = None
+    main_diameter: Length | None = None
+    travel: Time | None = Field(
+        default=None, description="measured from injector to last emitter, with dye or EC meter"
+    )
 
 
 class Soil(Part):

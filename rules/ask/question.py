@@ -12,34 +12,17 @@ from rapidfuzz import fuzz
 from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
 from ...catalog.quantity import units
-from ...catalog.quantity.units import mol_per_mg
+from ...catalog.quantity.measure import Measure
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
 from ..case.salts import Salt, salts
-from ..chemistry.constants import Floats
 from ..policy import Unknown
 from ..policy.region import Region, region_named
 from .assumed import Assumed
+from .columns import Columns, Floats
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
 
-#: How much of its carbon dioxide a bucket with carbonate in it has lost when it is injected.
-AIRED = "carbon_dioxide_lost"
-#: Species of each water-test item.
-SPECIES_OF_ITEM = {
-    "calcium": "Ca+2",
-    "magnesium": "Mg+2",
-    "sodium": "Na+",
-    "potassium": "K+",
-    "chloride": "Cl-",
-    "sulfate": "SO4-2",
-    "nitrate": "NO3-",
-    "phosphate": "PO4-3",
-    "iron": "Fe+2",
-    "manganese": "Mn+2",
-    "boron": "H3BO3",
-    "silica": "H4SiO4",
-    "fluoride": "F-",
-}
 #: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
 #: a pour fits its bucket at all; common practice, no source. The high end of fertilizer salts.
 DISPLACED_L_PER_KG = 0.65
@@ -51,8 +34,6 @@ MOST_BUCKET_L = 20_000.0
 #: A well's name more alike than this (0-100) to one of the catalog is a typing error.
 MISTYPED = 80.0
 
-Columns = dict[str, Floats]
-
 
 @dataclass(frozen=True)
 class Poured:
@@ -63,7 +44,7 @@ class Poured:
     product: Product
     mass_kg: float
     composition: Composition
-    amount: str
+    amount: Measure
     sources_of_label: tuple[Product, ...] = ()
     soluble: bool = True
 
@@ -80,10 +61,8 @@ class Question:
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
     usual: ranges of what is not stated, in this region; region: its policy; plan: the drip and its times; day: of the
     pour.
-    fixed: columns that are stated, one value each; unknowns: columns that are swept; label columns
-    ("label_0") are whole numbers that choose among the mixtures a label allows, and "label_0_share" how far the
-    product is from its best estimate towards that one. Units: parts of water, degC, pH, and mg/L for water items
-    (alkalinity mg/L CaCO3).
+    fixed: quantities that have one value, by name in their unit; unknowns: those that are swept; known: names of those
+    that the pour or the water test states, as a number or as a range. assumed: what was taken for the rest.
     """
 
     pour: Pour
@@ -93,7 +72,7 @@ class Question:
     water: WaterTest | None
     fixed: dict[str, float]
     unknowns: tuple[Unknown, ...]
-    mixtures: dict[str, int]
+    known: frozenset[str]
     materials: dict[str, Product]
     usual: Mapping[str, Unknown]
     plan: Plan
@@ -112,29 +91,24 @@ class Question:
         """A material that a product is made of."""
         return self.materials[material_id]
 
+    @property
+    def open_labels(self) -> tuple[int, ...]:
+        """Places in the pour of the products whose labels leave more than one mixture."""
+        return tuple(i for i, item in enumerate(self.poured) if len(item.composition.mixtures) > 1)
+
     def nominal(self) -> dict[str, float]:
-        """One scenario: what is stated, and the middle of each range that is not."""
-        return {
-            **self.fixed,
-            **{unknown.name: middle(unknown) for unknown in self.unknowns},
-            **dict.fromkeys(self.mixtures, 0.0),
-            **dict.fromkeys((f"{name}_share" for name in self.mixtures), 1.0),
-        }
+        """One scenario: what is stated, and the best estimate of what is not, by quantity name."""
+        return {**self.fixed, **{unknown.name: middle(unknown) for unknown in self.unknowns}}
 
-    def labeled(self, name: str) -> Poured:
-        """The product whose label a label column chooses among the mixtures of."""
-        return self.poured[int(name.removeprefix("label_"))]
+    def stated(self, quantity: Quantity) -> bool:
+        """True for a quantity that the pour or the water test states, as a number or as a range."""
+        return quantity.name in self.known
 
-    def stated(self, name: str) -> bool:
-        """True for a column that the pour or the water test states, as a number or as a range."""
-        return name in self.fixed or any(u.name == name and u.source == "stated" for u in self.unknowns)
-
-    def columns(self, rows: int, **changed: Floats | float) -> Columns:
-        """`rows` copies of the nominal scenario with some columns replaced."""
-        base = {name: np.full(rows, value) for name, value in self.nominal().items()}
-        for name, values in changed.items():
-            base[name] = np.broadcast_to(np.asarray(values, dtype=float), (rows,)).copy()
-        return base
+    def columns(self, rows: int) -> Columns:
+        """`rows` copies of the nominal scenario, every label at its best estimate."""
+        shape = (rows, len(self.poured))
+        numbers = {name: np.full(rows, value) for name, value in self.nominal().items()}
+        return Columns(numbers, np.zeros(shape, dtype=np.int64), np.ones(shape))
 
 
 def middle(unknown: Unknown) -> float:
@@ -143,9 +117,8 @@ def middle(unknown: Unknown) -> float:
 
 
 def from_unit(unknown: Unknown, share: Floats) -> Floats:
-    """Values of an unknown at shares 0..1 of its range, at 0.5 the best estimate: amounts by their square root, so
-    that low values, where verdicts turn, are not skipped; temperatures and pH evenly."""
-    evenly = unknown.unit in {"degC", "pH", "mol/mol", "of what it can lose"}
+    """Values of an unknown at shares 0..1 of its range on the scale of its quantity, at 0.5 the best estimate."""
+    evenly = unknown.quantity.scale == "even"
     low, high = (unknown.low, unknown.high) if evenly else (np.sqrt(unknown.low), np.sqrt(unknown.high))
     middle = 0.5 * (low + high)
     if unknown.best is not None:
@@ -154,31 +127,26 @@ def from_unit(unknown: Unknown, share: Floats) -> Floats:
     return np.asarray(values if evenly else values**2)
 
 
-def mol_per_l(item: str, value: Floats) -> Floats:
-    """Concentrations of a water item [mol/L, alkalinity mol of charge] from column units."""
-    return np.asarray(value * mol_per_mg(item))
+def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) -> Question:
+    """The question that a pour poses. in_water_of: a question about the same water, which is then not read again.
 
-
-def ask(pour: Pour, catalog: Catalog) -> Question:
-    """The question that a pour poses. Raises: InputError: what, where, how to mend it."""
+    Raises: InputError: what, where, how to mend it.
+    """
     region = region_named(pour.region)
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     filled_up = pour.bucket.volume is not None
     where = "bucket.volume" if filled_up else "bucket.water"
-    bucket_l = units.volume_l(pour.bucket.measure, where)
+    bucket_l = pour.bucket.measure.low
     if bucket_l > MOST_BUCKET_L:
-        raise InputError(f'"{pour.bucket.measure}" is no bucket', where=where, mend="check the unit")
-    _fits(poured, bucket_l, pour.bucket.measure, where, filled_up)
-    water = water_of(pour.water, catalog)
-    ranges = Ranges(region.unknowns(), fixed={"amount_factor": 1.0})
+        raise InputError(f"{units.quoted(pour.bucket.measure.text)} is no bucket", where=where, mend="check the unit")
+    _fits(poured, bucket_l, pour.bucket.measure.text, where, filled_up)
+    water = in_water_of.water if in_water_of is not None else water_of(pour.water, catalog)
+    ranges = Ranges(region.unknowns(), fixed={AMOUNT_FACTOR.name: 1.0})
     put_water(water, ranges)
     put_operation(pour, ranges)
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
-        ranges.miss(AIRED)
+        ranges.miss(CARBON_DIOXIDE_LOST)
     assumed = ranges.assumed
-    mixtures = {
-        f"label_{i}": len(p.composition.mixtures) for i, p in enumerate(poured) if len(p.composition.mixtures) > 1
-    }
     assumed.append(
         Assumed(
             input="bucket_volume",
@@ -210,7 +178,7 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
         water,
         ranges.fixed,
         tuple(ranges.swept),
-        mixtures,
+        frozenset(ranges.stated),
         materials,
         ranges.table,
         plan(pour),
@@ -224,19 +192,24 @@ def ask(pour: Pour, catalog: Catalog) -> Question:
 def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     product = item.described() if item.inline else catalog.product(item.name)
     where = f"product {row} ({product.name}), amount"
-    stated = item.density
-    density = (
-        units.density_kg_per_l(stated, f"product {row} ({product.name}), density")
-        if stated is not None
-        else (product.density.kg_per_l if product.density else None)
-    )
-    if units.is_volume(item.amount, where) and product.form == "dry" and stated is None:
-        raise InputError(
-            f'"{item.amount}" is a volume of a dry product',
-            where=where,
-            mend="weigh it: write lb, oz, kg or g",
-        )
-    mass_kg = units.mass_kg(item.amount, density, where)
+    density = product.density.kg_per_l if product.density else None
+    if item.density is not None:
+        density = item.density.low
+    mass_kg = item.amount.low
+    if item.amount.kind == "volume":
+        if product.form == "dry" and item.density is None:
+            raise InputError(
+                f"{units.quoted(item.amount.text)} is a volume of a dry product",
+                where=where,
+                mend="weigh it: write lb, oz, kg or g",
+            )
+        if density is None:
+            raise InputError(
+                f"{units.quoted(item.amount.text)} is a volume and no density is known for this product",
+                where=where,
+                mend="weigh it, or add the density from the label",
+            )
+        mass_kg *= density
     known = composition(product, catalog.product, catalog.materials())
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
     return Poured(product, mass_kg, known, item.amount, tuple(sources_on_label(product, catalog.product)), soluble)
@@ -260,7 +233,8 @@ def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, 
     if taken > made_up * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
-            f'"{biggest.amount}" of {biggest.product.name} does not leave enough water in a bucket of {volume}',
+            f"{units.quoted(biggest.amount.text)} of {biggest.product.name} does not leave enough water in a bucket of "
+            f"{volume}",
             where=where,
             mend="check amount and unit, or take a larger bucket",
         )
@@ -270,20 +244,21 @@ def water_of(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
     """The water test of a pour: as written, of a well of the catalog, or of a well with items replaced."""
     if item is None:
         return None
-    own = item.model_dump(exclude_none=True, exclude={"id", "name", "invented", "notes", "source"})
+    beside = {"id", "name", "invented", "notes", "source"}
+    own = {name: value for name in item.model_fields_set - beside if (value := getattr(item, name)) is not None}
     name = item.name or item.id
     if not name:
         return item
-    if own:
-        try:
-            known = catalog.water(name).model_dump(exclude_none=True)
-        except UnknownName as unknown:
-            # A test written out under a name of its own is one thing, a mistyped well another.
-            if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):
-                raise
-            return item
-        if {"alkalinity", "bicarbonate"} & own.keys():
-            known.pop("alkalinity", None)
-            known.pop("bicarbonate", None)
-        return WaterTest.model_validate({**known, **own})
-    return catalog.water(name)
+    if not own:
+        return catalog.water(name)
+    try:
+        known = catalog.water(name)
+    except UnknownName as unknown:
+        # A test written out under a name of its own is one thing, a mistyped well another.
+        if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):
+            raise
+        return item
+    replaced: dict[str, object] = {}
+    if {ALKALINITY.name, BICARBONATE.name} & own.keys():
+        replaced = {ALKALINITY.name: None, BICARBONATE.name: None}
+    return known.model_copy(update={**replaced, **own})

@@ -213,9 +213,8 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
 
 
 def _not_computed(case: Case) -> Outcome | None:
-    # The cold bucket only where a rule has asked for it: it alone never stops a pour.
-    cold = [case.bucket_cold] if "bucket_cold" in case.__dict__ else []
-    solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line, *cold)
+    # The cold bucket is cold-bucket's own matter: it alone never stops a pour.
+    solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line)
     lost = ~np.all([solution.converged for solution in solved], axis=0)
     if not np.any(lost):
         return None

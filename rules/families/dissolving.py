@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from ...catalog.quantity.table import BUCKET_TEMPERATURE
 from ...catalog.species import formula_share
 from ..case.case import Case
 from ..case.salts import Salt, solid_of
@@ -69,7 +70,7 @@ def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], set[str]]:
             if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
                 unlisted.add(material.name)
             continue
-        limit = solubility_g_per_100_g(points, case.column("bucket_temperature_c")) / 100.0 * water_g
+        limit = solubility_g_per_100_g(points, case.of(BUCKET_TEMPERATURE)) / 100.0 * water_g
         shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
     return shares, unlisted
 
@@ -124,7 +125,7 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
         level = np.maximum(level, one)
     if not np.any(level):
         return None
-    temperature = case.column("bucket_temperature_c")
+    temperature = case.of(BUCKET_TEMPERATURE)
     numbers: dict[str, Floats | float] = {"bucket_temperature_c": temperature}
     severity = most - 1.0
     name = max(shares, key=lambda key: float(np.max(shares[key]))) if shares else ""
@@ -164,19 +165,22 @@ def _cold_bucket(case: Case) -> Outcome | None:
     celsius = cold.temperature_c
     ice = (ln_aw > _ICE_K * (1.0 / 273.15 - 1.0 / (celsius + 273.15))) & (celsius < 0.0) & (case.cooling_c > 3.0)
     level = np.where(ice, int(Level.CAUTION), int(Level.NONE))
+    level[~cold.converged] = Level.UNKNOWN
     stays, back, name = np.zeros(case.size), np.zeros(case.size), ""
     for salt in (*case.salts, *case.made_salts):
         at_first = case.settled_g_per_l(cold, salt)
         later = case.settled_g_per_l(warm, salt)
         more = at_first - later > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
         if np.any(more):
-            level[more] = Level.CAUTION
+            level[more] = np.maximum(level[more], int(Level.CAUTION))
             if float(np.max(at_first)) > float(np.max(stays)):
                 stays, back, name = at_first, at_first - later, salt.name
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.UNKNOWN:
+            return "The chemistry of the cooled bucket could not be solved; what settles in it is not known."
         cooled = (
             f"Dissolving cools the bucket by {n['cooling_c']:.0f} degC, from {n['bucket_temperature_c']:.0f} to "
             f"{n['cooled_bucket_c']:.0f} degC"
@@ -194,8 +198,8 @@ def _cold_bucket(case: Case) -> Outcome | None:
         level,
         message,
         numbers={
-            "cooling_c": case.column("bucket_temperature_c") - case.cooled_c,
-            "bucket_temperature_c": case.column("bucket_temperature_c"),
+            "cooling_c": case.of(BUCKET_TEMPERATURE) - case.cooled_c,
+            "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
             "cooled_bucket_c": case.cooled_c,
             "settled_cold_g_per_l": stays,
             "comes_back_g_per_l": back,
@@ -244,7 +248,7 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
             "saturation_index": si,
             "settled_g_per_l": settled,
             "model_band_si": _band(case, salt),
-            "bucket_temperature_c": case.column("bucket_temperature_c"),
+            "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
         },
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
         severity=si,
@@ -294,7 +298,7 @@ def _mixed_crystals(case: Case) -> Outcome | None:
             f"{names[0].upper()}{names[1:]} share one crystal: together they may settle out although neither is over its own limit "
             f"(index of the mixed crystal {n['mixed_crystal_index']:+.2f})."
         ),
-        numbers={"mixed_crystal_index": worst, "bucket_temperature_c": case.column("bucket_temperature_c")},
+        numbers={"mixed_crystal_index": worst, "bucket_temperature_c": case.of(BUCKET_TEMPERATURE)},
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
         severity=worst,
     )
@@ -349,7 +353,7 @@ def _double_sulfate(case: Case) -> Outcome | None:
         numbers={
             "saturation_index": si,
             "metal_sulfate_mol_per_kg": part,
-            "bucket_temperature_c": case.column("bucket_temperature_c"),
+            "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
         },
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
         severity=np.maximum(si, part - 1e3),

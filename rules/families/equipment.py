@@ -7,6 +7,7 @@ from math import ceil
 
 import numpy as np
 
+from ...catalog.quantity.table import INJECTION_RATIO
 from ..ask.hydraulics import (
     FLUSH_PER_TRAVEL,
     FLUSH_VELOCITY_M_PER_S,
@@ -71,7 +72,7 @@ def _by(plan: Plan) -> str:
     return f"travel to the last emitter {_minutes(plan.travel_min)} min, {how}"
 
 
-#: Where travel takes this long, the published flush is this long at least (UF/IFAS HS1306, citrus).
+#: Place travel takes this long, the published flush is this long at least (UF/IFAS HS1306, citrus).
 LONG_TRAVEL_MIN, LONG_FLUSH_MIN = 20.0, 30.0
 
 
@@ -226,7 +227,7 @@ def _fits(case: Case) -> Outcome | None:
     if not np.any(level):
         return None
     ratio = case.injection_ratio
-    at = "" if case.question.stated("injection_ratio") else f", at 1:{ratio.min():.0f} to 1:{ratio.max():.0f}"
+    at = "" if case.question.stated(INJECTION_RATIO) else f", at 1:{ratio.min():.0f} to 1:{ratio.max():.0f}"
     ends = _minutes(float(takes.min())), _minutes(float(takes.max()))
     emptying = f"{ends[0]} min" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]} min"
 

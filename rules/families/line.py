@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import ALKALINITY, PH
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import DEFER, FLUSH
@@ -47,9 +48,7 @@ def _phosphate(case: Case) -> Outcome | None:
     # limit for phosphate, practice has decided what equilibrium with the fast one leaves open.
     calcium = case.total_mg_per_l("line", "Ca+2")
     # A hair more, so that the last digits of a computed total do not decide.
-    hard = (calcium > HARD_CALCIUM_MG_PER_L * (1.0 + 1e-6)) & (
-        case.column("alkalinity") > HARD_ALKALINITY_MG_PER_L_CACO3
-    )
+    hard = (calcium > HARD_CALCIUM_MG_PER_L * (1.0 + 1e-6)) & (case.of(ALKALINITY) > HARD_ALKALINITY_MG_PER_L_CACO3)
     level = np.maximum(level, np.where(slow & hard, int(Level.STOP), 0))
     # Near the edge, or against what practice says of such water, is nowhere plainly clear.
     near = (brushite > NEAR_SI) | (hard & (mixed.ph > ACID_HOLDS_PH))
@@ -206,7 +205,7 @@ _LINE_PH_CAUTION, _LINE_PH_STOP = (4.0, 9.5), (2.5, 10.5)
 
 def _line_ph(case: Case) -> Outcome | None:
     ph = case.line.before_solids.ph
-    own = case.column("ph")
+    own = case.of(PH)
     level = np.where((ph < _LINE_PH_CAUTION[0]) | (ph > _LINE_PH_CAUTION[1]), int(Level.CAUTION), int(Level.NONE))
     level[(ph < _LINE_PH_STOP[0]) | (ph > _LINE_PH_STOP[1])] = Level.STOP
     level[np.abs(ph - own) < 0.3] = Level.NONE

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from ...catalog.species import SPECIES
-from ..case.case import Case, Where
+from ..case.case import Case, Place
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH, JAR_TEST, TWO_BUCKETS
@@ -47,7 +47,7 @@ def _metal_meets_phosphate_in_line(case: Case) -> Outcome | None:
     return _phosphate(case, "line")
 
 
-def _phosphate(case: Case, where: Where) -> Outcome | None:
+def _phosphate(case: Case, where: Place) -> Outcome | None:
     if not case.has("PO4-3", "P2O7-4") or not case.has(*_METALS):
         return None
     mixed = case.solution(where).before_solids
@@ -120,7 +120,7 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
         for phase in solids:
             entry = phases()[phase]
             slow = entry.pace == "days"
-            places: tuple[Where, Where] = ("line", "bucket")
+            places: tuple[Place, Place] = ("line", "bucket")
             for where in places:
                 si = case.solution(where).before_solids.si(phase)
                 # A chelated metal that is over saturation all the same has been let go by its chelate.

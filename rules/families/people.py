@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import AMOUNT_FACTOR
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
@@ -180,7 +181,7 @@ def _too_hot(case: Case) -> Outcome | None:
     if acids and alkalis:
         rise = rise + _NEUTRALIZES_KJ_PER_MOL * case.neutralized_mol / case.heat_capacity_kj_per_k
     untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
-    share = sum(item.mass_kg for item in untold) * case.column("amount_factor") / case.bucket_water_kg
+    share = sum(item.mass_kg for item in untold) * case.of(AMOUNT_FACTOR) / case.bucket_water_kg
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
     level[share > _UNTOLD_SHARE] = np.maximum(level[share > _UNTOLD_SHARE], int(Level.CAUTION))
     level[rise > 25.0] = Level.STOP

@@ -107,20 +107,25 @@ class Judge:
 def _outcome(rule: Rule, case: Case) -> Outcome | None:
     """What a rule says; that nothing is known of what it asks, where it fails."""
     try:
-        return rule.check(case)
+        outcome = rule.check(case)
+        assert outcome is None or outcome.level.shape == (case.size,)
+        return outcome
     except Exception as fault:
-        if os.environ.get(DEBUG_VARIABLE):
-            raise
-        _log.exception("rule %s failed", rule.name)
-        return _failed(rule, type(fault).__name__, case)
+        words = failure(rule, fault)
+        return Outcome(
+            same(case, Level.UNKNOWN),
+            lambda _: words,
+            do=("Check amounts and water test for a typing error; report the pour if it persists.",),
+        )
 
 
-def _failed(rule: Rule, fault: str, case: Case) -> Outcome:
-    return Outcome(
-        same(case, Level.UNKNOWN),
-        lambda _: f"{rule.name} could not be computed for this pour ({fault}); what it asks is not known: {rule.asks}",
-        do=("Check amounts and water test for a typing error; report the pour if it persists.",),
-    )
+def failure(rule: Rule, fault: Exception) -> str:
+    """What to say of a rule that failed. Raises: the fault itself, where DEBUG_VARIABLE is set."""
+    if os.environ.get(DEBUG_VARIABLE):
+        raise fault
+    _log.error("rule %s failed", rule.name, exc_info=fault)
+    kind = type(fault).__name__
+    return f"{rule.name} could not be computed for this pour ({kind}); what it asks is not known: {rule.asks}"
 
 
 def worst(case: Case, judged: Iterable[Judged], level_of: Callable[[Judged], Levels] = lambda one: one.level) -> Levels:

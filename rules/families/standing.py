@@ -6,7 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..case.case import DRIED, SUN_C, Case
+from ...catalog.quantity.table import LINE_TEMPERATURE
+from ..case.case import Case
+from ..case.solutions import DRIED, SUN_C
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH
 from ..judge.rule import Level, Outcome, Rule
@@ -18,7 +20,7 @@ _LEAST_WARMING_C = 5.0
 
 def _warm_line(case: Case) -> Outcome | None:
     warmer = SUN_C - case.line_temperature_c
-    if not case.question.stated("line_temperature_c") or float(np.max(warmer)) < _LEAST_WARMING_C:
+    if not case.question.stated(LINE_TEMPERATURE) or float(np.max(warmer)) < _LEAST_WARMING_C:
         return None  # a line temperature that is not stated is swept up to the sun's
     warm, here = case.sunny_line.before_solids, case.line.before_solids
     lime, brushite = warm.si("Calcite"), warm.si("Brushite")

@@ -8,6 +8,17 @@ from datetime import date
 
 import numpy as np
 
+from ...catalog.quantity.table import (
+    BACTERIA,
+    CALCIUM,
+    HARDNESS,
+    IRON,
+    MANGANESE,
+    QUANTITIES,
+    SULFIDE,
+    SUSPENDED_SOLIDS,
+    Quantity,
+)
 from ...catalog.species import molar_mass_g_per_mol
 from ...catalog.water.quality import (
     charge_balance,
@@ -23,10 +34,10 @@ from ..judge.rule import Level, Outcome, Rule, same
 
 
 def _iron(case: Case) -> Outcome | None:
-    iron = case.column("iron")
+    iron = case.of(IRON)
     ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
     phosphate = case.has("PO4-3")
-    if not case.question.stated("iron") and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
+    if not case.question.stated(IRON) and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
         # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
         return Outcome(
             same(case, Level.CAUTION),
@@ -73,32 +84,32 @@ def _iron(case: Case) -> Outcome | None:
 class _Class:
     """An item of a water test that has clogging classes: its name, what it does, what to do."""
 
-    item: str
+    quantity: Quantity
     spoken: str
     what: str
     do: str
 
 
 _MANGANESE = _Class(
-    "manganese",
+    MANGANESE,
     "Manganese",
     "it turns to black slime and scale, more slowly than iron",
     "Oxidize and filter; chlorine alone does not do it. Ask an adviser.",
 )
 _SULFIDE = _Class(
-    "sulfide",
+    SULFIDE,
     "Hydrogen sulfide",
     "sulfur bacteria make white threads of it",
     "Aerate before the drip, and keep the line clean of slime.",
 )
 _SOLIDS = _Class(
-    "suspended_solids",
+    SUSPENDED_SOLIDS,
     "Suspended solids",
     "they settle in laterals and emitters",
     "Settle and filter before the drip.",
 )
 _BACTERIA = _Class(
-    "bacteria",
+    BACTERIA,
     "Bacteria",
     "they grow to slime, and feed makes them grow faster",
     "Treat the line as the emitter's maker says, as a cycle of its own, never with feed.",
@@ -108,10 +119,11 @@ _BACTERIA = _Class(
 def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
     """A check of one item of the water test against its clogging classes; not tested: a note."""
 
-    limits = class_limits()[entry.item]
+    limits = class_limits()[entry.quantity.name]
 
     def run(case: Case) -> Outcome | None:
-        if not case.question.stated(entry.item):
+        value = case.of(entry.quantity)
+        if value is None or not case.question.stated(entry.quantity):
             return Outcome(
                 same(case, Level.NOTE),
                 lambda _: (
@@ -119,7 +131,6 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
                 ),
                 do=(f"Ask for it on the next water test ({limits.unit}).",),
             )
-        value = case.column(entry.item)
         level = np.where(value >= limits.moderate_from, int(Level.CAUTION), int(Level.NONE))
         level[value >= limits.severe_from] = Level.STOP
         if not np.any(level):
@@ -230,11 +241,12 @@ def _old(case: Case) -> Outcome | None:
 
 def _incomplete(case: Case) -> Outcome | None:
     water = case.question.water
-    wanted = ("ph", "alkalinity", "calcium", "magnesium", "sulfate", "sodium", "chloride", "iron", "manganese")
     missing = [
-        name
-        for name in wanted
-        if not case.question.stated(name) and not (name == "calcium" and case.question.stated("hardness"))
+        quantity.name
+        for quantity in QUANTITIES.values()
+        if quantity.asked_for
+        and not case.question.stated(quantity)
+        and not (quantity is CALCIUM and case.question.stated(HARDNESS))
     ]
     if water is None:
         missing = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import product as cross
 
 from ...catalog import Catalog, InputError, Product
@@ -10,7 +10,7 @@ from ...catalog.label.composition import composition
 from ..answer.assess import assess, one_thread
 from ..answer.verdict import Swap, SwapProduct
 from ..ask.pour import Pour, PouredProduct
-from ..ask.question import ask
+from ..ask.question import Question, ask
 
 #: A product with less than this percent P2O5 counts as free of phosphorus.
 FREE_OF_P2O5_PERCENT = 0.05
@@ -24,17 +24,21 @@ _UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-g
 _ORDER = {"clear": 0, "caution": 1, "unknown": 2, "stop": 3}
 
 
-def swap(pour: Pour, catalog: Catalog) -> list[Swap]:
+def swap(pour: Pour | Mapping[str, object], catalog: Catalog) -> list[Swap]:
     """Swaps for the products with phosphorus in a pour, best verdict first; none that is stopped.
 
+    pour: a Pour, or plain data of the pour schema.
     Raises: InputError: the pour is not sound.
     """
+    if not isinstance(pour, Pour):
+        pour = Pour.parse(pour)
     with one_thread():
-        return _swaps(pour, catalog)
+        return swaps_for(ask(pour, catalog), catalog)
 
 
-def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
-    question = ask(pour, catalog)
+def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
+    """The same for a question that was asked already."""
+    pour = question.pour
     guilty = [item for item in question.poured if (item.product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
     if not guilty:
         return []
@@ -42,13 +46,13 @@ def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
     nitrogen = sum(item.mass_kg * (item.product.percent("n") or 0.0) / 100.0 for item in guilty)
     potash = sum(item.mass_kg * (item.product.percent("k2o") or 0.0) / 100.0 for item in guilty)
     stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
-    metric = not any(word in item.amount for item in guilty for word in ("lb", "oz", "gal", "pint", "quart"))
+    metric = not any(item.amount.system == "us" for item in guilty)
     offered: list[Swap] = []
     for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
-        lines = [PouredProduct(name=p.name, amount=f"{kg!r} kg") for p, kg in recipe]
+        lines = [PouredProduct.model_validate({"name": p.name, "amount": f"{kg!r} kg"}) for p, kg in recipe]
         swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
-            verdict = assess(ask(swapped, catalog), details=False)
+            verdict = assess(ask(swapped, catalog, in_water_of=question), details=False)
         except InputError:
             continue  # does not fit the bucket
         if verdict.verdict == "stop":
@@ -57,12 +61,13 @@ def _swaps(pour: Pour, catalog: Catalog) -> list[Swap]:
             Swap(
                 replaces=names,
                 products=tuple(
-                    SwapProduct(name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}")) for p, kg in recipe
+                    SwapProduct(id=p.id, name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}"))
+                    for p, kg in recipe
                 ),
                 nitrogen_kg=float(f"{nitrogen:.4g}"),
                 potash_kg=float(f"{potash:.4g}"),
                 verdict=verdict.verdict,
-                summary=verdict.summary,
+                rules=tuple(finding.rule for finding in verdict.findings if finding.level != "note"),
             )
         )
         if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..case.case import Case, Where
+from ..case.case import Case, Place
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..chemistry.speciate import Solution
@@ -16,7 +16,7 @@ LEAST_BAND_SI, SIGMAS = 0.06, 2.0
 #: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
 #: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
 #: Nakayama); in the line it is what the emitters see. Design choice within that.
-STOP_MG_PER_L: dict[Where, float] = {"bucket": 100.0, "line": 1.0}
+STOP_MG_PER_L: dict[Place, float] = {"bucket": 100.0, "line": 1.0}
 HAZE_MG_PER_L = 10.0
 #: Saturation index from which on a solid that takes days starts within the hour (design choice).
 SLOW_STARTS_SI = 1.0
@@ -32,7 +32,7 @@ def band_si(case: Case, phase: str) -> Floats:
     return np.maximum(LEAST_BAND_SI, SIGMAS * case.si_sigma(phase))
 
 
-def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
+def solid_levels(case: Case, where: Place, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
     """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
 
     Amounts count too: less than the stop amount of bucket or line is CAUTION, less than haze_mg_per_l
@@ -49,7 +49,7 @@ def solid_levels(case: Case, where: Where, phase: str, *, haze_mg_per_l: float, 
 
 
 def _levels(
-    case: Case, where: Where, phase: str, haze_mg_per_l: float, band: Floats | float, solution: Solution
+    case: Case, where: Place, phase: str, haze_mg_per_l: float, band: Floats | float, solution: Solution
 ) -> Levels:
     entry = phases()[phase]
     si = solution.before_solids.si(phase)

@@ -8,20 +8,30 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from ...catalog.quantity.table import QUANTITIES, Quantity
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """Range of something that is not known, in `unit`. best: the likeliest value, None for the middle of the range;
-    find_out: the cheapest way to learn it, at a cost from 1 (a look) to 4 (a lab)."""
+    """Range of a quantity that is not known, in its unit. best: the likeliest value, None for the middle of the range;
+    find_out: the cheapest way to learn it, where it is not the quantity's usual one."""
 
-    name: str
+    quantity: Quantity
     low: float
     high: float
-    unit: str
-    find_out: str
     source: str
-    cost: int = 4
     best: float | None = None
+    find_out: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name of the quantity."""
+        return self.quantity.name
+
+    @property
+    def how(self) -> str:
+        """The cheapest way to learn it."""
+        return self.find_out or self.quantity.find_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +51,7 @@ def _table(name: str) -> dict[str, Any]:
 @cache
 def default_unknowns() -> dict[str, Unknown]:
     """Ranges by the name of what is not known, where no region has its own."""
-    return {name: Unknown(name=name, **row) for name, row in _table("default")["unknown"].items()}
+    return {name: Unknown(QUANTITIES[name], **row) for name, row in _table("default")["unknown"].items()}
 
 
 @cache

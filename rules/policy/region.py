@@ -11,6 +11,7 @@ from typing import Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ...catalog import InputError, slug
+from ...catalog.quantity.table import QUANTITIES
 from ...catalog.store.seeds import parse, read_toml
 from . import Unknown, default_unknowns
 
@@ -26,8 +27,8 @@ class _Part(BaseModel):
 class RegionalRange(_Part):
     """A range that replaces the default one, in its unit (see default.toml)."""
 
-    low: float
-    high: float
+    low: float = Field(allow_inf_nan=False)
+    high: float = Field(allow_inf_nan=False)
     source: str = Field(min_length=1)
     find_out: str | None = None
 
@@ -74,6 +75,13 @@ class Region(_Part):
     def _known(self) -> Self:
         if strange := sorted(self.unknown.keys() - default_unknowns().keys()):
             raise ValueError(f"{strange[0]} has no range to replace; known: {', '.join(default_unknowns())}")
+        for name, row in self.unknown.items():
+            quantity = QUANTITIES[name]
+            if not quantity.least <= row.low < row.high <= quantity.most:
+                raise ValueError(
+                    f"{quantity.spoken} of {row.low:g} to {row.high:g} is out of bounds; "
+                    f"write a range within {quantity.least:g} to {quantity.most:g} {quantity.unit}"
+                )
         return self
 
     def unknowns(self) -> dict[str, Unknown]:
@@ -85,7 +93,7 @@ class Region(_Part):
                 low=row.low,
                 high=row.high,
                 source=row.source,
-                find_out=row.find_out or found[name].find_out,
+                find_out=row.find_out or "",
             )
         return found
 

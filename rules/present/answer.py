@@ -10,79 +10,65 @@ from rich.text import Text
 
 from ..answer.verdict import Finding, SolutionState, Swap, Verdict
 from ..ask.pour import Pour
+from . import words
 from .page import STYLE, Page
-from .words import decider_words, margin_words, pour_words
 
 #: Solids nearer to saturation than this are worth a line.
 _NEAR_SI = -0.3
 #: Findings that are told in full without --more; of the others, and of other lists, so many are named.
 _TOLD, _NAMED = 2, 4
-#: Swaps and words on the margin that are shown without --more.
-_MOST_SWAPS, _MOST_MARGINS = 2, 3
+#: Swaps and words on the edge that are shown without --more.
+_MOST_SWAPS, _MOST_EDGES = 2, 3
+_LITERS_PER_GALLON = 3.785411784
+LIFTING = "lifting-and-label"
+_LABEL_FIRST = "Label, safety data sheet and local code come before this answer."
 
 
 def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = False) -> None:
     """A verdict as a grower reads it: one screen, or all of it."""
     page = Page(out)
     word = verdict.verdict.upper()
-    first, *rest = textwrap.wrap(_summary(verdict, more), out.width - len(word) - 2, break_on_hyphens=False)
+    headline = verdict.summary if more else words.summary(verdict, _NAMED)
+    first, *rest = textwrap.wrap(headline, out.width - len(word) - 2, break_on_hyphens=False)
     out.print(Text(word, style=STYLE[verdict.verdict]) + Text(f"  {first}", style="bold"))
     for part in rest:
         out.print(Text(" " * (len(word) + 2) + part, style="bold"))
-    page.line(pour_words(pour))
+    page.line(words.pour_words(pour))
     if more:
         _all(page, verdict, pour)
     else:
         _screen(page, verdict, pour)
 
 
-def _summary(verdict: Verdict, more: bool) -> str:
-    """The summary; without --more it names a few rules."""
-    head, colon, names = verdict.summary.partition(": ")
-    return verdict.summary if more or not colon else f"{head}: {_and_more(names.rstrip('.').split(', '), _NAMED)}."
-
-
 def _screen(page: Page, verdict: Verdict, pour: Pour) -> None:
     """The answer at the bucket: what is wrong, what decides, how far, what instead, how to make it up."""
-    told = [f for f in verdict.findings if f.level != "note"]
-    lead = [f for f in told if f.level == told[0].level][: 1 if verdict.decided_by else _TOLD]
+    speaking = [f for f in verdict.findings if f.level != "note"]
+    lead = [f for f in speaking if f.level == speaking[0].level][: 1 if verdict.decided_by else _TOLD]
     if lead:
         page.line()
     for finding in lead:
         _short_finding(page, finding, decided=bool(verdict.decided_by) or verdict.verdict == "stop")
-    if others := [f"{f.rule} ({f.level})" for f in told if f not in lead]:
-        page.line("Also " + _and_more(others, _NAMED), 2, 2)
+    if others := [f"{f.rule} ({f.level})" for f in speaking if f not in lead]:
+        page.line("Also " + words.and_more(others, _NAMED), 2, 2)
     page.line()
-    for decider in verdict.decided_by:
-        page.item("Decides", [decider_words(decider)])
-        page.item("Find out", [decider.find_out])
-    page.item("Edge", margin_words(verdict, pour)[:_MOST_MARGINS])
-    page.item("Instead", [_swap_words(swap) for swap in verdict.swaps[:_MOST_SWAPS]])
+    for turn in verdict.decided_by:
+        page.item("Decides", [words.decision_words(turn)])
+        page.item("Find out", [turn.find_out])
+    page.item("Edge", words.edge_words(verdict, pour)[:_MOST_EDGES])
+    page.item("Instead", [_swap_line(swap) for swap in verdict.swaps[:_MOST_SWAPS]])
     if not verdict.decided_by:  # their ranges are too wide to tell anything
         page.item("Numbers", _in_short(verdict))
     page.item("Make up", [_made_up(verdict, pour)] if verdict.bucket else [])
     notes = [f for f in verdict.findings if f.level == "note"]
-    mind = [f.message for f in notes if f.where in {"people", "equipment"} and f.rule != "lifting-and-label"]
-    page.item("Mind", [*mind, "Label, safety data sheet and local code come before this answer."])
-    page.item("Turned", [f"{f.rule}: {f.turned}" for f in verdict.findings if f.turned])
-    swept = [_swept_name(text) for text in verdict.assumed if "swept" in text]
-    page.item("Not known", [_and_more(swept, _NAMED)] if swept else [])
+    mind = [f.message for f in notes if f.where in {"people", "equipment"} and f.rule != LIFTING]
+    page.item("Mind", [*mind, _LABEL_FIRST])
+    page.item("Policy", [f"{f.rule}: {words.policy_words(f)}" for f in verdict.findings if words.policy_words(f)])
+    swept = words.open_words(verdict.assumed)
+    page.item("Not known", [words.and_more(swept, _NAMED)] if swept else [])
     page.line()
     others = [note.rule for note in notes if note.where not in {"people", "equipment"}]
-    tail = f" Notes: {_and_more(others, 1)}." if others else ""
+    tail = f" Notes: {words.and_more(others, 1)}." if others else ""
     page.line(f"--more shows every number, step and source.{tail}", 2)
-
-
-def _and_more(names: Sequence[str], most: int) -> str:
-    """Names with commas; beyond some of them, how many more."""
-    shown = ", ".join(names[:most])
-    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
-
-
-def _swept_name(text: str) -> str:
-    """What was swept, from the words of an assumption."""
-    name = text.split(": swept", 1)[0].removesuffix(" not stated").removesuffix(" stated as a range")
-    return "injection ratio (dial)" if name.endswith("read off a dial") else name
 
 
 def _finding_head(page: Page, finding: Finding) -> None:
@@ -91,15 +77,14 @@ def _finding_head(page: Page, finding: Finding) -> None:
 
 
 def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
-    """A finding in a few lines: its message and the first thing to do. decided: what it turns on is told elsewhere."""
+    """A finding in a few lines: what happens and the first thing to do. decided: what it turns on is told elsewhere."""
     _finding_head(page, finding)
+    in_part = finding.level == "unknown" and finding.scenarios == "some"
     message = finding.message
-    for cut in (" There: ", "in part of the range: "):
-        if decided and cut in message:
-            message = "In part of what is open: " + message.split(cut, 1)[1]
+    if decided and in_part:
+        message = f"For some possible values: {finding.happens}"
     page.line(message, 4)
-    steps = [step for step in finding.do if not (decided and step.startswith("Find out:"))]
-    for step in steps[:1]:
+    for step in (finding.cures if decided else finding.do)[:1]:
         page.line(f"> {step}", 4, 2)
 
 
@@ -107,9 +92,9 @@ def _decided(page: Page, verdict: Verdict) -> None:
     if not verdict.decided_by:
         return
     page.head("What decides")
-    for decider in verdict.decided_by:
-        page.line(decider_words(decider), 2, 2)
-        page.line(f"> Find out: {decider.find_out}.", 4, 2)
+    for turn in verdict.decided_by:
+        page.line(words.decision_words(turn), 2, 2)
+        page.line(f"> Find out: {turn.find_out}.", 4, 2)
 
 
 def _in_short(verdict: Verdict) -> list[str]:
@@ -117,8 +102,8 @@ def _in_short(verdict: Verdict) -> list[str]:
     parts = []
     for name, state in (("bucket", verdict.bucket), ("line", verdict.line)):
         if state is not None:
-            ec = "" if state.ec_ms_per_cm is None else f" EC {_span(state, 'ec_ms_per_cm', state.ec_ms_per_cm, '.3g')}"
-            parts.append(f"{name} pH {_span(state, 'ph', state.ph, '.1f')}{ec}")
+            ec = "" if state.ec is None else f" EC {words.span_words(state.ec, '.3g')}"
+            parts.append(f"{name} pH {words.span_words(state.ph, '.1f')}{ec}")
     lines = [f"{'; '.join(parts)} mS/cm"] if parts else []
     if verdict.water is not None and verdict.water.worst not in {None, "slight"}:
         items = [n.replace("_", " ") for n, grade in verdict.water.clogging.items() if grade == verdict.water.worst]
@@ -128,11 +113,11 @@ def _in_short(verdict: Verdict) -> list[str]:
 
 
 def _making(state: SolutionState, pour: Pour) -> tuple[float, float, str] | None:
-    """Water that goes in, what it makes, and their unit: gallons where the bucket is in gallons, else liters."""
-    if state.volume_l is None or state.water_poured_l is None:
+    """Water that goes in, what it makes, and their unit: gallons where the bucket is in US units, else liters."""
+    if state.volume is None or state.water_poured is None:
         return None
-    unit, liters = ("gal", 3.785411784) if "gal" in pour.bucket.measure else ("L", 1.0)
-    return state.water_poured_l / liters, state.volume_l / liters, unit
+    unit, liters = ("gal", _LITERS_PER_GALLON) if pour.bucket.measure.system == "us" else ("L", 1.0)
+    return state.water_poured.value / liters, state.volume.value / liters, unit
 
 
 def _made_up(verdict: Verdict, pour: Pour) -> str:
@@ -142,28 +127,30 @@ def _made_up(verdict: Verdict, pour: Pour) -> str:
     if making is None:
         return "as usual"
     water, made, unit = making
-    words = f"{water:.3g} {unit} of water, made up {made:.3g} {unit}"
-    kg = [f.because.get("full_bucket_kg") for f in verdict.findings if f.rule == "lifting-and-label"]
-    return words + (f"; full bucket {kg[0]:.0f} kg ({kg[0] * 2.20462:.0f} lb)" if kg and kg[0] else "")
+    text = f"{water:.3g} {unit} of water, made up {made:.3g} {unit}"
+    full = [
+        f.numbers["full_bucket"].value for f in verdict.findings if f.rule == LIFTING and "full_bucket" in f.numbers
+    ]
+    return text + (f"; full bucket {full[0]:.0f} kg ({full[0] * 2.20462:.0f} lb)" if full else "")
 
 
-def _swap_words(swap: Swap) -> str:
-    return f"{swap.verdict.upper():<8}" + " + ".join(f"{p.amount} {p.name}" for p in swap.products)
+def _swap_line(swap: Swap) -> str:
+    return f"{swap.verdict.upper():<8}" + words.swap_words(swap)
 
 
 def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
-    """Everything: findings with numbers and sources, solutions, solids, margins, swaps, notes, assumptions."""
-    told = [f for f in verdict.findings if f.level != "note"]
-    if told:
+    """Everything: findings with numbers and sources, solutions, solids, edges, swaps, notes, assumptions."""
+    speaking = [f for f in verdict.findings if f.level != "note"]
+    if speaking:
         page.head("What happens")
-        for finding in told:
+        for finding in speaking:
             _finding(page, finding)
     _decided(page, verdict)
     _numbers(page, verdict)
     _making_up(page, verdict, pour)
-    _labels(page, verdict)
+    _contents(page, verdict)
     _water(page, verdict)
-    if lines := margin_words(verdict, pour):
+    if lines := words.edge_words(verdict, pour):
         page.head("How far from the edge")
         for text in lines:
             page.line(f"- {text}", 2, 2)
@@ -174,21 +161,25 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
     for note in verdict.findings:
         if note.level == "note":
             _finding(page, note)
-    page.line("- Label, safety data sheet and local code come before this answer.", 2, 2)
-    if verdict.assumed:
-        page.head("Assumed")
-        for text in verdict.assumed:
-            page.line(f"- {text}", 2, 2)
+    page.line(f"- {_LABEL_FIRST}", 2, 2)
+    page.head("Assumed")
+    for one in verdict.assumed:
+        page.line(f"- {words.assumed_words(one)}", 2, 2)
     _dissolved(page, verdict)
+    page.head("Rests on")
+    for record in verdict.used:
+        what = ", ".join(filter(None, [record.grade, f"tested on {record.tested_on}" if record.tested_on else None]))
+        page.line(f"{record.kind} {record.name}{f' ({what})' if what else ''}, revision {record.revision}", 2, 2)
+    page.line(f"{verdict.program.name} {verdict.program.version}, {verdict.schema_}", 2)
 
 
-def _labels(page: Page, verdict: Verdict) -> None:
-    for label in verdict.labels:
-        if not label.mol_per_kg:
+def _contents(page: Page, verdict: Verdict) -> None:
+    for content in verdict.labels:
+        if not content.species:
             continue
-        page.head(f"In {label.product}, mol per kg: best estimate, then least and most")
-        for name, bounds in label.mol_per_kg.items():
-            page.line(f"{name:<34}{bounds.best:<10.4g}{bounds.low:.4g} to {bounds.high:.4g}", 2)
+        page.head(f"In {content.product}, mol per kg: best estimate, then least and most")
+        for name, amount in content.species.items():
+            page.line(f"{name:<34}{amount.value:<10.4g}{amount.low:.4g} to {amount.high:.4g}", 2)
 
 
 def _water(page: Page, verdict: Verdict) -> None:
@@ -210,23 +201,14 @@ def _water(page: Page, verdict: Verdict) -> None:
 def _finding(page: Page, finding: Finding) -> None:
     _finding_head(page, finding)
     page.line(finding.message, 4)
-    if finding.turned:
-        page.line(finding.turned, 4)
+    if policy := words.policy_words(finding):
+        page.line(policy, 4)
     for step in finding.do:
         page.line(f"> {step}", 4, 2)
-    for key, value in finding.because.items():
-        page.line(f"{key} = {value:g}", 6)
+    for name, number in finding.numbers.items():
+        page.line(words.number_words(name, number), 6)
     for source in finding.sources:
         page.line(f"source: {source}", 6, 2)
-
-
-def _span(state: SolutionState, key: str, value: float | None, form: str) -> str:
-    if value is None:
-        return "" if key == "ph_in_air" else "beyond the model"
-    if key in state.low:
-        low, high = format(state.low[key], form), format(state.high[key], form)
-        return low if low == high else f"{low} to {high}"
-    return format(value, form)
 
 
 def _numbers(page: Page, verdict: Verdict) -> None:
@@ -235,37 +217,39 @@ def _numbers(page: Page, verdict: Verdict) -> None:
         return
     page.head("The numbers")
     rows = [["".ljust(0), *(name for name, _ in states)]]
-    for label, key, form in (
-        ("temperature, degC", "temperature_c", ".0f"),
+    for title, field, form in (
+        ("temperature, degC", "temperature", ".0f"),
         ("pH", "ph", ".1f"),
-        ("ionic strength, mol/kg", "ionic_strength_mol_per_kg", ".2g"),
+        ("ionic strength, mol/kg", "ionic_strength", ".2g"),
         ("pH once in the air", "ph_in_air", ".1f"),
-        ("EC, mS/cm", "ec_ms_per_cm", ".3g"),
+        ("EC, mS/cm", "ec", ".3g"),
     ):
-        rows.append([label, *(_span(s, key, getattr(s, key), form) for _, s in states)])
+        cells = []
+        for _, state in states:
+            number = getattr(state, field)
+            beyond = "" if field == "ph_in_air" else "beyond the model"
+            cells.append(beyond if number is None else words.span_words(number, form))
+        rows.append([title, *cells])
     for row in rows:
         page.out.print(Text("  " + row[0].ljust(24) + "".join(cell.ljust(22) for cell in row[1:]).rstrip()))
     near = []
     for name, state in states:
         for solid in state.solids:
-            low = solid.low.get("saturation_index", solid.saturation_index)
-            high = solid.high.get("saturation_index", solid.saturation_index)
-            if high < _NEAR_SI:
+            index, amount = solid.saturation_index, solid.precipitated
+            if index.high < _NEAR_SI:
                 continue
-            index = f"{solid.saturation_index:+.2f}" if high - low < 0.01 else f"{low:+.2f} to {high:+.2f}"
-            amount = "not counted"
-            if solid.precipitated_mg_per_l is not None:
-                least = solid.low.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
-                most = solid.high.get("precipitated_mg_per_l", solid.precipitated_mg_per_l)
-                unit, scale = ("g/L", 1000.0) if most > 1000.0 else ("mg/L", 1.0)
-                least, most = least / scale, most / scale
-                amount = f"{most:.0f} {unit}" if most - least < 0.5 else f"{least:.0f}-{most:.0f} {unit}"
-            near.append((name, solid.solid, index, amount))
+            shown = f"{index.value:+.2f}" if index.high - index.low < 0.01 else f"{index.low:+.2f} to {index.high:+.2f}"
+            forms = "not counted"
+            if amount is not None:
+                unit, scale = ("g/L", 1000.0) if amount.high > 1000.0 else ("mg/L", 1.0)
+                least, most = amount.low / scale, amount.high / scale
+                forms = f"{most:.0f} {unit}" if most - least < 0.5 else f"{least:.0f}-{most:.0f} {unit}"
+            near.append((name, solid.solid, shown, forms))
     if near:
-        page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "comes out"))
-        for name, spoken, index, amount in near:
-            shown = textwrap.shorten(spoken, 31, placeholder="..")
-            page.out.print(Text(f"  {name:<8}{shown:<33}{index:<17}{amount}"))
+        page.out.print(Text("  solids near saturation".ljust(43) + "index".ljust(17) + "precipitates"))
+        for name, spoken, index_shown, forms in near:
+            short = textwrap.shorten(spoken, 31, placeholder="..")
+            page.out.print(Text(f"  {name:<8}{short:<33}{index_shown:<17}{forms}"))
     weak = [name for name, state in states if not state.within_validity]
     if weak:
         page.line(
@@ -282,19 +266,19 @@ def _making_up(page: Page, verdict: Verdict, pour: Pour) -> None:
     if state is None or making is None:
         return
     water, made, unit = making
-    words = f"Making up: {water:.3g} {unit} of water and the products make {made:.3g} {unit}"
-    if state.density_kg_per_l is not None:
-        words += f" of {state.density_kg_per_l:.3g} kg/L"
-    words += "."
+    text = f"Making up: {water:.3g} {unit} of water and the products make {made:.3g} {unit}"
+    if state.density is not None:
+        text += f" of {state.density.value:.3g} kg/L"
+    text += "."
     other = made + (made - water)
     if pour.bucket.volume and other > 1.01 * made:
-        words += f" (Adding them to {made:.3g} {unit} of water would make {other:.3g} {unit}.)"
-    page.line(words, 2)
+        text += f" (Adding them to {made:.3g} {unit} of water would make {other:.3g} {unit}.)"
+    page.line(text, 2)
 
 
 def _swaps(page: Page, swaps: Sequence[Swap]) -> None:
     for swap in swaps:
-        page.line(_swap_words(swap), 2, 9)
+        page.line(_swap_line(swap), 2, 9)
 
 
 def print_swaps(swaps: Sequence[Swap], out: Console) -> None:
@@ -316,6 +300,6 @@ def _dissolved(page: Page, verdict: Verdict) -> None:
         if state is None:
             continue
         page.head(f"Dissolved in the {name}, mg/L")
-        for key, value in state.ions_mg_per_l.items():
-            page.line(f"{key.replace('_', ' '):<26}{_span(state, key, value, '.3g')}", 0, 0)
+        for ion, amount in state.ions.items():
+            page.line(f"{ion.replace('_', ' '):<26}{words.span_words(amount, '.3g')}", 0, 0)
         page.line(f"model: {state.model}")

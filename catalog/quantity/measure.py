@@ -1,0 +1,175 @@
+"""Quantities as pydantic types: read once, when a pour or a water test is read, and kept with the user's own unit.
+
+A field of such a type takes text ("5 gal", "80 to 120 mg/L") and holds a `Measure`; it is written back as the text
+that was given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Annotated, Any, Literal
+
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+
+from ..errors import InputError, Unreadable
+from . import units
+from .table import QUANTITIES
+
+System = Literal["us", "metric", ""]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A quantity as it was stated.
+
+    text: as written; low, high: the number in `unit`, the same twice where it is no range; own_unit: the user's unit
+    as written, "" where there is none; system: of that unit, "" where it is of neither (pH, ratios, minutes);
+    kind: what it measures, where a field takes more than one ("mass" or "volume").
+    """
+
+    text: str
+    low: float
+    high: float
+    unit: str
+    own_unit: str = ""
+    system: System = ""
+    kind: str = ""
+
+    def __str__(self) -> str:
+        return self.text
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Lowest and highest."""
+        return self.low, self.high
+
+    @property
+    def middle(self) -> float:
+        """The middle of the range; the number where it is none."""
+        return 0.5 * (self.low + self.high)
+
+    def times(self, factor: float) -> str:
+        """The quantity times a factor, in the user's own unit."""
+        number, unit = units.split_number(self.text)
+        return f"{number * factor:.3g} {unit}".strip()
+
+
+Read = Callable[[str], Measure]
+
+
+@dataclass(frozen=True)
+class Reads:
+    """What makes a field hold a Measure. read: text -> Measure, raising InputError; examples: for the schema; numbers:
+    True where a plain number is taken too, as a pH is."""
+
+    read: Read
+    examples: tuple[str, ...] = ()
+    numbers: bool = False
+
+    def _validated(self, value: object) -> Measure:
+        if isinstance(value, Measure):
+            return value
+        if isinstance(value, int | float) and not isinstance(value, bool) and self.numbers:
+            value = f"{value:g}"
+        if not isinstance(value, str):
+            raise Unreadable("is not text", "write it in quotes, with its unit")
+        try:
+            return self.read(value)
+        except InputError as error:
+            raise Unreadable(error.what, error.mend) from None
+
+    def __get_pydantic_core_schema__(self, _source: Any, _handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self._validated,
+            serialization=core_schema.plain_serializer_function_ser_schema(self._written),
+        )
+
+    def _written(self, value: Measure) -> str | float:
+        if self.numbers:
+            try:
+                return float(value.text)
+            except ValueError:
+                pass
+        return value.text
+
+    def __get_pydantic_json_schema__(self, _schema: CoreSchema, _handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        schema: JsonSchemaValue = {"type": ["string", "number"] if self.numbers else "string"}
+        return schema | ({"examples": list(self.examples)} if self.examples else {})
+
+
+def _one(reader: Callable[[str], float], unit: str) -> Read:
+    """Reads a quantity that is one number."""
+
+    def read(text: str) -> Measure:
+        value = reader(text)
+        own = units.split_number(text)[1]
+        return Measure(text, value, value, unit, own, units.system_of(own))
+
+    return read
+
+
+def _range(reader: Callable[[str, str], float], unit: str) -> Read:
+    """Reads a quantity that may be a range."""
+
+    def read(text: str) -> Measure:
+        low, high = units.read_span(text, reader)
+        own = units.split_number(units.span(text)[1])[1]
+        return Measure(text, low, high, unit, own, units.system_of(own))
+
+    return read
+
+
+def _amount(text: str) -> Measure:
+    volume = units.is_volume(text)
+    own = units.split_number(text)[1]
+    value = units.volume_l(text) if volume else units.mass_kg(text, None)
+    unit, kind = ("L", "volume") if volume else ("kg", "mass")
+    return Measure(text, value, value, unit, own, units.system_of(own), kind)
+
+
+def _ratio(text: str) -> Measure:
+    low, high = units.injection_ratios(text)
+    return Measure(text, low, high, "parts of water per part of stock")
+
+
+def _ph(text: str) -> Measure:
+    low, high = units.span(text)
+    try:
+        ends = float(low), float(high)
+    except ValueError:
+        raise InputError(f"{units.quoted(text)} is not a pH", mend='write 7.6 or "7.2 to 7.8"') from None
+    if not 3.0 <= ends[0] <= ends[1] <= 11.0:
+        raise InputError(f"{units.quoted(text)} is not a pH of irrigation water (3 to 11)", mend="check the number")
+    return Measure(text, *ends, "pH")
+
+
+def concentration(item: str) -> Reads:
+    """Of a water item, kept in mol/L (alkalinity and bicarbonate in mol of charge)."""
+    read = _range(partial(units.concentration_mol_per_l, item), "mol/L")
+
+    def within(text: str) -> Measure:
+        measure = read(text)
+        if measure.high > QUANTITIES[item].most * units.mol_per_mg(item):
+            raise InputError(f"{units.quoted(text)} is more than any irrigation water holds", mend="check the unit")
+        return measure
+
+    return Reads(within, ("95 mg/L", "80 to 120 mg/L"))
+
+
+#: Mass or volume of a product.
+Amount = Annotated[Measure, Reads(_amount, ("2 lb", "8 fl oz"))]
+Volume = Annotated[Measure, Reads(_one(units.volume_l, "L"), ("5 gal",))]
+Length = Annotated[Measure, Reads(_one(units.length_m, "m"), ("100 ft",))]
+Time = Annotated[Measure, Reads(_one(units.time_min, "min"), ("15 min",))]
+Flow = Annotated[Measure, Reads(_one(units.flow_l_per_min, "L/min"), ("4 gal/min",))]
+FlowRange = Annotated[Measure, Reads(_range(units.flow_l_per_min, "L/min"), ("4 gal/min", "3 to 5 gal/min"))]
+Temperature = Annotated[Measure, Reads(_range(units.temperature_c, "degC"), ("50 degF", "45 to 55 degF"))]
+Density = Annotated[Measure, Reads(_one(units.density_kg_per_l, "kg/L"), ("10.2 lb/gal",))]
+Ratio = Annotated[Measure, Reads(_ratio, ("1:100", "1:80 to 1:120"))]
+Ph = Annotated[Measure, Reads(_ph, ("7.6", "7.2 to 7.8"), numbers=True)]
+Solids = Annotated[Measure, Reads(_range(units.solids_mg_per_l, "mg/L"), ("40 mg/L",))]
+Count = Annotated[Measure, Reads(_range(units.count_per_ml, "per mL"), ("20000 per mL",))]

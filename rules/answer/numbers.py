@@ -1,0 +1,54 @@
+"""Numbers of an answer: value, range and unit, from named floats over the scenarios."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...catalog.quantity.units import NAMED_UNITS
+from ..chemistry.constants import Floats
+from .verdict import Number
+
+#: Endings of the rules' named numbers, beside those of the input, that state a unit.
+_ENDINGS = {
+    **NAMED_UNITS,
+    "_mol_per_kg": "mol/kg",
+    "_g_per_l": "g/L",
+    "_l_per_l": "L/L",
+    "_ms_per_cm": "mS/cm",
+    "_percent": "%",
+    "_atm": "atm",
+    "_ph": "pH",
+    "_years": "years",
+    "_mesh": "mesh",
+}
+_LONGEST_FIRST = sorted(_ENDINGS, key=len, reverse=True)
+
+
+def split_unit(key: str) -> tuple[str, str]:
+    """Name and unit of a named number; unit "" where its name states none.
+
+    >>> split_unit("line_calcium_mg_per_l"), split_unit("saturation_index"), split_unit("line_ph")
+    (('line_calcium', 'mg/L'), ('saturation_index', ''), ('line_ph', 'pH'))
+    """
+    for ending in _LONGEST_FIRST:
+        if key.endswith(ending) and key != ending:
+            return (key if ending == "_ph" else key.removesuffix(ending)), _ENDINGS[ending]
+    alone = {ending.removeprefix("_"): unit for ending, unit in _ENDINGS.items()}
+    return key, alone.get(key, "")
+
+
+def tidy(value: float) -> float:
+    """Five significant digits; next to nothing is nothing."""
+    rounded = float(f"{float(value):.5g}")
+    return 0.0 if abs(rounded) < 1e-6 else rounded
+
+
+def number(values: Floats | float, unit: str, row: int = 0) -> Number:
+    """A number over scenarios, (B,) or one for all, shown as in one of them, which is finite there."""
+    span = np.atleast_1d(np.asarray(values, dtype=float))
+    value = tidy(span[row if len(span) > 1 else 0])
+    finite = span[np.isfinite(span)]
+    low, high = tidy(np.min(finite)), tidy(np.max(finite))
+    if high - low <= 1e-6 * max(abs(high), abs(low), 1e-6):
+        low = high = value
+    return Number(value=value, low=low, high=high, unit=unit)

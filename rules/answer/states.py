@@ -1,0 +1,111 @@
+"""Bucket, line and labels as an answer shows them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ...catalog.species import SPECIES
+from ..ask.assumed import Assumed
+from ..ask.question import Poured
+from ..case.case import Case, Place
+from ..chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
+from ..chemistry.constants import Floats
+from ..chemistry.doubt import estimated_pairs
+from ..chemistry.phases import phases
+from .numbers import number, tidy
+from .verdict import LabelContent, Number, SolidState, SolutionState
+
+#: Pairs of ions below this do not decide anything [mol/kg].
+_MATTERS_MOL_PER_KG = 0.1
+#: Solids further below saturation than this in every scenario are not listed; salts than that.
+_LISTED_SI, _LISTED_SALT_SI = -3.0, -1.0
+
+
+def contents(poured: Sequence[Poured]) -> tuple[LabelContent, ...]:
+    """What the products that are known by their label are made of, as far as the label tells."""
+    return tuple(
+        LabelContent(
+            product=item.product.name,
+            sources_listed=item.composition.listed,
+            species={
+                SPECIES[name].spoken: Number(value=tidy(best), low=tidy(low), high=tidy(high), unit="mol/kg")
+                for name, (low, best, high) in item.composition.bounds_mol_per_kg.items()
+                if name != "H2O"  # follows from the rest, and is no extreme
+            },
+            not_known=item.composition.gaps,
+            contradictions=item.composition.faults,
+        )
+        for item in poured
+        if not item.product.content
+    )
+
+
+def estimated(case: Case) -> tuple[Assumed, ...]:
+    """What the bucket's activity model had to estimate."""
+    pairs = estimated_pairs(case.bucket.before_solids, _MATTERS_MOL_PER_KG)
+    if not pairs:
+        return ()
+    names = [f"{cation} with {anion}" + (f" (as {lent})" if lent else "") for cation, anion, lent in pairs]
+    return (Assumed(input="activity_parameters", why="activity-estimated", about=tuple(names)),)
+
+
+def state(case: Case, where: Place) -> SolutionState:
+    """The bucket or the line."""
+    mixed = case.solution(where).before_solids
+    if where == "bucket":
+        conductivity = stock_ec_ms_per_cm(mixed, case.bucket_volume_l / case.bucket_water_kg)
+    else:
+        conductivity = ec_ms_per_cm(mixed)
+    of_bucket = {}
+    if where == "bucket":
+        of_bucket = {
+            "ph_in_air": number(case.bucket_in_air.before_solids.ph, "pH"),
+            "density": number(case.bucket_density_kg_per_l, "kg/L"),
+            "volume": number(case.bucket_volume_l, "L"),
+            "water_poured": number(case.poured_water_l, "L"),
+        }
+    return SolutionState(
+        temperature=number(mixed.temperature_c, "degC"),
+        ph=number(mixed.ph, "pH"),
+        ionic_strength=number(mixed.ionic_strength, "mol/kg"),
+        ec=None if np.any(np.isnan(conductivity)) else number(conductivity, "mS/cm"),
+        ions={
+            SPECIES[name].spoken.split(" (")[0].replace(" ", "_"): number(case.total_mg_per_l(where, name), "mg/L")
+            for i, name in enumerate(case.constants.masters)
+            if name != "H+" and np.any(mixed.totals_mol_per_kg[:, i] > 1e-9)
+        },
+        solids=_solid_states(case, where),
+        model=mixed.model,
+        within_validity=bool(np.all(mixed.ionic_strength <= mixed.valid_up_to_mol_per_kg)),
+        **of_bucket,
+    )
+
+
+def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
+    """Solids that are worth a line, the nearest to saturation first."""
+    mixed = case.solution(where).before_solids
+    found = []
+    for name, phase in phases().items():
+        if name in mixed.constants.phases:
+            amount = case.precipitated_mg_per_l(where, name) if name in case.formed(where) else None
+            found += _solid(phase.spoken, mixed.si(name), amount, phase.onset_si, _LISTED_SI)
+    for salt in case.salts if where == "bucket" else ():
+        if salt.curve.name not in phases():
+            settled = 1000.0 * case.settled_g_per_l(case.bucket, salt)
+            found += _solid(salt.name, mixed.si(salt.curve.name), settled, 0.0, _LISTED_SALT_SI)
+    return tuple(sorted(found, key=lambda one: -one.saturation_index.value))
+
+
+def _solid(spoken: str, si: Floats, mg_per_l: Floats | None, onset_si: float, listed_si: float) -> list[SolidState]:
+    if not np.isfinite(si[0]) or float(np.max(si)) < listed_si:
+        return []
+    return [
+        SolidState(
+            solid=spoken,
+            saturation_index=number(si, ""),
+            precipitated=None if mg_per_l is None else number(mg_per_l, "mg/L"),
+            onset=onset_si,
+        )
+    ]

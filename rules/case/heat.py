@@ -1,0 +1,81 @@
+"""Heat of dissolving and diluting, and what it does to the bucket's temperature."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+
+import numpy as np
+
+from ...catalog import Product
+from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE
+from ...catalog.species import molar_mass_g_per_mol
+from ..chemistry.constants import Floats
+from ..chemistry.density import heat_capacity_kj_per_kg_k
+from .mixing import Mixing
+
+#: No stock is colder than this: the models end there, and it would be ice.
+COLDEST_C = -20.0
+
+
+class Heating(Mixing):
+    """The heat of a mixture."""
+
+    def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
+        """Each material with a heat of solution on record, and its heat, (B,) [kJ]; positive cools.
+
+        Heats at infinite dilution, per mole of the material's first chemical. What a liquid is made of has been
+        dissolved by its maker.
+        """
+        for (i, source_id), kg in self._source_kg.items():
+            material = self.question.material(source_id)
+            if self.poured[i].product.form == "liquid" and material.form == "dry":
+                continue
+            heat = material.numbers.get("heat_of_solution")
+            if heat is None or not material.content:
+                continue
+            content = material.content[0]
+            grams = kg * content.mass_fraction.value * 1000.0
+            yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
+
+    @cached_property
+    def heat_capacity_kj_per_k(self) -> Floats:
+        """Heat capacity of the whole stock, (B,)."""
+        masters, temperature = self.constants.masters, self.of(BUCKET_TEMPERATURE)
+        kg = self._kg_and_liters[0] * self.bucket_water_kg
+        return kg * heat_capacity_kj_per_kg_k(self.bucket_totals, temperature, masters)
+
+    @cached_property
+    def cooling_c(self) -> Floats:
+        """How much dissolving all of the dry products would cool the bucket [degC], (B,); never below zero.
+
+        From heats at infinite dilution: strong solutions cool less, so this is the cautious side.
+        """
+        heats = [kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1]
+        taken = np.sum([*heats, np.zeros(self.size)], axis=0)
+        return np.asarray(np.maximum(taken, 0.0) / self.heat_capacity_kj_per_k)
+
+    @cached_property
+    def warming_c(self) -> Floats:
+        """How much diluting acids and alkalis and dissolving heats the bucket [degC], (B,).
+
+        Only heats that are set free count.
+        """
+        freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
+        return np.asarray(freed / self.heat_capacity_kj_per_k)
+
+    @cached_property
+    def neutralized_mol(self) -> Floats:
+        """Protons that acid products give to alkaline ones [mol], (B,): what the scarcer of them has."""
+        h = {"acid": np.zeros(self.size), "alkali": np.zeros(self.size)}
+        for item in self.poured:
+            for kind in h:
+                if kind in item.hazards and item.composition.mixtures:
+                    protons = item.composition.mixtures[0].species_mol_per_kg
+                    moles = protons.get("H+", 0.0) - 2.0 * protons.get("CO3-2", 0.0)
+                    h[kind] += item.mass_kg * moles * self.of(AMOUNT_FACTOR)
+        return np.asarray(np.minimum(np.maximum(h["acid"], 0.0), np.maximum(-h["alkali"], 0.0)))
+
+    @cached_property
+    def coldest_c(self) -> Floats:
+        return np.maximum(self.of(BUCKET_TEMPERATURE) - self.cooling_c, COLDEST_C)

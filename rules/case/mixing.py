@@ -1,0 +1,244 @@
+"""What is mixed: moles, water and volume of the bucket, from the products and the source water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import overload
+
+import numpy as np
+
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM_SHARE,
+    GRAINS,
+    HARDNESS,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+    QUANTITIES,
+    WATER_TEMPERATURE,
+    OptionalQuantity,
+    Quantity,
+    SureQuantity,
+)
+from ...catalog.quantity.units import MG_PER_L_PER_GRAIN, mol_per_mg
+from ...catalog.water.quality import alkalinity_too
+from ..ask.columns import Columns
+from ..ask.question import Poured, Question, displaced_l
+from ..chemistry.constants import Constants, Floats, load
+from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
+from ..chemistry.speciate import Solution
+from ..chemistry.water_properties import density_kg_per_l
+from .remembered import each_once
+from .salts import WATER_KG_PER_MOL
+
+#: A bucket keeps at least this share of its volume as water, whatever is put in.
+_LEAST_WATER_SHARE = 0.05
+#: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
+LEAST_ALKALINITY_EQ_PER_L = 1e-7
+
+
+@dataclass(frozen=True)
+class Mixing:
+    """B scenarios of one question, and what is in the bucket in each of them.
+
+    together: solve what every rule asks for in two batches instead of four, where all rules will be asked; the answers
+    are the same, to the solver's tolerance.
+    """
+
+    question: Question
+    columns: Columns
+    together: bool = False
+
+    @property
+    def size(self) -> int:
+        """Number of scenarios."""
+        return len(self.columns)
+
+    @property
+    def poured(self) -> tuple[Poured, ...]:
+        """The products of the pour."""
+        return self.question.poured
+
+    @cached_property
+    def constants(self) -> Constants:
+        """The chemistry's constants."""
+        return load()
+
+    @overload
+    def of(self, quantity: SureQuantity) -> Floats: ...
+    @overload
+    def of(self, quantity: OptionalQuantity) -> Floats | None: ...
+    @overload
+    def of(self, quantity: Quantity) -> Floats | None: ...
+    def of(self, quantity: Quantity) -> Floats | None:
+        """Numbers of a quantity in the scenarios, (B,), in its unit; None where the question has none of it."""
+        return self.columns.of(quantity)
+
+    @cached_property
+    def injection_ratio(self) -> Floats:
+        """Parts of water per part of stock, (B,)."""
+        return self.of(INJECTION_RATIO)
+
+    @cached_property
+    def line_temperature_c(self) -> Floats:
+        """Temperature of the line: never colder than the water that fills it, (B,) [degC]."""
+        own = self.of(LINE_TEMPERATURE)
+        if self.question.stated(LINE_TEMPERATURE):
+            return own
+        return np.maximum(own, self.of(WATER_TEMPERATURE))
+
+    @cached_property
+    def water(self) -> Solution:
+        """The source water at its own temperature, (B,)."""
+        masters = self.constants.masters
+        totals = np.zeros((self.size, len(masters)))
+        for quantity in QUANTITIES.values():
+            values = self.columns.of(quantity)
+            if quantity.species is not None and values is not None:
+                totals[:, masters.index(quantity.species)] = values * mol_per_mg(quantity.name)
+        grains = self.of(GRAINS)
+        misread = 1.0 + (np.zeros(self.size) if grains is None else grains) * (MG_PER_L_PER_GRAIN - 1.0)
+        hardness, share = self.of(HARDNESS), self.of(CALCIUM_SHARE)
+        if hardness is not None and share is not None:
+            both = misread * (hardness * mol_per_mg(HARDNESS.name))
+            totals[:, masters.index("Ca+2")] = both * share
+            totals[:, masters.index("Mg+2")] = both * (1.0 - share)
+        alkalinity = self.of(ALKALINITY) * mol_per_mg(ALKALINITY.name)
+        if self.question.water is not None and alkalinity_too(self.question.water):
+            alkalinity = alkalinity * misread
+        return each_once(
+            totals,
+            self.of(WATER_TEMPERATURE),
+            ph=self.of(PH),
+            alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
+        )
+
+    @cached_property
+    def product_mol(self) -> Floats:
+        """Moles of each master from the products in the bucket, (B, N)."""
+        return self._products[0]
+
+    @cached_property
+    def _filling(self) -> tuple[Floats, Floats]:
+        """Water that is poured in [kg] and made-up volume [L], (B,)."""
+        masters, temperature = self.constants.masters, self.of(BUCKET_TEMPERATURE)
+        of_water = density_kg_per_l(temperature + 273.15)
+        unknown = tuple(item for item in self.poured if not item.composition.mixtures)
+        other_l = self.of(AMOUNT_FACTOR) * displaced_l(unknown)
+
+        def volume_l(poured_kg: Floats) -> Floats:
+            water_kg = poured_kg + self._products[1]
+            per_kg = volume_l_per_kg_water(self.product_mol / water_kg[:, None], temperature, masters)
+            return np.asarray(water_kg * per_kg + other_l)
+
+        if not self.question.filled_up:
+            poured_kg = self.question.bucket_l * of_water
+            return poured_kg, volume_l(poured_kg)
+        wanted = np.full(self.size, self.question.bucket_l)
+        least = _LEAST_WATER_SHARE * wanted * of_water
+        poured_kg = np.maximum(wanted * of_water - self.of(AMOUNT_FACTOR) * displaced_l(self.poured), least)
+        for _ in range(2):  # volume answers water almost liter for liter
+            poured_kg = np.maximum(poured_kg + (wanted - volume_l(poured_kg)) * of_water, least)
+        return poured_kg, np.maximum(volume_l(poured_kg), wanted)
+
+    @property
+    def poured_water_kg(self) -> Floats:
+        """Water that is poured into the bucket, (B,) [kg]."""
+        return self._filling[0]
+
+    @property
+    def poured_water_l(self) -> Floats:
+        """The same in liters at the bucket's temperature, (B,)."""
+        return np.asarray(self.poured_water_kg / density_kg_per_l(self.of(BUCKET_TEMPERATURE) + 273.15))
+
+    @property
+    def bucket_volume_l(self) -> Floats:
+        """Volume of the made-up stock, (B,) [L]."""
+        return self._filling[1]
+
+    @cached_property
+    def bucket_water_kg(self) -> Floats:
+        """Water in the bucket: poured in, and brought by the products as water or crystal water, (B,)."""
+        return np.asarray(self.poured_water_kg + self._products[1])
+
+    @cached_property
+    def bucket_totals(self) -> Floats:
+        """Moles of each master per kg of the bucket's water, (B, N)."""
+        share = self.poured_water_kg / self.bucket_water_kg
+        return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg * share[:, None]
+
+    @cached_property
+    def bucket_density_kg_per_l(self) -> Floats:
+        """Density of the made-up stock with everything dissolved, (B,)."""
+        kg, liters = self._kg_and_liters
+        return kg / liters
+
+    @cached_property
+    def _kg_and_liters(self) -> tuple[Floats, Floats]:
+        """The stock per kg of its water, (B,) each."""
+        return kg_and_liters(self.bucket_totals, self.of(BUCKET_TEMPERATURE), self.constants.masters)
+
+    @cached_property
+    def _products(self) -> tuple[Floats, Floats]:
+        """Moles of each master (B, N), and water [kg] that the products bring (B,)."""
+        masters = self.constants.masters
+        moles, water_kg = np.zeros((self.size, len(masters))), np.zeros(self.size)
+        for i, item in enumerate(self.poured):
+            if not item.composition.mixtures:
+                continue
+            tables = []
+            for mixture in item.composition.mixtures:
+                row = np.zeros(len(masters) + 1)
+                for name, amount in mixture.species_mol_per_kg.items():
+                    if name == "H2O":
+                        row[-1] += amount * WATER_KG_PER_MOL
+                    else:
+                        row[masters.index(name)] += amount
+                if item.product.form == "liquid":
+                    row[-1] += self._liquid_water_share(item, mixture.sources)
+                tables.append(row)
+            table = np.array(tables)
+            mass = item.mass_kg * self.of(AMOUNT_FACTOR)
+            content = self._of_mixtures(i, table)
+            moles += mass[:, None] * content[:, :-1]
+            water_kg += mass * content[:, -1]
+        return moles, water_kg
+
+    def _of_mixtures(self, i: int, table: Floats) -> Floats:
+        """What a table per mixture of the i-th product, (mixtures, K), comes to in the scenarios, (B, K)."""
+        best = table[np.zeros(self.size, dtype=int)]
+        share = self.columns.leaning[:, i, None]
+        return np.asarray((1.0 - share) * best + share * table[self.columns.mixture[:, i]])
+
+    @staticmethod
+    def _liquid_water_share(item: Poured, sources: dict[str, float]) -> float:
+        """kg of plain water per kg of a liquid: what its dissolved chemicals leave."""
+        if item.product.content:
+            return max(0.0, 1.0 - sum(c.mass_fraction.value for c in item.product.content))
+        return max(0.0, 1.0 - sum(sources.values()))
+
+    @cached_property
+    def _source_kg(self) -> dict[tuple[int, str], Floats]:
+        """Mass of each material in each product of the bucket, by the product's place and the material's id,
+        (B,) each [kg]."""
+        found: dict[tuple[int, str], Floats] = {}
+        for i, item in enumerate(self.poured):
+            mixtures = item.composition.mixtures
+            for name in dict.fromkeys(name for mixture in mixtures for name in mixture.sources):
+                table = np.array([mixture.sources.get(name, 0.0) for mixture in mixtures])
+                part = self._of_mixtures(i, table[:, None])[:, 0]
+                found[i, name] = item.mass_kg * part * self.of(AMOUNT_FACTOR)
+        return found
+
+    @cached_property
+    def source_kg(self) -> dict[str, Floats]:
+        """Mass of each material in the bucket by its id, (B,) each [kg]: what is poured as such, and what the
+        products are made of."""
+        found: dict[str, Floats] = {}
+        for (_, name), kg in self._source_kg.items():
+            found[name] = found[name] + kg if name in found else kg
+        return found

@@ -1,0 +1,72 @@
+"""What is remembered of solutions: the same well, or the same pour asked again, is solved once."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from threading import Lock
+from typing import Any
+
+import numpy as np
+
+from ..chemistry.constants import Constants, Floats
+from ..chemistry.speciate import Solution, equilibrate
+
+
+class _Solved:
+    """Small solutions that were asked for lately, and what the answer was: the same well, or the same pour asked
+    again. Safe for threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._lock = most, Lock()
+        self._known: OrderedDict[tuple[Any, ...], Solution] = OrderedDict()
+
+    def get(self, asked: tuple[Any, ...]) -> Solution | None:
+        with self._lock:
+            if asked in self._known:
+                self._known.move_to_end(asked)
+            return self._known.get(asked)
+
+    def put(self, asked: tuple[Any, ...], solution: Solution) -> None:
+        with self._lock:
+            self._known[asked] = solution
+            while len(self._known) > self._most:
+                self._known.popitem(last=False)
+
+
+#: Solutions of up to so many rows are remembered, so many of them (some 15 MB at most).
+_REMEMBERED_ROWS, _REMEMBERED = 40, 96
+_SOLVED = _Solved(_REMEMBERED)
+
+
+def each_once(
+    totals: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str] = (),
+    *,
+    ph: Floats | None = None,
+    alkalinity_eq_per_kg: Floats | None = None,
+    co2_atm: float | None = None,
+    constants: Constants | None = None,
+) -> Solution:
+    """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
+    and most solutions do not feel it."""
+    key = [totals, temperature_c[:, None]]
+    key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
+    rows, first, back = np.unique(np.hstack(key), axis=0, return_index=True, return_inverse=True)
+    asked = (rows.tobytes(), tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+    known = _SOLVED.get(asked)
+    if known is not None:
+        return known.rows(back.reshape(-1))
+    solution = equilibrate(
+        totals[first],
+        temperature_c[first],
+        phases,
+        ph=None if ph is None else ph[first],
+        alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
+        co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
+        constants=constants,
+    )
+    if len(first) <= _REMEMBERED_ROWS:
+        _SOLVED.put(asked, solution)
+    return solution.rows(back.reshape(-1))

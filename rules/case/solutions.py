@@ -1,0 +1,211 @@
+"""The solutions of a question: bucket, line and plain water, each computed when it is first asked for."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+
+from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
+from ..chemistry.constants import Constants, Floats
+from ..chemistry.doubt import si_sigma
+from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
+from ..chemistry.speciate import Solution
+from ..chemistry.stock import solved, stock_constants
+from .heat import Heating
+from .remembered import each_once
+from .salts import Salt, solid_of, stock_salts
+
+#: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
+AIR_CO2_ATM = 4.2e-4
+#: Black tube in the sun [degC], and how far the water of a drying emitter is followed (design choices).
+SUN_C, DRIED = 45.0, 4.0
+#: Cooling by less than this is not looked into [degC].
+LEAST_COOLING_C = 1.0
+#: Saturation index further below which the error of the activity model is not asked for.
+_FAR_BELOW_SI = 2.5
+#: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
+_FEEL_CO2 = ("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite")
+
+
+class Solutions(Heating):
+    """What chemistry makes of a mixture."""
+
+    @cached_property
+    def salts(self) -> tuple[Salt, ...]:
+        """Salts whose ions are all in this bucket."""
+        masters = self.constants.masters
+        there = {name for name, any_ in zip(masters, np.any(self.bucket_totals > 0.0, axis=0), strict=True) if any_}
+        there.add("H+")
+        possible = (salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions))
+        return tuple(salt for salt in possible if solved(salt.curve))
+
+    @cached_property
+    def poured_salts(self) -> frozenset[str]:
+        """Phases that are poured as such: the salts that the products are made of."""
+        sources = {name for item in self.poured for mixture in item.composition.mixtures for name in mixture.sources}
+        return frozenset(filter(None, (solid_of(self.question.material(name)) for name in sources)))
+
+    @cached_property
+    def made_salts(self) -> tuple[Salt, ...]:
+        """Salts that only a mixture makes, from constants instead of a curve."""
+        bucket = self.bucket.before_solids
+        return tuple(salt for salt in stock_salts() if np.any(np.isfinite(bucket.si(salt.curve.name))))
+
+    @cached_property
+    def stock(self) -> Constants:
+        """The constants of the bucket's model, with these salts."""
+        return stock_constants(tuple(salt.curve for salt in self.salts))
+
+    @cached_property
+    def bucket_phases(self) -> tuple[str, ...]:
+        """Solids that are let form in the bucket."""
+        names = dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *(salt.curve.name for salt in self.salts)))
+        return tuple(name for name in names if name in self.stock.phases)
+
+    @cached_property
+    def _line_and_water(self) -> tuple[Solution, Solution]:
+        """The line, and the water alone at its temperature, in one batch."""
+        lines = np.vstack([self._line_totals, self.water.totals_mol_per_kg])
+        both = each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
+        return self._halves(both)
+
+    @cached_property
+    def _bucket_and_coldest(self) -> tuple[Solution, Solution]:
+        """The bucket at its temperature, and at the coldest that dissolving can make it, in one batch."""
+        temperatures = np.concatenate([self.of(BUCKET_TEMPERATURE), self.coldest_c])
+        buckets = np.tile(self.bucket_totals, (2, 1))
+        return self._halves(each_once(buckets, temperatures, self.bucket_phases, constants=self.stock))
+
+    def _halves(self, both: Solution) -> tuple[Solution, Solution]:
+        first = np.arange(self.size)
+        return both.rows(first), both.rows(self.size + first)
+
+    @property
+    def cools(self) -> bool:
+        """True where dissolving cools the bucket by as much as is looked into, in some scenario."""
+        return float(np.max(self.cooling_c)) >= LEAST_COOLING_C
+
+    def _bucket_at(self, temperature_c: Floats) -> Solution:
+        return each_once(self.bucket_totals, temperature_c, self.bucket_phases, constants=self.stock)
+
+    @cached_property
+    def bucket(self) -> Solution:
+        """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
+        if self.together and self.cools:
+            return self._bucket_and_coldest[0]
+        return self._bucket_at(self.of(BUCKET_TEMPERATURE))
+
+    @cached_property
+    def _bucket_coldest(self) -> Solution:
+        """The bucket at the temperature that dissolving all of it would lead to, (B,)."""
+        if self.together and self.cools:
+            return self._bucket_and_coldest[1]
+        return self._bucket_at(self.coldest_c)
+
+    @cached_property
+    def cooled_c(self) -> Floats:
+        """Temperature of the bucket right after dissolving [degC], (B,): what stays undissolved in the cold
+        takes up no heat."""
+        start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
+        salts = [salt for salt in self.salts if salt.heat_kj_per_mol > 0.0]
+
+        def warmer_by(solution: Solution) -> Floats:
+            """What the undissolved part spares of the cooling [degC], (B,)."""
+            spared = [solution.precipitated(salt.curve.name) * salt.heat_kj_per_mol for salt in salts]
+            kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
+            return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k, start - coldest))
+
+        if not self.cools:
+            return coldest
+        low, high = coldest, start
+        over_low, over_high = warmer_by(self._bucket_coldest), coldest + warmer_by(self.bucket) - start
+        # Dissolving leads from the start to coldest + warmer_by(there): the place that leads to itself is
+        # found between the two ends by straight lines (the remaining error is below a degree).
+        for _ in range(2):
+            if float(np.max(over_low)) < 0.1:
+                return low
+            here = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+            over = coldest + warmer_by(self._bucket_at(here)) - here
+            low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
+            high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
+        cooled: Floats = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+        return cooled
+
+    @cached_property
+    def bucket_in_air(self) -> Solution:
+        """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
+        closed one where no solid is near enough to feel it."""
+        near = [self.bucket.before_solids.si(name) for name in _FEEL_CO2 if name in self.stock.phases]
+        if not near or float(np.max(near)) < -2.5:
+            return self.bucket
+        return each_once(self.bucket_totals, self.of(BUCKET_TEMPERATURE), co2_atm=AIR_CO2_ATM, constants=self.stock)
+
+    @cached_property
+    def bucket_cold(self) -> Solution:
+        """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
+        if not self.cools:
+            return self.bucket
+        if np.array_equal(self.cooled_c, self.coldest_c):
+            return self._bucket_coldest
+        return self._bucket_at(self.cooled_c)
+
+    @cached_property
+    def water_in_line(self) -> Solution:
+        """The water alone at the line's temperature, nothing injected, (B,)."""
+        if self.together:
+            return self._line_and_water[1]
+        return each_once(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def _line_totals(self) -> Floats:
+        """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
+        stock_kg = self.bucket_water_kg / self.bucket_volume_l
+        ratio = self.injection_ratio
+        stock = self.bucket_totals
+        lost_share = self.of(CARBON_DIOXIDE_LOST)
+        if lost_share is not None:
+            # What the bucket has lost to the air the line does not get.
+            temperature = self.of(BUCKET_TEMPERATURE)
+            aired = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)
+            carbonate, h = self.constants.master("CO3-2"), self.constants.master("H+")
+            lost = lost_share * np.maximum(stock[:, carbonate] - aired.totals_mol_per_kg[:, carbonate], 0.0)
+            stock = stock.copy()
+            stock[:, carbonate] -= lost
+            stock[:, h] -= 2.0 * lost
+        totals = stock * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
+        return totals / (stock_kg + ratio)[:, None]
+
+    @cached_property
+    def line(self) -> Solution:
+        """The line: stock in its water, everything that was poured dissolved, (B,)."""
+        if self.together:
+            return self._line_and_water[0]
+        return each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def sunny_line(self) -> Solution:
+        """The line where the sun warms black tube to SUN_C, (B,)."""
+        return each_once(self._line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
+
+    @cached_property
+    def drying_line(self) -> Solution:
+        """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
+        return each_once(DRIED * self._line_totals, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def drying_water(self) -> Solution:
+        """The same of the water alone, nothing injected, (B,)."""
+        return each_once(DRIED * self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
+
+    @cached_property
+    def _si_sigma(self) -> dict[str, Floats]:
+        before = self.bucket.before_solids
+        # No doubt of the model reaches further than this below saturation.
+        names = tuple(name for name in self.stock.phases if float(np.max(before.si(name))) > -_FAR_BELOW_SI)
+        return dict(zip(names, si_sigma(before, names).T, strict=True))
+
+    def si_sigma(self, phase: str) -> Floats:
+        """Standard error of a phase's saturation index in the bucket from its activity model, (B,); 0 where it is
+        far below saturation."""
+        return self._si_sigma.get(phase, np.zeros(self.size))

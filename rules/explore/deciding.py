@@ -1,0 +1,138 @@
+"""What decides among scenarios that disagree, and where it turns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ask.columns import Columns, Floats
+from ..ask.question import Question
+from ..case.case import Case
+from .openings import Choice, Input, Mask, inputs
+
+
+def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
+    """Share of the disagreement (variance of `bad`) that an input explains by itself: the correlation ratio over up
+    to eight classes of its values (kinds: one class per value), less what as many classes explain by chance.
+    values, bad: (B,); 0..1."""
+    spread = float(np.var(bad.astype(float)))
+    distinct = np.unique(values)
+    if spread == 0.0 or len(distinct) < 2:
+        return 0.0
+    edges = (
+        distinct[1:] if kinds or len(distinct) <= 8 else np.unique(np.quantile(values, np.linspace(0.125, 0.875, 7)))
+    )
+    classes = np.searchsorted(edges, values, side="right")
+    between, groups = 0.0, 0
+    for one in np.unique(classes):
+        inside = bad[classes == one]
+        between += len(inside) * (float(np.mean(inside)) - float(np.mean(bad))) ** 2
+        groups += 1
+    ratio, chance = between / len(bad) / spread, (groups - 1) / max(len(bad) - 1, 1)
+    return max(0.0, (ratio - chance) / max(1.0 - chance, 1e-9))
+
+
+@dataclass(frozen=True)
+class TurningPoint:
+    """Where a verdict turns as one input changes. at: with the rest at its best estimate, or in a scenario in which
+    it turns at all; low, high: over the rest of what is not known; worse_above: False when it is worse below;
+    explains: share of the disagreement that the input explains by itself. at None: it decides only together with
+    others, or by a choice that is no number."""
+
+    input: Input
+    explains: float
+    at: float | None = None
+    low: float = 0.0
+    high: float = 0.0
+    worse_above: bool = True
+    choice: Choice | None = None
+
+
+#: Inputs that are looked at for a turning value, and how much less than the first the second may explain.
+_LOOKED_AT, _LOOKED_AT_SHARE, _SECOND_SHARE = 5, 0.2, 0.35
+#: Inputs that explain nearly as much as another that is cheaper to find out come after it.
+_ALIKE = 0.8
+#: On its good side an input leaves at most this share of the trouble of its other side.
+_HELPS = 0.8
+#: Correlation above which two inputs say the same.
+_STEP = 0.7
+
+Trouble = Callable[[Case], Mask]
+
+
+def turning_points(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> list[TurningPoint]:
+    """The one or two inputs that decide, with the values at which the answer turns; the most telling first, of those
+    that tell alike the cheapest to find out.
+
+    columns, bad: the swept scenarios and where the answer is trouble; trouble: says the same of other scenarios.
+    """
+    shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
+    ranked = sorted(shares, key=lambda pair: -pair[0])
+    least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
+    found = [
+        _turn(question, columns, bad, trouble, one, share)
+        for share, one in ranked[:_LOOKED_AT]
+        if share > 0.0 and share >= least
+    ]
+    sure = [turn for turn in found if turn.input.choose is not None or (turn.at is not None and _helps(turn, bad))]
+    if not sure:
+        return found[:2]
+    lead = max(sure, key=lambda turn: turn.explains)
+    alike = [turn for turn in sure if turn.explains >= _ALIKE * lead.explains]
+    first = min(alike, key=lambda turn: (turn.input.cost, -turn.explains))
+    rest = [
+        turn
+        for turn in sure
+        if turn is not first
+        and turn.explains >= _SECOND_SHARE * lead.explains
+        and not _in_step(turn.input.values, first.input.values)
+    ]
+    return [first, *rest[:1]]
+
+
+def _helps(turn: TurningPoint, bad: Mask) -> bool:
+    """True where on the good side of the value there is clearly less trouble than on the other."""
+    assert turn.at is not None
+    above = turn.input.values > turn.at
+    sides = (bad[above], bad[~above])
+    if not len(sides[0]) or not len(sides[1]):
+        return True
+    trouble, good = (float(np.mean(side)) for side in (sides if turn.worse_above else sides[::-1]))
+    return good <= _HELPS * trouble
+
+
+def _in_step(one: Floats, other: Floats) -> bool:
+    """True for two inputs that say the same, as potassium and phosphate of one source do."""
+    return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
+
+
+def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one: Input, share: float) -> TurningPoint:
+    if one.choose is not None:
+        return TurningPoint(one, share, choice=one.choose(bad))
+    points, others = 21, min(14, len(bad))
+    pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, others).astype(int)]))
+
+    def seen(places: Floats, rows: Sequence[int] | np.ndarray) -> Mask:
+        table = one.put(columns.repeated(np.asarray(rows), len(places)), np.tile(places, len(rows)))
+        return trouble(Case(question, table)).reshape(len(rows), -1)
+
+    grid = np.linspace(*one.ends, points)
+    found = seen(grid, pick)
+    change = found[:, 1:] != found[:, :-1]
+    crossing = np.any(change, axis=1)
+    if not np.any(crossing):
+        return TurningPoint(one, share)
+    first = np.argmax(change, axis=1)
+    rows = np.flatnonzero(crossing)
+    lead = 0 if crossing[0] else int(rows[len(rows) // 2])
+    finer = np.linspace(grid[first[lead]], grid[first[lead] + 1], 21)
+    fine = seen(finer, pick[[lead]])[0]
+    step = int(np.argmax(fine[1:] != fine[:-1]))
+    rising = bool(fine[step + 1])
+    at = float(one.value(finer[[step if rising else step + 1]])[0])
+    # In the other scenarios it turns somewhere in a cell of the grid: the whole cell counts.
+    others_turn = rows[first[rows] != first[lead]]
+    ends = np.concatenate([[at], one.value(grid[first[others_turn]]), one.value(grid[first[others_turn] + 1])])
+    return TurningPoint(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)

@@ -1,0 +1,90 @@
+"""Scenarios over everything that is not known."""
+
+from __future__ import annotations
+
+from itertools import product as cross
+
+import numpy as np
+
+from ...catalog.label.composition import DIRECTIONS
+from ..ask.columns import Columns, Floats
+from ..ask.question import Question, from_unit
+
+#: With up to this many unknowns every corner is visited; with more, a fixed random choice of them.
+FULL_CORNERS, CORNERS, INSIDE, SEED = 5, 96, 48, 20_260_101
+#: Rows in which labels stand at the ends of what they allow, and rows inside.
+LABEL_ROWS, LABEL_INSIDE = 96, 16
+
+
+def scenarios(question: Question) -> Columns:
+    """The nominal scenario (row 0), corners of the ranges, their one-at-a-time ends, and points inside.
+
+    Labels go along in step: in each row all products lean towards the same DIRECTION of what their labels allow
+    (one that has most calcium meets one that has most sulfate), and in some rows each leans its own way. The choice
+    is fixed, so that the same question gives the same answer.
+    """
+    rng = np.random.default_rng(SEED)
+    shares = _numbers(rng, len(question.unknowns))
+    labels, leans = question.open_labels, _leans(question)
+    picks = np.zeros((len(shares), len(labels)))
+    towards = np.ones_like(picks)
+    if leans:
+        products = [question.poured[i] for i in labels]
+        # A label without sources never comes out clear, and unknown whatever the corners say where it may not dissolve.
+        most = LABEL_ROWS // len(leans)
+        if not all(item.composition.listed for item in products):
+            most = 2 if all(item.composition.listed or item.soluble for item in products) else 1
+        every = max(1, min(len(shares), most))
+        # Each lean meets the best estimate, and corners of the numbers in turn.
+        rows = [
+            np.unique([0, *((1 + i + k * every) % len(shares) for k in range(every))])
+            if every < len(shares)
+            else np.arange(len(shares))
+            for i in range(len(leans))
+        ]
+        inside = _latin(rng, LABEL_INSIDE, len(question.unknowns))
+        shares = np.concatenate([shares, *(shares[row] for row in rows), inside])
+        own = np.array(
+            [[rng.integers(len(product.composition.mixtures)) for product in products] for _ in inside], dtype=float
+        )
+        picks = np.concatenate(
+            [picks, *(np.tile(lean, (len(row), 1)) for lean, row in zip(leans, rows, strict=True)), own]
+        )
+        towards = np.concatenate([np.ones((len(picks) - len(own), len(labels))), rng.random(own.shape)])
+    columns = question.columns(len(shares))
+    for j, unknown in enumerate(question.unknowns):
+        columns = columns.moved(unknown.quantity, from_unit(unknown, shares[:, j]))
+    for j, place in enumerate(labels):
+        columns = columns.leaned(place, picks[:, j].astype(int), towards[:, j])
+    return columns
+
+
+def _numbers(rng: np.random.Generator, size: int) -> Floats:
+    """Shares 0..1 of each range, (rows, size): middle, corners, ends of one at a time, inside."""
+    rows: list[Floats] = [np.full((1, size), 0.5)]
+    if 0 < size <= FULL_CORNERS:
+        rows.append(np.array(list(cross((0.0, 1.0), repeat=size))))
+        rows.append(_latin(rng, 16, size))
+    elif size:
+        ends = np.full((2 * size, size), 0.5)
+        ends[np.arange(size), np.arange(size)] = 0.0
+        ends[size + np.arange(size), np.arange(size)] = 1.0
+        rows += [np.zeros((1, size)), np.ones((1, size)), ends]
+        rows.append(rng.integers(0, 2, (CORNERS, size)).astype(float))
+        rows.append(_latin(rng, INSIDE, size))
+    return np.concatenate(rows)
+
+
+def _leans(question: Question) -> list[tuple[int, ...]]:
+    """For each of DIRECTIONS the mixture of every label that goes furthest in it, each combination once."""
+    rooms = [question.poured[i].composition for i in question.open_labels]
+    found = dict.fromkeys(tuple(c.towards(d) for c in rooms) for d in range(len(DIRECTIONS)))
+    return [lean for lean in found if any(lean)]
+
+
+def _latin(rng: np.random.Generator, rows: int, size: int) -> Floats:
+    """Latin hypercube: each range is cut into as many strips as rows, one point in each."""
+    if not size:
+        return np.zeros((rows, 0))
+    cells = np.array([rng.permutation(rows) for _ in range(size)]).T
+    return np.asarray((cells + rng.random((rows, size))) / rows)
