@@ -171,9 +171,11 @@ def test_direction_of_imports(path: Path) -> None:
         assert not {name for name in ours if not name.startswith("pourcheck.catalog")}
     if own.startswith("pourcheck.rules.chemistry"):
         assert not {name for name in ours if not name.startswith("pourcheck.rules.chemistry")}
-    if not own.startswith(("pourcheck.rules.cli.app", "pourcheck.rules.present")):
-        assert not {name for name in ours if name.startswith("pourcheck.rules.cli.app")}
-        assert not {name for name in ours if name.startswith("pourcheck.rules.present")}
+    if not own.startswith(("pourcheck.rules.cli", "pourcheck.rules.present")):
+        assert not {name for name in ours if name.startswith("pourcheck.rules.cli")}
+        # Words come last: the main job puts them on the finished answer, and nothing before it knows them.
+        if own != "pourcheck.rules.check":
+            assert not {name for name in ours if name.startswith("pourcheck.rules.present")}
 
 
 CHEMISTRY = [path for path in MODULES if path.parent.name == "chemistry"]
@@ -209,7 +211,8 @@ def undocumented(tree: ast.Module) -> Iterator[str]:
         part = parts.pop()
         if not isinstance(part, ast.FunctionDef | ast.ClassDef) or part.name.startswith("_"):
             continue
-        if not ast.get_docstring(part):
+        overload = any(getattr(mark, "id", "") == "overload" for mark in getattr(part, "decorator_list", ()))
+        if not overload and not ast.get_docstring(part):
             yield part.name
         if isinstance(part, ast.ClassDef):
             parts += part.body

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from functools import cached_property
 from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
@@ -96,20 +95,15 @@ class WaterTest(Record):
         found = self.other_range(item)
         return None if found is None else found[1]
 
-    @cached_property
-    def _ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
-        found = {
+    def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
+        """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
+        of charge per liter, bicarbonate read as such."""
+        return {
             ALKALINITY.name if item == BICARBONATE.name else item: measure.span
             for item in CONCENTRATION_ITEMS
             if (measure := self.stated(item)) is not None
         }
-        return {item: found[item] for item in CONCENTRATION_ITEMS if item in found}
-
-    def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
-        """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
-        of charge per liter, bicarbonate read as such."""
-        return dict(self._ranges_mol_per_l)
 
     def concentrations_mol_per_l(self) -> dict[str, float]:
         """Each measured item [mol/L], the middle of a range; alkalinity in mol of charge per liter."""
-        return {item: 0.5 * (low + high) for item, (low, high) in self._ranges_mol_per_l.items()}
+        return {item: 0.5 * (low + high) for item, (low, high) in self.ranges_mol_per_l().items()}

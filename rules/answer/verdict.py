@@ -277,6 +277,10 @@ class Verdict(Result):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
+    def edge(self, name: EdgeInput) -> Edge | None:
+        """The edge of one number; None where none was found."""
+        return next((edge for edge in self.edges if edge.input == name), None)
+
     def to_json(self) -> str:
         """The verdict as JSON text of the published schema; control and format characters are escaped."""
         text = json.dumps(self.model_dump(mode="json", by_alias=True), indent=2, ensure_ascii=False)

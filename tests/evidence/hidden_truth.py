@@ -428,7 +428,7 @@ def replay(seed: int) -> Iterator[str]:
         for finding in verdict.findings:
             if finding.level != "note":
                 yield f"  {finding.level:8}{finding.rule}: {finding.message}"
-                yield f"          {json.dumps(finding.because)}"
+                yield f"          {json.dumps({name: number.value for name, number in finding.numbers.items()})}"
     if verdicts[0].verdict == "clear":
         yield f"\nno longer clear when told the true: {', '.join(blame(pair, both)) or '(none alone)'}"
 

@@ -179,7 +179,7 @@ class Fault:
     level: str
     family: str
     message: str
-    because: Mapping[str, float]
+    numbers: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -259,7 +259,9 @@ class Bench:
                     continue
                 before = found.get(f.rule)
                 if before is None or mixed > ORDER.index(_level(before.level)):
-                    found[f.rule] = Fault(f.rule, f.level, f.where, f.message, f.because)
+                    found[f.rule] = Fault(
+                        f.rule, f.level, f.where, f.message, {name: n.value for name, n in f.numbers.items()}
+                    )
         return tuple(sorted(found.values(), key=lambda fault: -ORDER.index(_level(fault.level))))
 
     def mix(self, names: tuple[str, str], ids: tuple[str, str], run: Run) -> Mixed:
@@ -269,9 +271,11 @@ class Bench:
         faults = self.faults(products, run.temperature_c)
         state = self.pour(products, run.temperature_c).bucket
         assert state is not None
-        nearest = tuple((solid.solid, solid.saturation_index) for solid in state.solids if solid.solid != "silica gel")
+        nearest = tuple(
+            (solid.solid, solid.saturation_index.value) for solid in state.solids if solid.solid != "silica gel"
+        )
         answer = worst(_level(fault.level) for fault in faults)
-        return Mixed(ids, kg, answer, faults, state.ph, state.ionic_strength_mol_per_kg, nearest[:3])
+        return Mixed(ids, kg, answer, faults, state.ph.value, state.ionic_strength.value, nearest[:3])
 
     def mixes(self, pair: tuple[str, str], run: Run) -> list[Mixed]:
         """Every catalog pair that a pair of the chart stands for, worst first."""
@@ -296,10 +300,10 @@ class Bench:
             products = [*zip(mixed.ids, mixed.kg, strict=True), (added, more_kg)]
             faults = [fault for fault in self.faults(products, 20.0) if fault.family == "bucket"]
             state = self.pour(products, 20.0).bucket
-            if state is None or not 2.0 <= state.ph <= 9.0:
+            if state is None or not 2.0 <= state.ph.value <= 9.0:
                 continue
             if agrees(wanted, worst(_level(fault.level) for fault in faults)):
-                return state.ph, added, ", ".join(fault.rule for fault in faults) or "no rule"
+                return state.ph.value, added, ", ".join(fault.rule for fault in faults) or "no rule"
         return None
 
 
@@ -407,17 +411,17 @@ _NUMBERS = {
     "saturation_index": "saturation index {:+.2f}",
     "mixed_crystal_index": "index of the mixed crystal {:+.2f}",
     "model_band_si": "known to {:.2f}",
-    "precipitated_g_per_l": "{:.3g} g/L comes out",
-    "settled_g_per_l": "{:.3g} g/L settles",
+    "precipitated": "{:.3g} g/L comes out",
+    "settled": "{:.3g} g/L settles",
     "bucket_ph": "bucket pH {:.1f}",
-    "metal_sulfate_mol_per_kg": "{:.3g} mol/kg of the metal sulfate",
-    "warming_c": "warms by {:.0f} degC",
-    "cooling_c": "cools by {:.0f} degC",
+    "metal_sulfate": "{:.3g} mol/kg of the metal sulfate",
+    "warming": "warms by {:.0f} degC",
+    "cooling": "cools by {:.0f} degC",
 }
 
 
 def _numbers(fault: Fault) -> str:
-    shown = [text.format(fault.because[name]) for name, text in _NUMBERS.items() if name in fault.because]
+    shown = [text.format(fault.numbers[name]) for name, text in _NUMBERS.items() if name in fault.numbers]
     return f" ({', '.join(shown)})" if shown else ""
 
 

@@ -12,8 +12,9 @@ import pytest
 from rich.console import Console
 
 from pourcheck import Catalog, Pour, Verdict, check
+from pourcheck.rules.answer.verdict import Edge
 from pourcheck.rules.present.answer import print_verdict
-from pourcheck.rules.present.words import decider_words, margin_words
+from pourcheck.rules.present.words import assumed_words, decision_words, edge_words, number_words
 
 WARM = {"volume": "5 gal", "temperature": "20 degC"}
 LINE = {"ratio": "1:100", "line_temperature": "25 degC"}
@@ -150,7 +151,7 @@ def test_short_answer(answer: Answer) -> None:
     told = [f for f in verdict.findings if f.level != "note"]
     if told:
         assert f"{told[0].where} {told[0].level.upper()} {told[0].rule}" in flat
-        assert told[0].message.split(" There: ")[-1] in flat
+        assert squeezed(told[0].happens) in flat
     else:
         assert verdict.verdict == "clear"
     named = [f for f in told if f.rule in flat]
@@ -173,18 +174,19 @@ def test_more_holds_everything(answer: Answer) -> None:
         if finding.level == "note":
             continue
         assert f"{finding.where} {finding.level.upper()} {finding.rule}" in flat
-        for key, value in finding.because.items():
-            assert f"{key} = {value:g}" in flat, finding.rule
+        for key, number in finding.numbers.items():
+            assert number_words(key, number) in flat, finding.rule
+            assert f"{key} = {number.value:g}" in flat, finding.rule
         for source in finding.sources:
             assert f"source: {squeezed(source)}" in flat, finding.rule
-    for text in verdict.assumed:
-        assert squeezed(text) in flat
-    for words in margin_words(verdict, answer.pour):
+    for one in verdict.assumed:
+        assert squeezed(assumed_words(one)) in flat
+    for words in edge_words(verdict, answer.pour):
         assert squeezed(words) in flat
-    for one in verdict.swaps:
-        assert one.verdict.upper() + " " + " + ".join(f"{p.amount} {p.name}" for p in one.products) in flat
+    for offer in verdict.swaps:
+        assert offer.verdict.upper() + " " + " + ".join(f"{p.amount} {p.name}" for p in offer.products) in flat
     for state in filter(None, (verdict.bucket, verdict.line)):
-        for ion in state.ions_mg_per_l:
+        for ion in state.ions:
             assert ion.replace("_", " ") in flat
         assert state.model in flat
     if verdict.water is not None:
@@ -201,10 +203,10 @@ def test_more_holds_what_labels_leave_open(answer: Answer) -> None:
     flat = squeezed(answer.more)
     assert [label.product for label in answer.verdict.labels] == [product.name for product in answer.pour.product]
     for label in answer.verdict.labels:
-        assert label.mol_per_kg
+        assert label.species
         assert f"In {label.product}, mol per kg" in flat
-        for name, ends in label.mol_per_kg.items():
-            assert f"{name} {ends.best:.4g} {ends.low:.4g} to {ends.high:.4g}" in flat
+        for name, ends in label.species.items():
+            assert f"{name} {ends.value:.4g} {ends.low:.4g} to {ends.high:.4g}" in flat
         spoken = " ".join(finding.message for finding in answer.verdict.findings)
         assert all(text in spoken for text in (*label.not_known, *label.contradictions))
 
@@ -223,8 +225,9 @@ def test_more_holds_the_notes_too(answer: Answer) -> None:
         assert f"{finding.where} {finding.level.upper()} {finding.rule}" in flat
         for source in finding.sources:
             assert f"source: {squeezed(source)}" in flat, finding.rule
-        for key, value in finding.because.items():
-            assert f"{key} = {value:g}" in flat, finding.rule
+        for key, number in finding.numbers.items():
+            assert number_words(key, number) in flat, finding.rule
+            assert f"{key} = {number.value:g}" in flat, finding.rule
 
 
 # --- margins --------------------------------------------------------------------------------------
@@ -233,65 +236,69 @@ NUMBER = r"(\d+(?:\.\d+)?(?:e[-+]?\d+)?)"
 #: Margin -> how its number stands in the words.
 SPOKEN = {
     "injection_ratio": rf"1:{NUMBER}",
-    "water_calcium_mg_per_l": rf"{NUMBER} mg/L calcium in the water",
-    "water_hardness_mg_per_l_caco3": rf"{NUMBER} mg/L CaCO3 hardness\.",
-    "water_alkalinity_mg_per_l_caco3": rf"{NUMBER} mg/L CaCO3 alkalinity",
+    "water_calcium": rf"{NUMBER} mg/L calcium in the water",
+    "water_hardness": rf"{NUMBER} mg/L CaCO3 hardness\.",
+    "water_alkalinity": rf"{NUMBER} mg/L CaCO3 alkalinity",
     "water_ph": rf"water pH {NUMBER}",
-    "temperature_c": rf"{NUMBER} degC \(.*\) in the line",
-    "bucket_temperature_c": rf"{NUMBER} degC \(.*\) in the bucket",
+    "line_temperature": rf"{NUMBER} degC \(.*\) in the line",
+    "bucket_temperature": rf"{NUMBER} degC \(.*\) in the bucket",
 }
 #: How far a spoken number may be rounded.
-ROUNDED = {"water_ph": 0.05, "temperature_c": 0.5, "bucket_temperature_c": 0.5, "injection_ratio": 0.5}
+ROUNDED = {"water_ph": 0.05, "line_temperature": 0.5, "bucket_temperature": 0.5, "injection_ratio": 0.5}
+
+
+def beyond(edge: Edge) -> float:
+    """The value of the one side that an edge has."""
+    (side,) = filter(None, (edge.better, edge.worse))
+    return side.value
 
 
 @rows()
 def test_margins_in_words_are_those_of_the_json(answer: Answer) -> None:
     """Each margin stands in one line, its number read back is that of the JSON, and each line has its margin."""
-    margin = answer.verdict.margin
-    lines = margin_words(answer.verdict, answer.pour)
-    stated = {name: getattr(margin, name) for name in SPOKEN}
+    values = {edge.input: beyond(edge) for edge in answer.verdict.edges}
+    lines = edge_words(answer.verdict, answer.pour)
+    stated = {name: values.get(name) for name in SPOKEN}
     for name, value in stated.items():
         spoken = [found[1] for line in lines if (found := re.search(SPOKEN[name], line))]
         assert len(spoken) == (value is not None), name
         if value is not None:
             assert float(spoken[0]) == pytest.approx(value, rel=6e-3, abs=ROUNDED.get(name, 1e-9)), name
-    count = sum(value is not None for value in stated.values()) + (margin.amount_factor is not None)
-    assert len(lines) == count
-    assert set(margin.measured_from) == {
-        name for name in (*SPOKEN, "amount_factor") if getattr(margin, name) is not None
-    }
+    assert len(lines) == len(values)
+    assert values.keys() <= {*SPOKEN, "amount_factor"}
     assert (answer.verdict.verdict != "unknown") or not lines
 
 
 @rows("stop by the bucket", "cold", "metric")
 def test_amounts_in_words(answer: Answer) -> None:
     """The amounts are those of the pour times the factor, each product in its own unit."""
-    factor = answer.verdict.margin.amount_factor
-    assert factor is not None
-    line = margin_words(answer.verdict, answer.pour)[0]
+    edge = answer.verdict.edge("amount_factor")
+    assert edge is not None
+    factor = beyond(edge)
+    line = edge_words(answer.verdict, answer.pour)[0]
     for product in answer.pour.product:
-        number, unit = product.amount.split()
+        number, unit = product.amount.text.split()
         found = re.search(rf"{NUMBER} {unit} {re.escape(product.name)}", line)
         assert found, line
         assert float(found[1]) == pytest.approx(float(number) * factor, rel=6e-3)
 
 
 #: Words that say on which side of the number it goes on as it is (not stop), or is no longer stopped (stop).
-UP = ("at most", "Good up to", "Not above", "Not weaker than", "No longer stopped below", "or stronger")
-DOWN = ("at least", "Good down to", "Not below", "No longer stopped from", "or weaker")
+UP = ("at most", "Good up to", "Not above", "Not weaker than", "The stop ends below", "or stronger")
+DOWN = ("at least", "Good down to", "Not below", "The stop ends from", "or weaker")
 
 
 @rows()
 def test_sides_of_margins_in_words(answer: Answer) -> None:
     """The words' side is that of the numbers: what is measured stands on the side that the words give."""
-    margin, stop = answer.verdict.margin, answer.verdict.verdict == "stop"
-    for line in margin_words(answer.verdict, answer.pour):
+    edges, stop = {edge.input: edge for edge in answer.verdict.edges}, answer.verdict.verdict == "stop"
+    for line in edge_words(answer.verdict, answer.pour):
         name = next((key for key, form in SPOKEN.items() if re.search(form, line)), "amount_factor")
-        value, here = getattr(margin, name), margin.measured_from[name]
+        value, here = beyond(edges[name]), edges[name].now
         # A verdict that stands holds from here to the value; a stop ends beyond it.
         holds_below = here < value if not stop else here > value
         if name == "amount_factor" and stop:
-            assert ("No longer stopped at" if holds_below else "No longer stopped from") in line
+            assert ("or less" if holds_below else "or more") in line
         elif name == "injection_ratio" and not stop:
             assert ("Not weaker than" if holds_below else "Good down to") in line
         elif name == "injection_ratio":
@@ -312,22 +319,22 @@ def test_what_decides_in_words(answer: Answer) -> None:
     assert (answer.verdict.verdict == "unknown") or not deciders
     places = []
     for decider in deciders:
-        words = squeezed(decider_words(decider))
+        words = squeezed(decision_words(decider))
         assert words.startswith(f"{decider.input}: ")
         assert f"Decides {words} Find out {squeezed(decider.find_out)}" in flat
         assert words in squeezed(answer.more)
         assert f"Find out: {squeezed(decider.find_out)}." in squeezed(answer.more)
         places.append(flat.index(words))
         if decider.turns_at is None:
-            assert decider.told
-            assert decider.told in words
+            assert decider.worse_if
+            assert decider.worse_if in words
             continue
         assert decider.low is not None
         assert decider.high is not None
         assert decider.low <= decider.turns_at <= decider.high
         found = re.search(rf"trouble (above|below) {NUMBER}", words)
         assert found
-        assert found[1] == decider.trouble
+        assert found[1] == decider.worse_when
         assert float(found[2]) == pytest.approx(decider.turns_at, rel=6e-3)
     assert places == sorted(places)
 
@@ -388,7 +395,7 @@ def test_what_decides_decides(
         text = f"1:{value:.4g}" if key == "ratio" else f"{value:.4g} {unit}"
         stated = {**data, table: {**data[table], key: text}}
         found[side] = check(stated, catalog, details=False).verdict
-    trouble = decider.trouble
+    trouble = decider.worse_when
     assert trouble is not None
     sound = {"below": "above", "above": "below"}[trouble]
     assert found[trouble] in {"stop", "unknown"}, found

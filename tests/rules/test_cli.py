@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -458,12 +459,12 @@ def test_the_ratio_replaces_suction_and_flow(call: Run) -> None:
     rates = POUR.replace('ratio = "1:100"', 'suction = "2.4 gph"\nflow = "4 gpm"')
     measured = json.loads(call("check", "-", "--measured-ratio", "--json", stdin=POUR).out)
     drawn = json.loads(call("check", "-", "--json", stdin=rates).out)
-    for part in ("verdict", "bucket", "line", "assumed"):
+    for part in ("verdict", "bucket", "line", "assumed", "used"):
         assert measured[part] == drawn[part]
     # 5 gal at 2.4 gph: 125 min; a ratio alone does not tell
     (lasts,) = [f for f in drawn["findings"] if f not in measured["findings"]]
     assert lasts["rule"] == "injection-does-not-fit"
-    assert lasts["because"]["empties_in_min"] == pytest.approx(125.0, rel=1e-3)
+    assert lasts["numbers"]["empties_in"]["value"] == pytest.approx(125.0, rel=1e-3)
     replaced = call("check", "-", "--inject", "1:200", "--json", stdin=rates)
     assert replaced == call("check", "-", "--inject", "1:200", "--json", stdin=POUR)
 
@@ -475,8 +476,9 @@ def test_a_region_has_ranges_of_its_own(call: Run) -> None:
     regional = call("check", "-", "--json", stdin='region = "tarn-valley"\n' + text)
     assert regional == call("check", "-", "--region", "Tarn Valley", "--json", stdin=text)
     # rules/policy/default.toml and tarn-valley.toml
-    for ran, swept in ((default, "2 to 250 mg/L"), (regional, "3 to 140 mg/L")):
-        assert f"water calcium not stated: swept {swept}" in json.loads(ran.out)["assumed"]
+    for ran, low, high in ((default, 2.0, 250.0), (regional, 3.0, 140.0)):
+        (calcium,) = [one for one in json.loads(ran.out)["assumed"] if one["input"] == "calcium"]
+        assert (calcium["why"], calcium["low"], calcium["high"], calcium["unit"]) == ("not-stated", low, high, "mg/L")
 
 
 @pytest.mark.parametrize(
@@ -487,9 +489,12 @@ def test_a_region_has_ranges_of_its_own(call: Run) -> None:
 def test_a_ratio_off_a_dial(call: Run, options: Sequence[str], swept: bool) -> None:
     """A stated ratio is good to 10 % (from memory: makers of proportional injectors), a measured one is as stated."""
     data = json.loads(call(*QUICK, *options, "--json").out)
-    told = [text for text in data["assumed"] if "read off a dial" in text]
-    assert [text.endswith("swept 90 to 110 parts of water per part of stock") for text in told] == [True] * swept
-    assert ("ionic_strength_mol_per_kg" in data["line"]["low"]) == swept
+    off = [one for one in data["assumed"] if one["why"] == "read-off-setting"]
+    assert [(one["input"], one["low"], one["high"]) for one in off] == [
+        ("injection_ratio", pytest.approx(90.0), pytest.approx(110.0))
+    ] * swept
+    strength = data["line"]["ionic_strength"]
+    assert (strength["low"] < strength["high"]) == swept
 
 
 def test_a_product_twice_counts_twice(call: Run) -> None:
@@ -502,11 +507,11 @@ def test_a_product_twice_counts_twice(call: Run) -> None:
 
 def test_a_well_with_one_item_replaced(call: Run) -> None:
     """A well's name with an item replaces that item and keeps the rest."""
-    base = json.loads(call(*QUICK, "--json").out)["line"]["ions_mg_per_l"]
+    base = json.loads(call(*QUICK, "--json").out)["line"]["ions"]
     soft = ("--water", "name=tarn-hill-well, magnesium=1 mg/L")
-    less = json.loads(call(*QUICK[:-2], *soft, "--json").out)["line"]["ions_mg_per_l"]
-    assert less["magnesium"] < base["magnesium"] / 10
-    assert less["sodium"] == pytest.approx(base["sodium"], rel=1e-6)
+    less = json.loads(call(*QUICK[:-2], *soft, "--json").out)["line"]["ions"]
+    assert less["magnesium"]["value"] < base["magnesium"]["value"] / 10
+    assert less["sodium"]["value"] == pytest.approx(base["sodium"]["value"], rel=1e-6)
 
 
 def test_the_database_of_the_environment(
@@ -554,21 +559,20 @@ def test_water_check_of_items(call: Run) -> None:
 # --- JSON -----------------------------------------------------------------------------------------
 
 STATE_KEYS = {
-    "temperature_c",
+    "temperature",
     "ph",
-    "ionic_strength_mol_per_kg",
-    "ec_ms_per_cm",
-    "ions_mg_per_l",
+    "ionic_strength",
+    "ec",
+    "ions",
     "solids",
     "model",
     "within_validity",
     "ph_in_air",
-    "density_kg_per_l",
-    "volume_l",
-    "water_poured_l",
-    "low",
-    "high",
+    "density",
+    "volume",
+    "water_poured",
 }
+NUMBER_KEYS = {"value", "low", "high", "unit"}
 WATER_KEYS = {
     "clogging",
     "worst",
@@ -665,31 +669,41 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
     solids = findings = 0
     for pour, verdict in verdicts:
         data = json.loads(verdict.to_json())
-        expected = {"schema", "verdict", "summary", "findings", "water", "bucket", "line", "margin", "swaps"}
-        assert expected | {"labels", "decided_by", "assumed"} == set(data)
-        assert data["schema"] == "pourcheck.verdict/1"
+        expected = {"schema", "program", "pour", "used", "region", "verdict", "lowered_by", "summary", "findings"}
+        expected |= {"labels", "water", "bucket", "line", "decided_by", "edges", "swaps", "assumed"}
+        assert expected == set(data)
+        assert data["schema"] == "pourcheck.verdict/2"
+        assert set(data["program"]) == {"name", "version"}
+        assert set(data["pour"]) == {"products", "volume", "made_up", "quantities", "stated", "day"}
+        assert all(set(number) == NUMBER_KEYS for number in data["pour"]["quantities"].values())
+        for record in data["used"]:
+            assert set(record) == {"kind", "id", "name", "grade", "revision", "tested_on"}
+            assert re.fullmatch(r"[0-9a-f]{12}", record["revision"])
+        assert [record["kind"] for record in data["used"]] == ["product"] + ["well"] * (pour.water is not None)
         assert data["verdict"] in {"clear", "caution", "unknown", "stop"}
         for finding in data["findings"]:
             findings += 1
-            expected = {"rule", "level", "where", "message", "because", "do", "sources", "turned"}
+            expected = {"rule", "level", "own_level", "lowered_by", "raised_by", "reason", "where", "scenarios"}
+            expected |= {"happens", "message", "numbers", "turns", "cures", "do", "sources"}
             assert expected == set(finding)
+            assert finding["scenarios"] in {"all", "some"}
+            assert all(set(number) == NUMBER_KEYS for number in finding["numbers"].values())
+            assert all(n["low"] <= n["value"] <= n["high"] for n in finding["numbers"].values())
             assert finding["where"] in {"label", "bucket", "line", "water", "equipment", "soil", "people"}
             assert finding["level"] in {"stop", "unknown", "caution", "note"}
             assert finding["message"]
-            assert finding["turned"] is None  # no region turns a rule here
+            assert finding["own_level"] is None  # no region has a rule at another level here
         for told in data["labels"]:
-            assert set(told) == {"product", "sources_listed", "mol_per_kg", "not_known", "contradictions"}
-            assert all(ends["low"] <= ends["best"] <= ends["high"] for ends in told["mol_per_kg"].values())
+            assert set(told) == {"product", "sources_listed", "species", "not_known", "contradictions"}
+            assert all(ends["low"] <= ends["value"] <= ends["high"] for ends in told["species"].values())
         for state in (data["bucket"], data["line"]):
             assert state is None or set(state) == STATE_KEYS
             for solid in state["solids"] if state else []:
                 solids += 1
-                expected = {"solid", "saturation_index", "precipitated_mg_per_l", "onset"}
-                assert expected | {"low", "high"} == set(solid)
-        expected = {"amount_factor", "injection_ratio", "water_calcium_mg_per_l", "water_hardness_mg_per_l_caco3"}
-        expected |= {"water_alkalinity_mg_per_l_caco3", "water_ph", "temperature_c", "bucket_temperature_c"}
-        assert expected | {"measured_from"} == set(data["margin"])
-        assert set(data["margin"]["measured_from"]) <= expected
+                assert set(solid) == {"solid", "saturation_index", "precipitated", "onset"}
+        for one in data["assumed"]:
+            assert set(one) == {"input", "why", "low", "high", "unit", "about"}
+        assert data["edges"] == []  # details were not asked for
         assert (data["water"] is None) == (pour.water is None)
         assert data["water"] is None or set(data["water"]) == WATER_KEYS
         assert data["decided_by"] == []  # details were not asked for
@@ -717,26 +731,28 @@ def test_the_library_says_what_the_command_says(call: Run, catalog: Catalog) -> 
     assert swaps == json.loads(call("swap", "MAP=1 oz", *PLACE, *HARD, "--json").out)
 
 
-def test_margin_and_swaps_in_json(call: Run) -> None:
-    """A stop for phosphate states margins and swaps, an unknown no margin but what decides it."""
+def test_edges_and_swaps_in_json(call: Run) -> None:
+    """A stop for phosphate states edges and swaps, an unknown no edge but what decides it."""
     validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
     stop = json.loads(call("check", "MAP=1 lb", *PLACE, *HARD, "--json").out)
     unknown = json.loads(call("check", "MAP=4 oz", *PLACE, "--water", NO_IRON, "--json").out)
     assert unknown["verdict"] == "unknown"
     for data in (stop, unknown):
         assert list(validator.iter_errors(data)) == []
-    turned = {name for name, value in stop["margin"].items() if value is not None} - {"measured_from"}
-    assert turned
-    assert turned == set(stop["margin"]["measured_from"])
+    assert stop["edges"]
+    for edge in stop["edges"]:
+        assert set(edge) == {"input", "unit", "now", "better", "worse"}
+        assert edge["worse"] is None
+        assert edge["better"]["verdict"] in {"clear", "caution", "unknown"}
     assert stop["decided_by"] == []
     assert stop["swaps"]
     for one in stop["swaps"]:
-        expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "summary"}
+        expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "rules"}
         assert expected == set(one)
         assert one["verdict"] != "stop"
-    assert not any(value for value in unknown["margin"].values())
+    assert unknown["edges"] == []
     assert [one["input"] for one in unknown["decided_by"]] == ["water iron"]
-    keys = {"input", "unit", "turns_at", "low", "high", "trouble", "told", "explains", "find_out"}
+    keys = {"input", "unit", "turns_at", "low", "high", "worse_when", "worse_if", "better_if", "explains", "find_out"}
     assert set(unknown["decided_by"][0]) == keys
 
 

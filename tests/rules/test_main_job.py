@@ -41,8 +41,8 @@ def test_monoammonium_phosphate_into_hard_water_is_stopped_with_numbers_and_a_sw
     assert verdict.verdict == "stop"
     finding = next(f for f in verdict.findings if f.rule == "phosphate-meets-hard-water")
     assert finding.level == "stop"
-    assert finding.because["brushite_saturation_index"] > 0
-    assert finding.because["precipitated_mg_per_l"] > 10
+    assert finding.numbers["brushite_saturation_index"].value > 0
+    assert finding.numbers["precipitated"].value > 10
     assert verdict.swaps, "a swap is offered"
     assert all(s.verdict != "stop" for s in verdict.swaps)
 
@@ -60,7 +60,7 @@ def test_calcium_nitrate_with_magnesium_sulfate_is_stopped_and_each_alone_is_cle
     both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="tarn-soft-well"), catalog)
     assert both.verdict == "stop"
     finding = next(f for f in both.findings if f.rule == "calcium-meets-sulfate")
-    assert finding.because["precipitated_g_per_l"] > 10
+    assert finding.numbers["precipitated"].value > 10
     assert "g/L of gypsum" in finding.message
     for one in ("calcium nitrate=2 lb", "magnesium sulfate=2 lb"):
         assert check(pour(one, water="tarn-soft-well"), catalog).verdict == "clear"
@@ -78,9 +78,11 @@ def test_without_a_water_test_the_answer_names_the_value_at_which_it_turns(catal
     verdict = check(pour("MAP=1 lb"), catalog)
     assert verdict.verdict == "unknown"
     finding = next(f for f in verdict.findings if f.rule == "phosphate-meets-hard-water")
-    assert 4 < finding.because["water_calcium_mg_per_l_turns_at"] < 95
+    calcium = next(turn for turn in finding.turns if turn.input == "water calcium")
+    assert calcium.turns_at is not None
+    assert 4 < calcium.turns_at < 95
     assert any("calcium" in step for step in finding.do)
-    assert any("swept" in text for text in verdict.assumed)
+    assert any(one.why == "not-stated" for one in verdict.assumed)
 
 
 def test_a_verdict_that_holds_over_the_whole_range_is_given_without_a_water_test(catalog: Catalog) -> None:
@@ -120,8 +122,10 @@ def swap_of(catalog: Catalog, *products: str) -> list[Any]:
 def test_margin_is_where_the_verdict_turns(catalog: Catalog) -> None:
     """A hair inside the margin the verdict holds, a hair outside it does not."""
     data = pour("MAP=1 lb", water="tarn-soft-well")
-    factor = check(data, catalog).margin.amount_factor
-    assert factor is not None
+    edge = check(data, catalog).edge("amount_factor")
+    assert edge is not None
+    assert edge.worse is not None
+    factor = edge.worse.value
     for side, expected in ((0.97, {"clear", "caution"}), (1.03, {"unknown", "stop"})):
         assert check(pour(f"MAP={factor * side} lb", water="tarn-soft-well"), catalog).verdict in expected
 
@@ -146,8 +150,8 @@ def test_order_of_products_does_not_matter(catalog: Catalog) -> None:
     assert one.verdict == other.verdict
     assert one.line is not None
     assert other.line is not None
-    assert one.line.ph == pytest.approx(other.line.ph)
-    assert one.margin == other.margin
+    assert one.line.ph.value == pytest.approx(other.line.ph.value)
+    assert one.edges == other.edges
 
 
 def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
@@ -166,17 +170,18 @@ def test_a_bucket_that_boils_turns_with_the_amount(catalog: Catalog) -> None:
     """A gallon of sulfuric acid is stopped by its heat, and some smaller amount is not."""
     verdict = check(pour("sulfuric acid=1 gal", water="tarn-soft-well"), catalog)
     assert "bucket-too-hot" in rules_at(verdict, "stop")
-    factor = verdict.margin.amount_factor
-    assert factor is not None
-    assert 0.01 < factor < 1
+    edge = verdict.edge("amount_factor")
+    assert edge is not None
+    assert edge.better is not None
+    assert 0.01 < edge.better.value < 1
 
 
 def test_manganese_with_phosphate_shows_a_ph_and_no_saturation_index(catalog: Catalog) -> None:
     """Where pH decides, the number is called pH; iron alone has no saturation index to show."""
     data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="tarn-soft-well")
     finding = next(f for f in check(data, catalog).findings if f.rule == "metal-meets-phosphate")
-    assert {"bucket_ph", "bucket_ph_low", "bucket_ph_high"} >= finding.because.keys() - {"level"}
+    assert set(finding.numbers) == {"bucket_ph"}
     assert "bucket pH" in finding.message
     data = pour("iron sulfate=1 lb", water="tarn-hill-well")
     iron = next(f for f in check(data, catalog).findings if f.rule == "metal-hydroxide")
-    assert "saturation_index" not in iron.because
+    assert "saturation_index" not in iron.numbers

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, check
-from pourcheck.rules.explore.margin import EDGES
+from pourcheck.catalog.quantity.table import LEVERS
+from pourcheck.rules.answer.verdict import Edge, Verdict
 
 HARD = {
     "ph": 7.6, "alkalinity": 210.0, "calcium": 95.0, "magnesium": 8.0, "sodium": 10.0, "potassium": 1.0,
@@ -21,6 +22,21 @@ SOFT = {
     "ph": 6.8, "alkalinity": 17.0, "calcium": 4.0, "magnesium": 1.2, "sodium": 3.0, "potassium": 1.0,
     "chloride": 3.0, "sulfate": 4.0, "nitrate": 1.0, "iron": 0.01, "manganese": 0.005, "silica": 8.0,
 }  # fmt: skip
+
+
+#: The quantities that are moved, by their name in an answer.
+QUANTITY = {quantity.key: quantity for quantity in LEVERS}
+
+
+def beyond(edge: Edge) -> float:
+    """The value of the one side that an edge has."""
+    (side,) = filter(None, (edge.better, edge.worse))
+    return side.value
+
+
+def found(verdict: Verdict) -> dict[str, float]:
+    """Where a verdict turns, by what is moved."""
+    return {edge.input: beyond(edge) for edge in verdict.edges}
 
 
 @dataclass(frozen=True)
@@ -55,11 +71,11 @@ class Asked:
             return replace(self, products={name: kg * value for name, kg in self.products.items()})
         if margin == "injection_ratio":
             return replace(self, ratio=value)
-        if margin == "temperature_c":
+        if margin == "line_temperature":
             return replace(self, line_c=value)
-        if margin == "bucket_temperature_c":
+        if margin == "bucket_temperature":
             return replace(self, bucket_c=value)
-        return replace(self, water={**self.water, EDGES[margin].column: value})
+        return replace(self, water={**self.water, QUANTITY[margin].name: value})
 
 
 POURS = {
@@ -83,7 +99,9 @@ BY_RATIO, BY_PH, BY_C = 0.02, 0.06, 0.8
 def beside(margin: str, value: float, here: float) -> tuple[float, float]:
     """A number just inside a margin, towards what is stated, and one just outside."""
     outwards = 1.0 if value > here else -1.0
-    if EDGES[margin].ratio:
+    lever = QUANTITY[margin].lever
+    assert lever is not None
+    if lever.by_ratio:
         return value * (1.0 - 0.001 * outwards), value * (1.0 + BY_RATIO * outwards)
     step = BY_PH if margin == "water_ph" else BY_C
     return value - 0.02 * step * outwards, value + step * outwards
@@ -92,8 +110,8 @@ def beside(margin: str, value: float, here: float) -> tuple[float, float]:
 def levels(asked: Asked, catalog: Catalog) -> set[str]:
     """Levels of what is found. A water test of which one number alone is changed is out of balance, as no water is:
     what is said of the test as such is left out."""
-    found = check(asked.pour(), catalog, details=False).findings
-    return {finding.level for finding in found if not finding.rule.startswith("water-test-")}
+    findings = check(asked.pour(), catalog, details=False).findings
+    return {finding.level for finding in findings if not finding.rule.startswith("water-test-")}
 
 
 def stopped(asked: Asked, catalog: Catalog) -> bool:
@@ -115,20 +133,23 @@ def test_a_margin_is_where_the_verdict_turns(catalog: Catalog, which: str) -> No
     assert verdict.verdict != "unknown"
     holds = stopped if verdict.verdict == "stop" else goes
     wrong = []
-    for margin, edge in EDGES.items():
-        value = getattr(verdict.margin, margin)
-        if margin == "water_hardness_mg_per_l_caco3":
+    edges = {edge.input: edge for edge in verdict.edges}
+    for margin, quantity in QUANTITY.items():
+        lever = quantity.lever
+        assert lever is not None
+        value = found(verdict).get(margin)
+        if margin == "water_hardness":
             assert value is None  # calcium was told apart
             continue
         if value is None:
             # An overfull bucket is refused, not judged.
-            high = 1.2 if margin == "amount_factor" else edge.high
-            places = [edge.low, high, *(edge.low + share * (high - edge.low) for share in (0.02, 0.1, 0.3, 0.6))]
+            high = 1.2 if margin == "amount_factor" else lever.high
+            places = [lever.low, high, *(lever.low + share * (high - lever.low) for share in (0.02, 0.1, 0.3, 0.6))]
             if margin == "amount_factor" and verdict.verdict == "stop":
                 continue
             wrong += [f"{margin} {v:.4g} turns it" for v in places if not holds(asked.at(margin, v), catalog)]
             continue
-        here = verdict.margin.measured_from[margin]
+        here = edges[margin].now
         inside, outside = beside(margin, value, here)
         if not holds(asked.at(margin, inside), catalog):
             wrong.append(f"{margin} {value:.4g} has turned at {inside:.4g} already")
@@ -141,19 +162,17 @@ def test_every_number_has_a_margin_somewhere(catalog: Catalog) -> None:
     """The table above tries each of them, on stops and on goes, upwards and downwards."""
     seen: set[tuple[str, bool]] = set()
     for which in ("stopped in the bucket", "lime near the edge"):
-        margin = check(POURS[which].pour(), catalog).margin
-        seen |= {(name, getattr(margin, name) > here) for name, here in margin.measured_from.items()}
-    assert {name for name, _ in seen} == set(EDGES) - {"water_hardness_mg_per_l_caco3"}
+        edges = check(POURS[which].pour(), catalog).edges
+        seen |= {(edge.input, beyond(edge) > edge.now) for edge in edges}
+    assert {name for name, _ in seen} == set(QUANTITY) - {"water_hardness"}
     assert {upwards for _, upwards in seen} == {True, False}
 
 
 def test_the_margin_of_a_ratio_off_a_dial_is_nearer(catalog: Catalog) -> None:
     """10 % that a dial may be off (from memory: makers of proportional injectors) are taken off the margin."""
     asked = POURS["lime near the edge"]
-    measured = check(replace(asked, ratio=120.0).pour(), catalog).margin.injection_ratio
-    off_a_dial = check(replace(asked, ratio=120.0).pour("dial"), catalog).margin.injection_ratio
-    assert measured is not None
-    assert off_a_dial is not None
+    measured = found(check(replace(asked, ratio=120.0).pour(), catalog))["injection_ratio"]
+    off_a_dial = found(check(replace(asked, ratio=120.0).pour("dial"), catalog))["injection_ratio"]
     assert off_a_dial == pytest.approx(measured / 0.9, rel=0.02)
 
 
@@ -163,8 +182,7 @@ def test_an_unknown_verdict_has_no_margin(catalog: Catalog) -> None:
     del data["water"]["calcium"]
     verdict = check({**data, "product": [{"name": "MAP", "amount": "2 kg"}]}, catalog)
     assert verdict.verdict == "unknown"
-    assert verdict.margin.measured_from == {}
-    assert all(getattr(verdict.margin, name) is None for name in EDGES)
+    assert verdict.edges == ()
     assert verdict.decided_by
 
 
@@ -173,4 +191,4 @@ def test_what_stops_by_no_number_has_no_margin(catalog: Catalog) -> None:
     asked = Asked({"rock phosphate": 0.1}, SOFT)
     verdict = check(asked.pour(), catalog)
     assert verdict.verdict == "stop"
-    assert verdict.margin.measured_from == {}
+    assert verdict.edges == ()

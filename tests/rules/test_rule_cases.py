@@ -76,7 +76,9 @@ def test_case(case: dict[str, Any], catalog: Catalog) -> None:
     if "says" in case:
         assert case["says"] in found[case["rule"]].message
     if "turns_at" in case:
-        value = found[case["rule"]].because[case["turns_at"]]
+        turns = {turn.input: turn.turns_at for turn in found[case["rule"]].turns}
+        value = turns[case["turns_at"]]
+        assert value is not None
         assert value == pytest.approx(case.get("near", value), rel=0.03)
 
 

@@ -11,9 +11,12 @@ from scipy.stats import f_oneway
 
 from pourcheck import Catalog, InputError, Pour, UnknownName, check
 from pourcheck.catalog.label.composition import DIRECTIONS
+from pourcheck.catalog.quantity.table import INJECTION_RATIO, QUANTITIES
 from pourcheck.rules.ask.question import Question, ask
 from pourcheck.rules.case.case import Case
-from pourcheck.rules.explore.sweep import explained, inputs, scenarios
+from pourcheck.rules.explore.deciding import explained
+from pourcheck.rules.explore.openings import inputs
+from pourcheck.rules.explore.scenarios import scenarios
 
 WATER: dict[str, Any] = {
     "ph": 7.6, "alkalinity": "210 mg/L CaCO3", "calcium": "95 mg/L", "magnesium": "8 mg/L", "sodium": "10 mg/L",
@@ -73,8 +76,10 @@ def test_the_best_estimate_is_the_first_scenario(catalog: Catalog, which: str) -
     """Row 0 is what is stated, and the best estimate of what is not."""
     question = asked(catalog, QUESTIONS[which])
     columns = scenarios(question)
-    assert {name: float(column[0]) for name, column in columns.items()} == pytest.approx(question.nominal())
-    assert len({len(column) for column in columns.values()}) == 1
+    first = {name: float(column[0]) for name, column in columns.numbers.items()}
+    assert first == pytest.approx(question.nominal())
+    assert len({len(column) for column in (*columns.numbers.values(), columns.mixture, columns.leaning)}) == 1
+    assert not np.any(columns.mixture[0])
 
 
 @pytest.mark.parametrize("which", QUESTIONS)
@@ -83,14 +88,14 @@ def test_scenarios_reach_the_ends_and_not_beyond(catalog: Catalog, which: str) -
     question = asked(catalog, QUESTIONS[which])
     columns = scenarios(question)
     for unknown in question.unknowns:
-        values = columns[unknown.name]
+        values = columns.numbers[unknown.name]
         assert np.min(values) == pytest.approx(unknown.low, abs=1e-9)
         assert np.max(values) == pytest.approx(unknown.high, abs=1e-9)
     for name, value in question.fixed.items():
-        assert np.all(columns[name] == value)
-    for name, count in question.mixtures.items():
-        assert set(np.unique(columns[name])) <= set(range(count))
-        assert np.all((columns[f"{name}_share"] >= 0.0) & (columns[f"{name}_share"] <= 1.0))
+        assert np.all(columns.numbers[name] == value)
+    for place, product in enumerate(question.poured):
+        assert set(np.unique(columns.mixture[:, place])) <= set(range(max(1, len(product.composition.mixtures))))
+        assert np.all((columns.leaning[:, place] >= 0.0) & (columns.leaning[:, place] <= 1.0))
 
 
 @pytest.mark.parametrize("which", ["calcium", "three", "a range", "off a dial"])
@@ -98,7 +103,7 @@ def test_few_unknowns_are_tried_in_every_corner(catalog: Catalog, which: str) ->
     """All combinations of lowest and highest."""
     question = asked(catalog, QUESTIONS[which])
     columns = scenarios(question)
-    table = np.array([columns[unknown.name] for unknown in question.unknowns]).T
+    table = np.array([columns.numbers[unknown.name] for unknown in question.unknowns]).T
     assert 1 <= len(question.unknowns) <= 5
     for corner in cross(*((unknown.low, unknown.high) for unknown in question.unknowns)):
         assert np.any(np.all(np.isclose(table, corner, atol=1e-9), axis=1)), corner
@@ -108,7 +113,7 @@ def test_many_unknowns_are_tried_all_low_all_high_and_one_at_a_time(catalog: Cat
     """With everything open: both ends of all, of each one alone, and of others in turn."""
     question = asked(catalog, QUESTIONS["everything"])
     columns, nominal = scenarios(question), question.nominal()
-    table = np.array([columns[unknown.name] for unknown in question.unknowns]).T
+    table = np.array([columns.numbers[unknown.name] for unknown in question.unknowns]).T
     lows, highs = (np.array([getattr(u, end) for u in question.unknowns]) for end in ("low", "high"))
     middle = np.array([nominal[u.name] for u in question.unknowns])
     expected = [lows, highs]
@@ -125,14 +130,13 @@ def test_every_lean_of_the_labels_is_tried(catalog: Catalog, which: str) -> None
     its best estimate, and one in which it is not."""
     question = asked(catalog, QUESTIONS[which])
     columns, nominal = scenarios(question), question.nominal()
-    numbers = np.array([columns[unknown.name] for unknown in question.unknowns]).reshape(
-        -1, len(columns["amount_factor"])
-    )
+    numbers = np.array([columns.numbers[unknown.name] for unknown in question.unknowns]).reshape(-1, len(columns))
     best = np.array([nominal[unknown.name] for unknown in question.unknowns])
     nominal_row = np.all(np.isclose(numbers.T, best), axis=1)
-    picks = np.array([columns[name] for name in question.mixtures]).T
-    whole = np.all(np.array([columns[f"{name}_share"] for name in question.mixtures]) == 1.0, axis=0)
-    labels = [question.poured[int(name.removeprefix("label_"))].composition for name in question.mixtures]
+    places = list(question.open_labels)
+    picks = columns.mixture[:, places]
+    whole = np.all(columns.leaning[:, places] == 1.0, axis=1)
+    labels = [question.poured[place].composition for place in places]
     for i, direction in enumerate(DIRECTIONS):
         lean = [known.towards(i) for known in labels]
         same = whole & np.all(picks == lean, axis=1)
@@ -146,18 +150,20 @@ def test_every_lean_of_the_labels_is_tried(catalog: Catalog, which: str) -> None
 def test_the_same_question_has_the_same_scenarios(catalog: Catalog, which: str) -> None:
     """Nothing is left to chance."""
     one, other = (scenarios(asked(catalog, QUESTIONS[which])) for _ in range(2))
-    assert one.keys() == other.keys()
-    for name in one:
-        np.testing.assert_array_equal(one[name], other[name])
+    assert one.numbers.keys() == other.numbers.keys()
+    for name in one.numbers:
+        np.testing.assert_array_equal(one.numbers[name], other.numbers[name])
+    np.testing.assert_array_equal(one.mixture, other.mixture)
+    np.testing.assert_array_equal(one.leaning, other.leaning)
 
 
 def test_a_ratio_off_a_dial_is_swept_and_a_measured_one_is_not(catalog: Catalog) -> None:
     """By 10 % either way (from memory: makers of proportional injectors); the dial's own number is the estimate."""
     dial = asked(catalog, QUESTIONS["off a dial"])
-    swept = scenarios(dial)["injection_ratio"]
+    swept = scenarios(dial).of(INJECTION_RATIO)
     assert swept[0] == pytest.approx(100.0)
     assert [np.min(swept), np.max(swept)] == pytest.approx([90.0, 110.0])
-    assert any("1:100 read off a dial" in text for text in dial.assumed)
+    assert [one.input for one in dial.assumed if one.why == "read-off-setting"] == ["injection_ratio"]
     assert asked(catalog, QUESTIONS["nothing"]).fixed["injection_ratio"] == 100.0
     stated = asked(catalog, pour("MAP=0.2 kg", injection={"ratio": "1:80 to 1:120"}))
     assert {(u.low, u.high) for u in stated.unknowns} == {(80.0, 120.0)}
@@ -279,7 +285,7 @@ def test_the_turning_value_is_where_it_turns(catalog: Catalog, which: str) -> No
     assert 0.3 < decider.explains <= 1.0
     assert decider.find_out
     step = {"water pH": 0.1, "bucket temperature": 1.0}.get(name, 0.03 * at)
-    outwards = 1.0 if decider.trouble == "above" else -1.0
+    outwards = 1.0 if decider.worse_when == "above" else -1.0
     assert answer(put(at + outwards * step), catalog) == "trouble"
     assert answer(put(at - outwards * step), catalog) == "none"
 
@@ -328,18 +334,16 @@ def test_nothing_decides_a_verdict_that_is_known(catalog: Catalog) -> None:
 def test_a_label_without_sources_is_told_in_words(catalog: Catalog) -> None:
     """Which sources it is made of is no number: the derived-from line is asked for."""
     question = asked(catalog, pour(UNLISTED))
-    found = [one for one in inputs(question, scenarios(question)) if one.told is not None]
+    found = [one for one in inputs(question, scenarios(question)) if one.choose is not None]
     assert [one.name for one in found] == ["sources of no sources"]
     assert "derived from" in found[0].find_out
-    assert found[0].told is not None
+    assert found[0].choose is not None
     mixtures = question.poured[0].composition.mixtures
     bad = np.array([mixtures[int(i)].species_mol_per_kg.get("SO4-2", 0.0) > 1.0 for i in found[0].values])
     assert 0 < np.sum(bad) < len(bad)
-    told = found[0].told(bad)
-    trouble, none = told.split("; ")
-    assert trouble.startswith("trouble if it is made of ")
-    assert "sulfate" in trouble
-    assert none.startswith("none if of ")
+    choice = found[0].choose(bad)
+    assert "sulfate" in choice.worse
+    assert choice.better
 
 
 def test_what_a_label_leaves_open_is_an_input_for_each_species(catalog: Catalog) -> None:
@@ -379,11 +383,11 @@ def test_a_low_hardness_is_swept_over_both_units(catalog: Catalog) -> None:
     """Row 0 as typed; rows in grains too, of 17.1 times the calcium, magnesium and alkalinity."""
     question = asked(catalog, on_a_strip())
     columns = scenarios(question)
-    assert columns[GRAINS][0] == 0.0
-    assert {0.0, 1.0} <= set(np.unique(columns[GRAINS]))
+    assert columns.numbers[GRAINS][0] == 0.0
+    assert {0.0, 1.0} <= set(np.unique(columns.numbers[GRAINS]))
     column = next(unknown for unknown in question.unknowns if unknown.name == GRAINS)
     assert (column.low, column.high) == (0.0, 1.0)
-    case = Case(question, {**question.columns(2), GRAINS: np.array([0.0, 1.0])})
+    case = Case(question, question.columns(2).moved(QUANTITIES[GRAINS], np.array([0.0, 1.0])))
     totals = dict(zip(case.constants.masters, 1000.0 * case.water.totals_mol_per_kg.T, strict=True))
     # CaCO3 100.087 g/mol (IUPAC weights); at pH 7.6 alkalinity is bicarbonate, and carbonic acid goes along with it.
     hardness = [19 / 100.087, 19 * GRAIN / 100.087]
@@ -426,7 +430,7 @@ def test_a_strip_that_may_be_in_grains_is_not_clear(catalog: Catalog) -> None:
     assert verdict.verdict == "unknown"
     unit = next(decider for decider in verdict.decided_by if decider.input == "unit of the hardness")
     assert unit.turns_at is None
-    assert "trouble if it was grains per gallon" in unit.told
+    assert unit.worse_if == "grains per gallon"
     assert "gpg" in unit.find_out
     assert "hardness-may-be-grains" in {finding.rule for finding in verdict.findings}
 
