@@ -78,4 +78,5 @@ class Heating(Mixing):
 
     @cached_property
     def coldest_c(self) -> Floats:
+        """Temperature that dissolving all of the products would lead to [degC], (B,)."""
         return np.maximum(self.of(BUCKET_TEMPERATURE) - self.cooling_c, COLDEST_C)

@@ -149,12 +149,12 @@ def test_filling_up_to_five_gallons_is_not_adding_to_five_gallons(catalog):
     """Filled up, the stock has the stated volume and less water; added to it, more volume and all the water."""
     up = _bucket(catalog, "potassium nitrate", "2 kg", bucket={"volume": "20 L"}).bucket
     into = _bucket(catalog, "potassium nitrate", "2 kg", bucket={"water": "20 L"}).bucket
-    assert up.volume_l == pytest.approx(20.0, rel=1e-4)
-    assert up.water_poured_l < 19.5
-    assert into.water_poured_l == pytest.approx(20.0, rel=1e-4)
+    assert up.volume.value == pytest.approx(20.0, rel=1e-4)
+    assert up.water_poured.value < 19.5
+    assert into.water_poured.value == pytest.approx(20.0, rel=1e-4)
     # KNO3 10 % by mass is 1.063 kg/L at 20 degC (CRC, from memory): 22 kg make 20.7 L.
-    assert into.volume_l == pytest.approx(20.75, rel=0.005)
-    assert into.density_kg_per_l * into.volume_l == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
+    assert into.volume.value == pytest.approx(20.75, rel=0.005)
+    assert into.density_kg_per_l * into.volume.value == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
     assert up.ionic_strength_mol_per_kg > into.ionic_strength_mol_per_kg
 
 

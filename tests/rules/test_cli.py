@@ -160,7 +160,7 @@ def test_no_command_is_help(call: Run) -> None:
         ('is not "name=amount"', ("check", "=2 lb", *BUCKET)),
         ('is not "name=amount"', ("check", "urea=", *BUCKET)),
         ('is not "name=amount"', ("check", "urea=1 lb", "boric acid", *BUCKET)),
-        ("product 2 (boric acid)", ("check", "urea=1 lb", "boric acid=1", *BUCKET)),
+        ("product 2, amount", ("check", "urea=1 lb", "boric acid=1", *BUCKET)),
         ("neither a mass nor a volume", ("check", "urea=2 lb\nx", *BUCKET)),
         ("Missing argument", ("check",)),
         # bucket, injection, temperatures
