@@ -154,7 +154,7 @@ def test_filling_up_to_five_gallons_is_not_adding_to_five_gallons(catalog):
     assert into.water_poured.value == pytest.approx(20.0, rel=1e-4)
     # KNO3 10 % by mass is 1.063 kg/L at 20 degC (CRC, from memory): 22 kg make 20.7 L.
     assert into.volume.value == pytest.approx(20.75, rel=0.005)
-    assert into.density_kg_per_l * into.volume.value == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
+    assert into.density.value * into.volume.value == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
     assert up.ionic_strength_mol_per_kg > into.ionic_strength_mol_per_kg
 
 
