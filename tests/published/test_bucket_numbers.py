@@ -155,7 +155,7 @@ def test_filling_up_to_five_gallons_is_not_adding_to_five_gallons(catalog):
     # KNO3 10 % by mass is 1.063 kg/L at 20 degC (CRC, from memory): 22 kg make 20.7 L.
     assert into.volume.value == pytest.approx(20.75, rel=0.005)
     assert into.density.value * into.volume.value == pytest.approx(2.0 + 20.0 * 0.99705, rel=1e-3)
-    assert up.ionic_strength_mol_per_kg > into.ionic_strength_mol_per_kg
+    assert up.ionic_strength.value > into.ionic_strength.value
 
 
 def test_ions_of_the_bucket_are_per_liter_of_stock(catalog):
