@@ -167,7 +167,7 @@ def test_what_a_test_leaves_out(catalog: Catalog, left_out: str) -> None:
     assert found is not None
     name = "pH" if left_out == "ph" else left_out
     assert found.message.startswith(f"The water test leaves out {name}:")
-    assert any(one.input == name and one.why == "not-stated" for one in verdict.assumed)
+    assert any(one.input == left_out and one.why == "not-stated" for one in verdict.assumed)
     assert finding(answer(catalog, WATER), "water-test-incomplete") is None
 
 
