@@ -1,4 +1,4 @@
-"""Errors that reach a user; each message ends with how to mend it.
+"""Errors that reach a user; each message ends with how to mend it, on one line of at most `LONGEST` characters.
 
 PourcheckError
 ├─ InputError           what, where (file, row, field), how to mend
@@ -7,6 +7,25 @@ PourcheckError
 """
 
 from __future__ import annotations
+
+import re
+
+from .text import both_ends, one_line, quoted
+
+#: Characters in a message, whatever was put in.
+LONGEST = 400
+#: Of an overlong message, so much is left of where it happened and of what is wrong; the rest is for the cure.
+_WHERE, _WHAT = 100, 200
+_LINE_ENDS = re.compile(r"\s*[\r\n]+\s*")
+
+
+def _fitted(where: str, what: str, mend: str) -> tuple[str, str, str]:
+    """Place, fault and cure without hidden characters, shortened where the three are too long together."""
+    where, what, mend = (_LINE_ENDS.sub(" ", part.strip()) for part in (where, what, mend))
+    if len(where) + len(what) + len(mend) + len(": ; ") <= LONGEST:
+        return both_ends(where, LONGEST), one_line(what, LONGEST), one_line(mend, LONGEST)
+    where, what = both_ends(where, _WHERE), one_line(what, _WHAT)
+    return where, what, one_line(mend, LONGEST - len(where) - len(what) - len(": ; "))
 
 
 class PourcheckError(Exception):
@@ -20,7 +39,7 @@ class InputError(PourcheckError):
     """
 
     def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
-        self.what, self.where, self.mend = what, where, mend
+        self.where, self.what, self.mend = where, what, mend = _fitted(where, what, mend)
         super().__init__("".join([f"{where}: " if where else "", what, f"; {mend}" if mend else ""]))
 
     def at(self, where: str) -> InputError:
@@ -33,7 +52,7 @@ class Unreadable(ValueError):
     """A field's text that cannot be read as what it should be; whoever reads the record says where it stands."""
 
     def __init__(self, what: str, mend: str) -> None:
-        self.what, self.mend = what, mend
+        _, self.what, self.mend = _, what, mend = _fitted("", what, mend)
         super().__init__(f"{what}; {mend}" if mend else what)
 
 
@@ -42,8 +61,8 @@ class UnknownName(InputError):
 
     def __init__(self, kind: str, name: str, nearest: list[str]) -> None:
         self.name, self.nearest = name, nearest
-        offered = "nearest: " + ", ".join(f'"{n}"' for n in nearest) if nearest else "try: pourcheck find"
-        super().__init__(f'unknown {kind} "{name}"', mend=offered)
+        offered = "nearest: " + ", ".join(quoted(n) for n in nearest) if nearest else "try: pourcheck find"
+        super().__init__(f"unknown {kind} {quoted(name)}", mend=offered)
 
     def at(self, where: str) -> InputError:
         """An unknown name names itself; the place adds nothing for the reader."""
@@ -56,4 +75,5 @@ class CatalogError(PourcheckError):
 
     def __init__(self, what: str, *, database: str, mend: str) -> None:
         self.database = database
-        super().__init__(f"{database}: {what}; {mend}")
+        where, what, mend = _fitted(database, what, mend)
+        super().__init__(f"{where}: {what}; {mend}")

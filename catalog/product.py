@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from .door import refuse_hidden
 from .nutrients import NUTRIENTS, percent_from_species
 from .species import SPECIES, imbalance, molar_mass_g_per_mol
+from .text import one_line, quoted
 
 Form = Literal["dry", "liquid"]
 Kind = Literal["material", "product"]
@@ -44,13 +46,13 @@ def plain_name(name: str) -> str:
 
 def _known_species(name: str) -> str:
     if name not in SPECIES:
-        raise ValueError(f'species "{name}" is not known; known: {", ".join(SPECIES)}')
+        raise ValueError(f"species {quoted(name)} is not known; known: {', '.join(SPECIES)}")
     return name
 
 
 def _known_nutrient(key: str) -> str:
     if key not in NUTRIENTS:
-        raise ValueError(f'nutrient "{key}" is not known; known: {", ".join(NUTRIENTS)}')
+        raise ValueError(f"nutrient {quoted(key)} is not known; known: {', '.join(NUTRIENTS)}")
     return key
 
 
@@ -64,13 +66,22 @@ def _a_word(text: str) -> str:
     return text
 
 
-Name = Annotated[str, Field(max_length=120), AfterValidator(_a_word)]
+#: Longer than this is no name.
+LONGEST_NAME = 120
+Name = Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(_a_word)]
 
 
 class Record(BaseModel):
-    """Base of the catalog's values: unknown fields are refused, values do not change."""
+    """Base of the catalog's values: unknown fields are refused, and so are hidden characters in texts; values do not
+    change."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _nothing_hidden(cls, data: Any) -> Any:
+        refuse_hidden(data)
+        return data
 
 
 class Source(Record):
@@ -101,10 +112,10 @@ class Content(Record):
     @model_validator(mode="after")
     def _balanced(self) -> Self:
         if not 0 < self.mass_fraction.value <= 1:
-            raise ValueError(f"mass fraction of {self.formula} must lie in 0..1")
+            raise ValueError(f"mass fraction of {one_line(self.formula)} must lie in 0..1")
         if left := imbalance(self.formula, self.dissolves_to):
             off = ", ".join(f"{what} {amount:+g}" for what, amount in left.items())
-            raise ValueError(f"{self.formula} does not balance with what it dissolves to: {off}")
+            raise ValueError(f"{one_line(self.formula)} does not balance with what it dissolves to: {off}")
         return self
 
 
@@ -165,7 +176,7 @@ class Product(Record):
         ]:
             raise ValueError(f"{crossed[0]} is guaranteed at more than its declared maximum")
         if unknown := set(self.numbers) - set(NUMBERS):
-            raise ValueError(f"numbers not known: {', '.join(sorted(unknown))}; known: {', '.join(NUMBERS)}")
+            raise ValueError(f"numbers not known: {', '.join(map(quoted, sorted(unknown)))}; known: {', '.join(NUMBERS)}")
         if self.grade:
             parse_grade(self.grade)
         folded = [fold(name) for name in (plain_name(self.name), *self.aliases)]
@@ -217,8 +228,8 @@ def parse_grade(text: str) -> tuple[float, float, float]:
     """
     match = GRADE.fullmatch(text.strip())
     if not match:
-        raise ValueError(f'grade "{text}" is not N-P2O5-K2O; write for example 10-0-10')
+        raise ValueError(f"grade {quoted(text)} is not N-P2O5-K2O; write for example 10-0-10")
     n, p, k = (float(part) for part in match.groups())
     if n + p + k > 100:
-        raise ValueError(f'grade "{text}" adds up to more than 100 %')
+        raise ValueError(f"grade {quoted(text)} adds up to more than 100 %")
     return n, p, k

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from .text import quoted
+
 
 @dataclass(frozen=True, slots=True)
 class Species:
@@ -69,7 +71,7 @@ def elements_of(formula: str) -> dict[str, float]:
     try:
         return {symbol: float(item.count) for symbol, item in Formula(formula).composition().items()}
     except FormulaError as error:
-        raise ValueError(f'formula "{formula}" cannot be read') from error
+        raise ValueError(f"formula {quoted(formula)} cannot be read") from error
 
 
 @cache
@@ -80,7 +82,7 @@ def molar_mass_g_per_mol(formula: str) -> float:
     try:
         return float(Formula(formula).mass)
     except FormulaError as error:
-        raise ValueError(f'formula "{formula}" cannot be read') from error
+        raise ValueError(f"formula {quoted(formula)} cannot be read") from error
 
 
 def species_molar_mass_g_per_mol(name: str) -> float:

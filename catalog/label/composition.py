@@ -24,6 +24,7 @@ from ..errors import UnknownName
 from ..nutrients import NUTRIENTS
 from ..product import Product, fold
 from ..species import SPECIES
+from ..text import quoted
 from . import acidity
 from . import guarantee as label
 
@@ -189,9 +190,9 @@ def composition(product: Product, resolve: Resolve, shelf: Sequence[Product] = (
             except UnknownName as error:
                 unresolved = True
                 gaps.append(
-                    f'its source "{name}" is not in the catalog ({error.nearest[0]}?)'
+                    f"its source {quoted(name)} is not in the catalog ({error.nearest[0]}?)"
                     if error.nearest
-                    else f'its source "{name}" is not in the catalog'
+                    else f"its source {quoted(name)} is not in the catalog"
                 )
                 continue
             if material in materials:

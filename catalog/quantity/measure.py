@@ -16,6 +16,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 from ..errors import InputError, Unreadable
+from ..text import quoted
 from . import units
 from .table import QUANTITIES
 
@@ -141,9 +142,9 @@ def _ph(text: str) -> Measure:
     try:
         ends = float(low), float(high)
     except ValueError:
-        raise InputError(f"{units.quoted(text)} is not a pH", mend='write 7.6 or "7.2 to 7.8"') from None
+        raise InputError(f"{quoted(text)} is not a pH", mend='write 7.6 or "7.2 to 7.8"') from None
     if not 3.0 <= ends[0] <= ends[1] <= 11.0:
-        raise InputError(f"{units.quoted(text)} is not a pH of irrigation water (3 to 11)", mend="check the number")
+        raise InputError(f"{quoted(text)} is not a pH of irrigation water (3 to 11)", mend="check the number")
     return Measure(text, *ends, "pH")
 
 
@@ -154,7 +155,7 @@ def concentration(item: str) -> Reads:
     def within(text: str) -> Measure:
         measure = read(text)
         if measure.high > QUANTITIES[item].most * units.mol_per_mg(item):
-            raise InputError(f"{units.quoted(text)} is more than any irrigation water holds", mend="check the unit")
+            raise InputError(f"{quoted(text)} is more than any irrigation water holds", mend="check the unit")
         return measure
 
     return Reads(within, ("95 mg/L", "80 to 120 mg/L"))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from ..errors import InputError
 from ..species import molar_mass_g_per_mol
+from ..text import quoted
 
 if TYPE_CHECKING:
     import pint
@@ -161,36 +162,25 @@ def split_number(text: str, where: str = "", mend: str = 'write for example "2 l
     """
     match = _NUMBER.fullmatch(text) if len(text) <= _LONGEST else None
     if not match:
-        raise InputError(f'"{_shown(text)}" is not a quantity', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} is not a quantity", where=where, mend=mend)
     unit = match["unit"].strip()
     if unit.startswith((",", ".")):
-        raise InputError(f'"{text}" has a comma that may be a decimal point', where=where, mend="write 1.5 or 1500")
+        raise InputError(f"{quoted(text)} has a comma that may be a decimal point", where=where, mend="write 1.5 or 1500")
     if match["top"]:
         if int(match["bottom"]) == 0:
-            raise InputError(f'"{text}" divides by zero', where=where, mend=mend)
+            raise InputError(f"{quoted(text)} divides by zero", where=where, mend=mend)
         if int(match["bottom"]) > _FINEST_PART:
             raise InputError(
-                f'"{text}" is no fraction of a measure', where=where, mend="write a range with a dash or to"
+                f"{quoted(text)} is no fraction of a measure", where=where, mend="write a range with a dash or to"
             )
         value = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
     elif match["whole"]:
-        raise InputError(f'"{text}" holds two numbers', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} holds two numbers", where=where, mend=mend)
     else:
         value = float(match["plain"].replace(",", ""))
     if value == float("inf"):
-        raise InputError(f'"{text}" is too large', where=where, mend="write a real amount")
+        raise InputError(f"{quoted(text)} is too large", where=where, mend="write a real amount")
     return (-value if match["sign"] == "-" else value), unit
-
-
-def quoted(text: str) -> str:
-    """Text in quotation marks, on one line and not too long."""
-    return f'"{_shown(text)}"'
-
-
-def _shown(text: str) -> str:
-    """Text as it can be quoted on one line."""
-    plain = "".join(sign if sign.isprintable() else "?" for sign in text)
-    return plain if len(plain) <= _LONGEST else plain[: _LONGEST - 2] + ".."
 
 
 @lru_cache(maxsize=2048)
@@ -199,14 +189,14 @@ def _convert(text: str, target: str, mend: str, where: str, *, unit: str | None 
     value, written = split_number(text, where, mend)
     unit = written if unit is None else unit
     if not unit:
-        raise InputError(f'"{text}" has no unit', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} has no unit", where=where, mend=mend)
     known, wanted = _unit(unit), _unit(target)
     if known is None or wanted is None or known[0] != wanted[0]:
-        raise InputError(f'"{_shown(text)}" is not in a unit that fits here', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} is not in a unit that fits here", where=where, mend=mend)
     ureg = registry()
     result = float(ureg.Quantity(value, ureg.Unit(known[1])).to(wanted[1]).magnitude)
     if result in {float("inf"), float("-inf")}:
-        raise InputError(f'"{text}" is too large', where=where, mend="write a real amount")
+        raise InputError(f"{quoted(text)} is too large", where=where, mend="write a real amount")
     return result
 
 
@@ -240,10 +230,10 @@ def span(text: str, where: str = "") -> tuple[str, str]:
         return text, text
     if text.strip().lower() in _NOT_FOUND:
         raise InputError(
-            f'"{text}" has no number', where=where, mend='write "<" and the reporting limit of the lab, "<0.05 mg/L"'
+            f"{quoted(text)} has no number", where=where, mend='write "<" and the reporting limit of the lab, "<0.05 mg/L"'
         )
     if _MORE.match(text):
-        raise InputError(f'"{text}" has no upper end', where=where, mend="write a range, up to the most that it can be")
+        raise InputError(f"{quoted(text)} has no upper end", where=where, mend="write a range, up to the most that it can be")
     if match := _LESS.fullmatch(text):
         return f"0{_spaced(match[2])}", f"{match[1]}{_spaced(match[2])}"
     if match := _WITHIN.fullmatch(text):
@@ -252,20 +242,20 @@ def span(text: str, where: str = "") -> tuple[str, str]:
         if match["share"]:
             off *= middle / 100.0
         if first and unit and not first.startswith(unit):
-            raise InputError(f'"{text}" has two units', where=where, mend="write it with one")
+            raise InputError(f"{quoted(text)} has two units", where=where, mend="write it with one")
         if off > middle:
-            raise InputError(f'"{text}" goes below zero', where=where, mend='write a range, such as "0 to 5 mg/L"')
+            raise InputError(f"{quoted(text)} goes below zero", where=where, mend='write a range, such as "0 to 5 mg/L"')
         unit = first or unit
         return f"{middle - off:.12g}{_spaced(unit)}", f"{middle + off:.12g}{_spaced(unit)}"
     if match := _SPAN.fullmatch(text):
         low, high, unit = match[1], match[3], match["unit"].strip()
         first = match["first"].strip()
         if first not in {"", unit} and unit:
-            raise InputError(f'"{text}" has two units', where=where, mend="write both ends in one")
+            raise InputError(f"{quoted(text)} has two units", where=where, mend="write both ends in one")
         unit = unit or first
         if float(low.replace(",", "")) > float(high.replace(",", "")):
             mend = f'write "{high} to {low}{_spaced(unit)}"'
-            raise InputError(f'"{text}" runs backwards', where=where, mend=mend)
+            raise InputError(f"{quoted(text)} runs backwards", where=where, mend=mend)
         return f"{low}{_spaced(unit)}", f"{high}{_spaced(unit)}"
     return text, text
 
@@ -285,7 +275,7 @@ def read_span(text: str, read: Callable[[str, str], float], where: str = "") -> 
             found.append(read(end, where))
         except InputError as error:
             raise InputError(
-                error.what.replace(f'"{end}"', f'"{_shown(text)}"'), where=error.where, mend=error.mend
+                error.what.replace(quoted(end), quoted(text)), where=error.where, mend=error.mend
             ) from None
     return found[0], found[1]
 
@@ -294,7 +284,7 @@ def temperature_c(text: str, where: str = "") -> float:
     """Temperature [degC] of water: 0..100."""
     value = _convert(text, "degC", 'write for example "50 degF" or "10 degC"', where)
     if not -1e-9 <= value <= 100 + 1e-9:
-        raise InputError(f'"{text}" is not a temperature of water', where=where, mend="check the unit")
+        raise InputError(f"{quoted(text)} is not a temperature of water", where=where, mend="check the unit")
     return value
 
 
@@ -307,7 +297,7 @@ def time_min(text: str, where: str = "") -> float:
     """Time [min], zero or more."""
     value = _convert(text, "minute", 'write for example "15 min"', where)
     if value < 0:
-        raise InputError(f'"{text}" is negative', where=where, mend="write zero or more")
+        raise InputError(f"{quoted(text)} is negative", where=where, mend="write zero or more")
     return value
 
 
@@ -324,7 +314,7 @@ def length_m(text: str, where: str = "") -> float:
 
 def _positive(value: float, text: str, where: str) -> float:
     if not value > 0:
-        raise InputError(f'"{text}" is not above zero', where=where, mend="write a positive amount")
+        raise InputError(f"{quoted(text)} is not above zero", where=where, mend="write a positive amount")
     return value
 
 
@@ -334,7 +324,7 @@ def is_volume(text: str, where: str = "") -> bool:
     _, unit = split_number(text, where, mend)
     known = _unit(unit)
     if known is None or known[0] not in {("mass",), ("volume",)}:
-        raise InputError(f'"{_shown(text)}" is neither a mass nor a volume', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} is neither a mass nor a volume", where=where, mend=mend)
     return known[0] == ("volume",)
 
 
@@ -348,7 +338,7 @@ def mass_kg(text: str, density_kg_per_l: float | None, where: str = "") -> float
     liters = volume_l(text, where)
     if density_kg_per_l is None:
         raise InputError(
-            f'"{text}" is a volume and no density is known for this product',
+            f"{quoted(text)} is a volume and no density is known for this product",
             where=where,
             mend="weigh it, or add the density from the label",
         )
@@ -359,7 +349,7 @@ def density_kg_per_l(text: str, where: str = "") -> float:
     """Density [kg/L] from text such as "10.2 lb/gal"."""
     value = _convert(text, "kilogram / liter", 'write for example "10.2 lb/gal" or "1.22 kg/L"', where)
     if not 0.5 < value < 3:
-        raise InputError(f'"{text}" is not a density of a fertilizer', where=where, mend="check the unit")
+        raise InputError(f"{quoted(text)} is not a density of a fertilizer", where=where, mend="check the unit")
     return value
 
 
@@ -369,15 +359,15 @@ def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
         middle = injection_ratio(f"1:{match[1]}", where)
         off = float(match[2]) / 100.0
         if off >= 1.0:
-            raise InputError(f'"{text}" goes below zero', where=where, mend='write for example "1:100 +/- 10 %"')
+            raise InputError(f"{quoted(text)} goes below zero", where=where, mend='write for example "1:100 +/- 10 %"')
         if middle * (1.0 + off) > 10_000:
-            raise InputError(f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water')
+            raise InputError(f"{quoted(text)} is not an injection ratio", where=where, mend='write "1:100", stock to water')
         return max(1.0, middle * (1.0 - off)), middle * (1.0 + off)
     match = re.fullmatch(r"\s*(1\s*:\s*[\d.,]+?)\s*(?:to|\.\.+|-|–)\s*(?:1\s*:\s*)?([\d.,]+)\s*", text)
     ends = (match[1], f"1:{match[2]}") if match else (text, text)
     low, high = (injection_ratio(end, where) for end in ends)
     if low > high:
-        raise InputError(f'"{text}" runs backwards', where=where, mend=f'write "1:{high:g} to 1:{low:g}"')
+        raise InputError(f"{quoted(text)} runs backwards", where=where, mend=f'write "1:{high:g} to 1:{low:g}"')
     return low, high
 
 
@@ -386,7 +376,7 @@ def injection_ratio(text: str, where: str = "") -> float:
     match = re.fullmatch(r"\s*1\s*:\s*(\d+|\d{1,2},\d{3})(\.\d+)?\s*", text)
     parts = float(match[1].replace(",", "") + (match[2] or "")) if match else 0.0
     if not 1 <= parts <= 10_000:
-        raise InputError(f'"{text}" is not an injection ratio', where=where, mend='write "1:100", stock to water')
+        raise InputError(f"{quoted(text)} is not an injection ratio", where=where, mend='write "1:100", stock to water')
     return parts
 
 
@@ -478,11 +468,11 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
         if match["element"]:
             basis = match["element"] if match["element"] in reading.bases else match["basis"]
     if basis is not None and basis not in reading.bases:
-        raise InputError(f'"{text}" has a basis that does not fit {item}', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} has a basis that does not fit {item}", where=where, mend=mend)
     low = " ".join(unit.lower().split())
     if low in _CACO3_MG_PER_L:
         if not reading.hardness_units or basis not in {None, "CaCO3"}:
-            raise InputError(f'"{text}" is a hardness unit, not one for {item}', where=where, mend=mend)
+            raise InputError(f"{quoted(text)} is a hardness unit, not one for {item}", where=where, mend=mend)
         per_mol = 2.0 if item in {"alkalinity", "bicarbonate"} else 1.0
         result = value * _CACO3_MG_PER_L[low] / 1000.0 / CACO3_G_PER_MOL * per_mol
     elif low in {"meq/l", "me/l", "meq", "mval/l", "mval", "epm"}:
@@ -494,12 +484,12 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     else:
         basis = basis or reading.default
         if basis is None:
-            raise InputError(f'"{text}" does not say on which basis', where=where, mend=mend)
+            raise InputError(f"{quoted(text)} does not say on which basis", where=where, mend=mend)
         grams = _convert(text, "gram / liter", mend, where, unit=unit)
         gram_per_mol, count = reading.bases[basis]
         result = grams / gram_per_mol * count
     if not 0 <= result <= 1.0:
-        raise InputError(f'"{text}" is not possible for {item} in water', where=where, mend="check the unit")
+        raise InputError(f"{quoted(text)} is not possible for {item} in water", where=where, mend="check the unit")
     return result
 
 
@@ -518,7 +508,7 @@ def solids_mg_per_l(text: str, where: str = "") -> float:
     """Suspended or dissolved solids [mg/L], zero or more."""
     grams = _convert(text, "gram / liter", 'write for example "40 mg/L"', where)
     if not 0 <= grams < 500:
-        raise InputError(f'"{text}" is not possible in water', where=where, mend="check the unit")
+        raise InputError(f"{quoted(text)} is not possible in water", where=where, mend="check the unit")
     return grams * 1000.0
 
 
@@ -529,7 +519,7 @@ def count_per_ml(text: str, where: str = "") -> float:
     per_ml = {"per ml": 1.0, "/ml": 1.0, "cfu/ml": 1.0, "per 100 ml": 0.01, "cfu/100 ml": 0.01}
     factor = per_ml.get(" ".join(unit.lower().split()))
     if factor is None or value < 0:
-        raise InputError(f'"{_shown(text)}" is not a count of bacteria', where=where, mend=mend)
+        raise InputError(f"{quoted(text)} is not a count of bacteria", where=where, mend=mend)
     return value * factor
 
 

@@ -9,6 +9,7 @@ from rapidfuzz import fuzz, process
 
 from ..nutrients import NUTRIENTS, nutrient_named
 from ..product import GRADE, Product, fold, parse_grade
+from ..text import quoted
 from .tables import names_of
 
 #: Below this similarity (0-100) a name is not offered.
@@ -78,5 +79,5 @@ def _by_name(products: Sequence[Product], query: str) -> list[Match]:
         whole = 0.8 * score + 0.2 * fuzz.token_sort_ratio(fold(query), fold(name))
         if whole > best.get(i, (0.0, ""))[0]:
             best[i] = (whole, name)
-    found = [Match(products[i], f'name "{name}"', score) for i, (score, name) in best.items()]
+    found = [Match(products[i], f"name {quoted(name)}", score) for i, (score, name) in best.items()]
     return sorted(found, key=lambda m: (-m.score, m.product.name))

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from ..errors import InputError, Unreadable
 from ..product import Product, Source
+from ..text import one_line
 from ..water.analysis import WaterTest
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -32,13 +33,18 @@ def parse(model: type[Model], data: dict[str, Any], where: str) -> Model:
         return model.model_validate(data)
     except ValidationError as error:
         raise input_error(error, where) from None
+    except InputError as error:
+        raise error.at(where) from None
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
     """Where in a table: rows are counted from one, as people count."""
     words = ""
     for part in loc:
-        words += f" {part + 1}" if isinstance(part, int) else f"{', ' if ' ' in words else '.' if words else ''}{part}"
+        if isinstance(part, int):
+            words += f" {part + 1}"
+        else:
+            words += f"{', ' if ' ' in words else '.' if words else ''}{one_line(part)}"
     return words
 
 
@@ -92,6 +98,8 @@ def read_toml(file: Traversable) -> dict[str, Any]:
     """The table in a TOML file. Raises: InputError: names the file and line."""
     try:
         return tomllib.loads(file.read_text("utf-8"))
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", where=file.name, mend="check the file") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(str(error), where=file.name, mend="mend the TOML") from None
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
-from ..product import Record
+from ..product import LONGEST_NAME, Record
 from ..quantity.measure import Count, Measure, Ph, Solids, Temperature, concentration
 from ..quantity.table import ALKALINITY, BICARBONATE, QUANTITIES
 from ..quantity.units import READINGS, named_quantities, named_quantities_in_schema
@@ -25,8 +25,8 @@ class WaterTest(Record):
     ("80 to 120 mg/L", "95 +/- 5 mg/L", "<0.05 mg/L"). Hardness stands for calcium and magnesium that were not split.
     """
 
-    id: str = ""
-    name: str = ""
+    id: str = Field(default="", max_length=LONGEST_NAME)
+    name: str = Field(default="", max_length=LONGEST_NAME)
     invented: bool = False
     notes: str = ""
     source: str = ""

@@ -7,7 +7,7 @@ from math import isfinite
 from typing import Literal
 
 from ...catalog import InputError
-from ...catalog.quantity import units
+from ...catalog.text import quoted
 from .hydraulics import DripSystem, Lateral, Times, pipe_volume_l
 from .pour import Drip, Pour
 
@@ -52,7 +52,7 @@ def plan(pour: Pour) -> Plan:
         travel, basis, left_out = drip.travel.low, "measured", ""
         if travel <= 0.0:
             raise InputError(
-                f"{units.quoted(drip.travel.text)} is no travel time",
+                f"{quoted(drip.travel.text)} is no travel time",
                 where="drip.travel",
                 mend="measure it with dye or an EC meter, or leave it out",
             )

@@ -17,7 +17,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from ...catalog import InputError, Product, Sourced, WaterTest, slug
 from ...catalog.nutrients import NUTRIENTS, nutrient_named
-from ...catalog.product import ChelatingAgent, Dissolving, Form, Hazard
+from ...catalog.door import refuse_hidden
+from ...catalog.product import LONGEST_NAME, ChelatingAgent, Dissolving, Form, Hazard, Name
 from ...catalog.product import Density as KnownDensity
 from ...catalog.quantity import units
 from ...catalog.quantity.measure import (
@@ -33,6 +34,7 @@ from ...catalog.quantity.measure import (
     Volume,
 )
 from ...catalog.store.seeds import input_error
+from ...catalog.text import one_line, quoted
 
 Phosphorus = Literal["high", "medium", "low"]
 #: Other spellings that are read.
@@ -47,6 +49,7 @@ Fitting = Annotated[
     Literal["plastic", "brass", "bronze", "copper", "galvanized", "steel", "stainless", "aluminum", "concrete"],
     BeforeValidator(_american),
 ]
+ShortText = Annotated[str, Field(max_length=LONGEST_NAME)]
 INLINE_SOURCE = "stated-in-the-pour"
 #: What "free of chloride" leaves (from memory: below 0.5 percent in the trade; European law calls up to 3 percent
 #: low in chloride).
@@ -54,25 +57,27 @@ CHLORIDE_FREE_PERCENT = 0.5
 
 
 class Part(BaseModel):
-    """Base of the pour's tables: unknown fields are refused, unit-named plain numbers are read."""
+    """Base of the pour's tables: unknown fields and hidden characters in texts are refused, unit-named plain numbers
+    are read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=units.named_quantities_in_schema)
 
     @model_validator(mode="before")
     @classmethod
     def _named_units(cls, data: Any) -> Any:
+        refuse_hidden(data)
         return units.named_quantities(data, cls.model_fields)
 
 
 class PouredProduct(Part):
     """A product and how much of it: by its name in the catalog, or described inline by its label."""
 
-    name: str = Field(min_length=1, description="name, id or alias in the catalog, or any name if inline")
+    name: Name = Field(min_length=1, description="name, id or alias in the catalog, or any name if inline")
     amount: Amount = Field(description='mass or volume, such as "2 lb" or "8 fl oz"')
     grade: str | None = Field(default=None, description="inline: N-P2O5-K2O of the label")
     form: Form | None = Field(default=None, description='inline: "dry" or "liquid"')
     guaranteed: dict[str, float] | None = Field(default=None, description="inline: percent per nutrient")
-    derived_from: tuple[str, ...] | None = Field(default=None, description="inline: sources on the label")
+    derived_from: tuple[ShortText, ...] | None = Field(default=None, description="inline: sources on the label")
     density: Density | None = Field(default=None, description='inline: such as "10.2 lb/gal"')
     at_most: dict[str, float] | None = Field(default=None, description="inline: declared maximums, percent")
     chloride_free: bool | None = Field(default=None, description="inline: the label says free of chloride")
@@ -93,7 +98,7 @@ class PouredProduct(Part):
         for name, percent in value.items():
             key = nutrient_named(name)
             if key is None:
-                raise ValueError(f'nutrient "{name}" is not known; known: {", ".join(NUTRIENTS)}')
+                raise ValueError(f"nutrient {quoted(name)} is not known; known: {', '.join(NUTRIENTS)}")
             known[key] = percent
         return known
 
@@ -231,7 +236,7 @@ class Soil(Part):
     """What a soil test says of phosphorus, as a class, and what grows there."""
 
     phosphorus: Phosphorus | None = None
-    crop: str | None = Field(default=None, description="for the salt it bears, such as strawberry")
+    crop: ShortText | None = Field(default=None, description="for the salt it bears, such as strawberry")
 
 
 class Site(Part):
@@ -253,7 +258,7 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for key, value in pairs:
         if key in out:
-            raise InputError(f"{key} is given twice", mend="keep one of them")
+            raise InputError(f"{one_line(key)} is given twice", mend="keep one of them")
         out[key] = value
     return out
 

@@ -11,7 +11,7 @@ from rapidfuzz import fuzz
 
 from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
-from ...catalog.quantity import units
+from ...catalog.text import quoted
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
 from ..case.salts import Salt, salts
@@ -138,7 +138,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     where = "bucket.volume" if filled_up else "bucket.water"
     bucket_l = pour.bucket.measure.low
     if bucket_l > MOST_BUCKET_L:
-        raise InputError(f"{units.quoted(pour.bucket.measure.text)} is no bucket", where=where, mend="check the unit")
+        raise InputError(f"{quoted(pour.bucket.measure.text)} is no bucket", where=where, mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.measure.text, where, filled_up)
     water = in_water_of.water if in_water_of is not None else water_of(pour.water, catalog)
     ranges = Ranges(region.unknowns(), fixed={AMOUNT_FACTOR.name: 1.0})
@@ -199,13 +199,13 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     if item.amount.kind == "volume":
         if product.form == "dry" and item.density is None:
             raise InputError(
-                f"{units.quoted(item.amount.text)} is a volume of a dry product",
+                f"{quoted(item.amount.text)} is a volume of a dry product",
                 where=where,
                 mend="weigh it: write lb, oz, kg or g",
             )
         if density is None:
             raise InputError(
-                f"{units.quoted(item.amount.text)} is a volume and no density is known for this product",
+                f"{quoted(item.amount.text)} is a volume and no density is known for this product",
                 where=where,
                 mend="weigh it, or add the density from the label",
             )
@@ -233,7 +233,7 @@ def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, 
     if taken > made_up * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
-            f"{units.quoted(biggest.amount.text)} of {biggest.product.name} does not leave enough water in a bucket of "
+            f"{quoted(biggest.amount.text)} of {biggest.product.name} does not leave enough water in a bucket of "
             f"{volume}",
             where=where,
             mend="check amount and unit, or take a larger bucket",

@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 
 from ...catalog import InputError
+from ...catalog.text import quoted
 from ..case.case import Case
 from ..judge.rule import Judged, Level, LevelBounds, Levels, Outcome, Rule, same
 from ..policy.region import Region
@@ -46,7 +47,7 @@ def rule_named(name: str) -> Rule:
     if name in table:
         return table[name]
     nearest = [choice for choice, _, _ in process.extract(name, list(table), limit=3)]
-    raise InputError(f'unknown rule "{name}"', mend=f"nearest: {', '.join(nearest)}")
+    raise InputError(f"unknown rule {quoted(name)}", mend=f"nearest: {', '.join(nearest)}")
 
 
 def bounds_of(region: Region, where: str) -> dict[str, LevelBounds]:

@@ -6,13 +6,16 @@ from dataclasses import replace
 from functools import cache, lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Literal, Self, get_args
+from typing import Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ...catalog import InputError, slug
 from ...catalog.quantity.table import QUANTITIES
+from ...catalog.door import refuse_hidden
+from ...catalog.product import LONGEST_NAME
 from ...catalog.store.seeds import parse, read_toml
+from ...catalog.text import quoted
 from . import Unknown, default_unknowns
 
 LevelWord = Literal["note", "caution", "unknown", "stop"]
@@ -22,6 +25,12 @@ LEVEL_WORDS: tuple[LevelWord, ...] = get_args(LevelWord)
 
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _nothing_hidden(cls, data: Any) -> Any:
+        refuse_hidden(data)
+        return data
 
 
 class RegionalRange(_Part):
@@ -66,7 +75,7 @@ class RegionalPhosphorus(_Part):
 class Region(_Part):
     """A region's policy."""
 
-    name: str = Field(min_length=1)
+    name: str = Field(min_length=1, max_length=LONGEST_NAME)
     unknown: dict[str, RegionalRange] = Field(default_factory=dict)
     phosphorus: RegionalPhosphorus | None = None
     level: dict[str, RegionalLevel] = Field(default_factory=dict)
@@ -74,7 +83,7 @@ class Region(_Part):
     @model_validator(mode="after")
     def _known(self) -> Self:
         if strange := sorted(self.unknown.keys() - default_unknowns().keys()):
-            raise ValueError(f"{strange[0]} has no range to replace; known: {', '.join(default_unknowns())}")
+            raise ValueError(f"{quoted(strange[0])} has no range to replace; known: {', '.join(default_unknowns())}")
         for name, row in self.unknown.items():
             quantity = QUANTITIES[name]
             if not quantity.least <= row.low < row.high <= quantity.most:
@@ -123,12 +132,16 @@ def region_named(name: str | None) -> Region:
         return NOWHERE
     if name.endswith(".toml"):
         path = Path(name)
-        if not path.is_file():
-            raise InputError(f'"{name}" is no file', where="region", mend="check the file name")
+        try:
+            found = path.is_file()
+        except OSError:  # a name that is too long for a file
+            found = False
+        if not found:
+            raise InputError(f"{quoted(name)} is no file", where="region", mend="check the file name")
         return parse(Region, read_toml(path), name)
     if slug(name) not in packaged():
         raise InputError(
-            f'region "{name}" is not known',
+            f"region {quoted(name)} is not known",
             where="region",
             mend=f"leave it out, name a file of its own, or write {', '.join(packaged())}",
         )

@@ -1,0 +1,35 @@
+"""At the door: records whose text holds what a terminal would act on are refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from .errors import InputError
+from .text import hidden_in, one_line
+
+#: Fields whose text may run over several lines.
+NOTES = ("note", "notes")
+
+
+def refuse_hidden(data: object) -> None:
+    """Refuse control, text-direction and other hidden characters in plain data: in texts and in the names of fields,
+    however deep. Records that were checked already are passed over.
+
+    Raises: InputError: names the place, the field and the character.
+    """
+    waiting: list[tuple[str, str, object]] = [("", "", data)]
+    while waiting:  # no recursion: data may be nested deeper than Python's stack
+        place, field, value = waiting.pop()
+        if isinstance(value, str):
+            if found := hidden_in(value, lines=field in NOTES):
+                raise InputError(f"{field or 'the text'} holds a {found}", where=place, mend="write it without")
+        elif isinstance(value, Mapping):
+            inside = f"{place}{', ' if ' ' in place else '.'}{field}" if place else field
+            for key, inner in reversed(value.items()):
+                if isinstance(key, str) and (found := hidden_in(key)):
+                    raise InputError(
+                        f"the field name {one_line(key)} holds a {found}", where=inside, mend="write it without"
+                    )
+                waiting.append((inside, one_line(str(key)), inner))
+        elif isinstance(value, list | tuple):
+            waiting += [(place, f"{field} {i}", inner) for i, inner in reversed(list(enumerate(value, start=1)))]
