@@ -25,7 +25,7 @@ def refuse_hidden(data: object) -> None:
                 raise InputError(f"{field or 'the text'} holds a {found}", where=place, mend="write it without")
         elif isinstance(value, Mapping):
             inside = f"{place}{', ' if ' ' in place else '.'}{field}" if place else field
-            for key, inner in reversed(value.items()):
+            for key, inner in reversed(list(value.items())):
                 if isinstance(key, str) and (found := hidden_in(key)):
                     raise InputError(
                         f"the field name {one_line(key)} holds a {found}", where=inside, mend="write it without"

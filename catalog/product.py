@@ -176,7 +176,9 @@ class Product(Record):
         ]:
             raise ValueError(f"{crossed[0]} is guaranteed at more than its declared maximum")
         if unknown := set(self.numbers) - set(NUMBERS):
-            raise ValueError(f"numbers not known: {', '.join(map(quoted, sorted(unknown)))}; known: {', '.join(NUMBERS)}")
+            raise ValueError(
+                f"numbers not known: {', '.join(map(quoted, sorted(unknown)))}; known: {', '.join(NUMBERS)}"
+            )
         if self.grade:
             parse_grade(self.grade)
         folded = [fold(name) for name in (plain_name(self.name), *self.aliases)]

@@ -13,10 +13,10 @@ from typing import NamedTuple
 import pytest
 
 from pourcheck import Catalog
-from pourcheck.rules.cli.app import main
+from pourcheck.rules.cli import main
 
 #: The console script as a process: the same entry point, whatever the path holds.
-COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli.app import main; main()")
+COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()")
 
 
 class Ran(NamedTuple):

@@ -165,7 +165,9 @@ def split_number(text: str, where: str = "", mend: str = 'write for example "2 l
         raise InputError(f"{quoted(text)} is not a quantity", where=where, mend=mend)
     unit = match["unit"].strip()
     if unit.startswith((",", ".")):
-        raise InputError(f"{quoted(text)} has a comma that may be a decimal point", where=where, mend="write 1.5 or 1500")
+        raise InputError(
+            f"{quoted(text)} has a comma that may be a decimal point", where=where, mend="write 1.5 or 1500"
+        )
     if match["top"]:
         if int(match["bottom"]) == 0:
             raise InputError(f"{quoted(text)} divides by zero", where=where, mend=mend)
@@ -230,10 +232,14 @@ def span(text: str, where: str = "") -> tuple[str, str]:
         return text, text
     if text.strip().lower() in _NOT_FOUND:
         raise InputError(
-            f"{quoted(text)} has no number", where=where, mend='write "<" and the reporting limit of the lab, "<0.05 mg/L"'
+            f"{quoted(text)} has no number",
+            where=where,
+            mend='write "<" and the reporting limit of the lab, "<0.05 mg/L"',
         )
     if _MORE.match(text):
-        raise InputError(f"{quoted(text)} has no upper end", where=where, mend="write a range, up to the most that it can be")
+        raise InputError(
+            f"{quoted(text)} has no upper end", where=where, mend="write a range, up to the most that it can be"
+        )
     if match := _LESS.fullmatch(text):
         return f"0{_spaced(match[2])}", f"{match[1]}{_spaced(match[2])}"
     if match := _WITHIN.fullmatch(text):
@@ -244,7 +250,9 @@ def span(text: str, where: str = "") -> tuple[str, str]:
         if first and unit and not first.startswith(unit):
             raise InputError(f"{quoted(text)} has two units", where=where, mend="write it with one")
         if off > middle:
-            raise InputError(f"{quoted(text)} goes below zero", where=where, mend='write a range, such as "0 to 5 mg/L"')
+            raise InputError(
+                f"{quoted(text)} goes below zero", where=where, mend='write a range, such as "0 to 5 mg/L"'
+            )
         unit = first or unit
         return f"{middle - off:.12g}{_spaced(unit)}", f"{middle + off:.12g}{_spaced(unit)}"
     if match := _SPAN.fullmatch(text):
@@ -361,7 +369,9 @@ def injection_ratios(text: str, where: str = "") -> tuple[float, float]:
         if off >= 1.0:
             raise InputError(f"{quoted(text)} goes below zero", where=where, mend='write for example "1:100 +/- 10 %"')
         if middle * (1.0 + off) > 10_000:
-            raise InputError(f"{quoted(text)} is not an injection ratio", where=where, mend='write "1:100", stock to water')
+            raise InputError(
+                f"{quoted(text)} is not an injection ratio", where=where, mend='write "1:100", stock to water'
+            )
         return max(1.0, middle * (1.0 - off)), middle * (1.0 + off)
     match = re.fullmatch(r"\s*(1\s*:\s*[\d.,]+?)\s*(?:to|\.\.+|-|–)\s*(?:1\s*:\s*)?([\d.,]+)\s*", text)
     ends = (match[1], f"1:{match[2]}") if match else (text, text)

@@ -266,13 +266,17 @@ class Catalog:
         taken = {n: self._ids[n] for n in names_of(product) if self._load() and n in self._ids}
         for name, owner in taken.items():
             if owner != product.id:
-                raise InputError(f"the name {quoted(name)} belongs to {owner}", where=product.id, mend="choose another name")
+                raise InputError(
+                    f"the name {quoted(name)} belongs to {owner}", where=product.id, mend="choose another name"
+                )
             if not replace:
                 raise InputError("is already in the catalog", where=product.id, mend="edit it instead")
         unknown = {number.source for number in product.sourced()} - self.sources().keys()
         if unknown:
             raise InputError(
-                f"the source {quoted(min(unknown))} is not in the catalog", where=product.id, mend="add the source first"
+                f"the source {quoted(min(unknown))} is not in the catalog",
+                where=product.id,
+                mend="add the source first",
             )
         try:
             with self._translated(), Session(self._engine) as session:

@@ -6,11 +6,11 @@ Sentences stand only in `summary`, `message` and `do`; they are made from the re
 from __future__ import annotations
 
 import json
-import re
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ...catalog.text import escaped
 from ..ask.assumed import Assumed
 from ..judge.rule import Family
 
@@ -242,10 +242,6 @@ class Program(Result):
     version: str
 
 
-#: Letters that a terminal may act on, beyond what JSON escapes by itself: delete, C1 controls, format characters.
-_UNSAFE = re.compile("[\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]")
-
-
 class Verdict(Result):
     """The answer to a pour. lowered_by: whose policy made the verdict milder than the rules by themselves have it;
     edges: empty for an unknown verdict, whose decided_by says where it turns.
@@ -283,8 +279,7 @@ class Verdict(Result):
 
     def to_json(self) -> str:
         """The verdict as JSON text of the published schema; control and format characters are escaped."""
-        text = json.dumps(self.model_dump(mode="json", by_alias=True), indent=2, ensure_ascii=False)
-        return _UNSAFE.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
+        return escaped(json.dumps(self.model_dump(mode="json", by_alias=True), indent=2, ensure_ascii=False))
 
     def exit_code(self, fail_on: Answer = "unknown") -> int:
         """0 or 1: 1 for a verdict as bad as `fail_on` or worse (stop > unknown > caution > clear)."""

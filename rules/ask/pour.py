@@ -16,8 +16,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from ...catalog import InputError, Product, Sourced, WaterTest, slug
-from ...catalog.nutrients import NUTRIENTS, nutrient_named
 from ...catalog.door import refuse_hidden
+from ...catalog.nutrients import NUTRIENTS, nutrient_named
 from ...catalog.product import LONGEST_NAME, ChelatingAgent, Dissolving, Form, Hazard, Name
 from ...catalog.product import Density as KnownDensity
 from ...catalog.quantity import units

@@ -11,9 +11,9 @@ from rapidfuzz import fuzz
 
 from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
-from ...catalog.text import quoted
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
+from ...catalog.text import quoted
 from ..case.salts import Salt, salts
 from ..policy import Unknown
 from ..policy.region import Region, region_named

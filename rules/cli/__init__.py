@@ -1,1 +1,5 @@
 """The command line."""
+
+from .app import main
+
+__all__ = ["main"]

@@ -11,9 +11,9 @@ from typing import Any, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ...catalog import InputError, slug
-from ...catalog.quantity.table import QUANTITIES
 from ...catalog.door import refuse_hidden
 from ...catalog.product import LONGEST_NAME
+from ...catalog.quantity.table import QUANTITIES
 from ...catalog.store.seeds import parse, read_toml
 from ...catalog.text import quoted
 from . import Unknown, default_unknowns

@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from rich.console import Console
 from rich.text import Text
 
+from ...catalog.text import plain
+
 WIDTH = 80
 #: Width of the labels before the parts of a short answer.
 LABEL = 11
@@ -46,7 +48,7 @@ class Page:
     def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
         """A text, wrapped; `hang` more columns before its second line and on."""
         wrapped = textwrap.wrap(
-            text,
+            plain(text),
             self.out.width,
             initial_indent=" " * indent,
             subsequent_indent=" " * (indent + hang),
@@ -58,13 +60,15 @@ class Page:
     def head(self, text: str) -> None:
         """A heading, after an empty line."""
         self.out.print()
-        self.out.print(Text(text, style="bold"))
+        self.out.print(Text(plain(text), style="bold"))
 
     def item(self, label: str, texts: Sequence[str]) -> None:
         """Texts one below the other with a label before the first; nothing without texts."""
         for i, text in enumerate(texts):
             head = f"  {label if i == 0 else '':<{LABEL}}"
-            first, *rest = textwrap.wrap(text, max(20, self.out.width - len(head)), break_on_hyphens=False) or [""]
+            first, *rest = textwrap.wrap(plain(text), max(20, self.out.width - len(head)), break_on_hyphens=False) or [
+                ""
+            ]
             self.out.print(Text(head, style="bold") + Text(first))
             for part in rest:
                 self.out.print(Text(" " * len(head) + part))

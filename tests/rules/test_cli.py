@@ -125,7 +125,7 @@ def test_help_lists_every_command(call: Run) -> None:
     lines = call("--help").out.split("Commands:")[1].strip().splitlines()
     listed = {line.split()[0]: line.split(maxsplit=1)[1] for line in lines if line.startswith("  ")}
     listed |= {lines[0].split()[0]: lines[0].split(maxsplit=1)[1]}
-    assert {"check", "swap", "find", "show", "water", "rules", "explain", "schema"} <= set(listed)
+    assert {"check", "swap", "find", "show", "well", "rules", "explain", "schema"} <= set(listed)
     assert all(listed.values())
 
 
@@ -161,7 +161,7 @@ def test_no_command_is_help(call: Run) -> None:
         ('is not "name=amount"', ("check", "urea=", *BUCKET)),
         ('is not "name=amount"', ("check", "urea=1 lb", "boric acid", *BUCKET)),
         ("product 2, amount", ("check", "urea=1 lb", "boric acid=1", *BUCKET)),
-        ("neither a mass nor a volume", ("check", "urea=2 lb\nx", *BUCKET)),
+        ("amount holds a control character", ("check", "urea=2 lb\nx", *BUCKET)),
         ("Missing argument", ("check",)),
         # bucket, injection, temperatures
         ("bucket is missing", ("check", "urea=2 lb")),
@@ -936,7 +936,7 @@ SHELL = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX she
 
 def in_shell(line: str, **env: str) -> tuple[int, str]:
     """Exit code and standard error of a shell line in which $P is the command."""
-    program = f"{sys.executable} -c 'from pourcheck.rules.cli.app import main; main()'"
+    program = f"{sys.executable} -c 'from pourcheck.rules.cli import main; main()'"
     done = subprocess.run(
         ["sh", "-c", line.replace("$P", program)],
         capture_output=True,
@@ -950,7 +950,7 @@ def in_shell(line: str, **env: str) -> tuple[int, str]:
 
 def test_a_reader_that_goes_away() -> None:
     """A pager that is left early is no fault: exit 0, and nothing on standard error."""
-    program = [sys.executable, "-c", "from pourcheck.rules.cli.app import main; main()"]
+    program = [sys.executable, "-c", "from pourcheck.rules.cli import main; main()"]
     with subprocess.Popen(
         [*program, "rules"],
         stdout=subprocess.PIPE,

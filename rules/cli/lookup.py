@@ -1,0 +1,109 @@
+"""Commands that look things up in the catalog: find, show, well check."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+import typer
+
+from ...catalog import Catalog, UnknownName, WaterTest
+from ...catalog.text import escaped, quoted
+from .options import AsJson, Database, Well, water_items
+from .output import page, say
+
+
+def find(
+    query: Annotated[list[str], typer.Argument(help='A name (typing errors allowed), a grade "10-0-10", a nutrient.')],
+    limit: Annotated[int, typer.Option("--limit", min=1, max=500, help="How many at most.")] = 10,
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Find products by name, grade or nutrient."""
+    words = " ".join(query)
+    with Catalog.open(db) as catalog:
+        matches = catalog.find(words, limit)
+    if as_json:
+        rows = [
+            {
+                "id": m.product.id,
+                "name": m.product.name,
+                "grade": m.product.grade,
+                "form": m.product.form,
+                "why": m.why,
+                "score": round(m.score, 1),
+            }
+            for m in matches
+        ]
+        say(json.dumps(rows, indent=2))
+    elif matches:
+        from ..present.terminal import print_matches
+
+        page(lambda out: print_matches(matches, out))
+    if not matches:
+        if not as_json:
+            say(f"Nothing in the catalog is like {quoted(' '.join(words.split()), 44)}.")
+        raise typer.Exit(1)
+
+
+def show(
+    name: Annotated[list[str], typer.Argument(help="Name, id or alias of a product, or a well.")],
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Show a product or a well with every number and its source."""
+    words = " ".join(name)
+    from ..present.terminal import print_product
+
+    with Catalog.open(db) as catalog:
+        try:
+            product = catalog.product(words)
+        except UnknownName as unknown:
+            try:
+                water = catalog.water(words)
+            except UnknownName:
+                raise unknown from None
+            if as_json:
+                say(escaped(water.model_dump_json(indent=2, exclude_none=True)))
+            else:
+                _show_water(water, None, as_json)
+            return
+        if as_json:
+            say(escaped(product.model_dump_json(indent=2)))
+        else:
+            page(lambda out: print_product(product, catalog, out))
+
+
+def _show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
+    """Print a water test and what it is by itself."""
+    from ..answer.water import oddities, water_state
+    from ..policy.region import region_named
+    from ..present.terminal import print_water
+
+    usual = region_named(region).unknowns()
+    state, odd = water_state(water, usual), oddities(water, usual)
+    if as_json:
+        test = water.model_dump(exclude_none=True)
+        say(json.dumps({"test": test, "by_itself": state.model_dump(), "odd": odd}, indent=2))
+    else:
+        page(lambda out: print_water(water, state, odd, out))
+
+
+def well_check(
+    water: Well,
+    region: Annotated[
+        str | None, typer.Option("--region", help="Whose ranges to take for what was not tested.")
+    ] = None,
+    as_json: AsJson = False,
+    db: Database = None,
+) -> None:
+    """Clogging class, hardness and charge balance of a water, and units that were perhaps misread."""
+    from ...catalog.store.seeds import parse
+    from ..ask.pour import WaterInPour
+    from ..ask.question import water_of
+
+    given = parse(WaterInPour, water_items(water), "water")
+    with Catalog.open(db) as catalog:
+        found = water_of(given, catalog)
+    assert found is not None
+    _show_water(found, region, as_json)

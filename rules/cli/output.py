@@ -1,0 +1,47 @@
+"""Writing to the terminal: text, pages, and one line for a fault."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from ...catalog import InputError
+from ...catalog.text import one_line
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+#: Longest line of a fault.
+_FAULT = 600
+
+
+class ReaderGone(Exception):
+    """Nobody reads the output any more (a pager that was left, head)."""
+
+
+def say(text: str, end: str = "\n") -> None:
+    """Write to standard output; letters that the terminal lacks are replaced."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        sys.stdout.write((text + end).encode(encoding, "replace").decode(encoding))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise ReaderGone from None
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", where="output", mend="make room, or choose another place"
+        ) from None
+
+
+def page(render: Callable[[Console], None]) -> None:
+    """Print what a renderer draws on a console as wide as the terminal, 80 columns at most."""
+    from ..present.page import page as drawn
+
+    say(drawn(render), end="")
+
+
+def fault(text: str) -> int:
+    """One line on standard error; the exit code of bad input."""
+    sys.stderr.write("pourcheck: " + one_line(" ".join(text.split()), _FAULT) + "\n")
+    return 2
