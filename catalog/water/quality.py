@@ -118,7 +118,7 @@ class Balance:
     untested: tuple[str, ...] = ()
 
     @property
-    def told(self) -> bool:
+    def conclusive(self) -> bool:
         """True where the test tells: all of it was tested, or no value of what was not would balance it."""
         return not self.untested or self.off_percent != 0.0
 

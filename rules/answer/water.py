@@ -34,7 +34,7 @@ def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:
         hardness_mg_per_l_caco3=None if hardness is None else float(f"{hardness[1]:.5g}"),
         hardness=None if hardness is None else hardness_word(hardness[1]),
         above_2_5_meq_per_l=tuple(flags(water)),
-        charge_off_percent=None if balance is None or not balance.told else float(f"{balance.off_percent:.3g}"),
+        charge_off_percent=None if balance is None or not balance.conclusive else float(f"{balance.off_percent:.3g}"),
     )
 
 

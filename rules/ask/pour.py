@@ -110,9 +110,9 @@ class PouredProduct(Part):
     @model_validator(mode="after")
     def _facts_need_a_label(self) -> Self:
         facts = ("at_most", "chloride_free", "chelating_agent", "dissolving", "solution_ph", "insolubles", "hazards")
-        told = [name for name in facts if getattr(self, name) is not None]
-        if told and not self.inline:
-            raise ValueError(f"{told[0]} is for a product described here; add its grade, or leave it to the catalog")
+        given = [name for name in facts if getattr(self, name) is not None]
+        if given and not self.inline:
+            raise ValueError(f"{given[0]} is for a product described here; add its grade, or leave it to the catalog")
         return self
 
     def described(self) -> Product:

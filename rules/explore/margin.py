@@ -81,7 +81,7 @@ def levels_beyond(asked: Asked, quantity: Quantity, value: float) -> Levels:
     return worst(case, asked.judge(case))
 
 
-def _turned(asked: Asked, quantity: Quantity, values: Floats, rows: np.ndarray) -> Mask:
+def _crossed(asked: Asked, quantity: Quantity, values: Floats, rows: np.ndarray) -> Mask:
     """Whether the verdict is another at each value (V,), in these scenarios of the columns: (rows, V).
 
     A column that is swept as a range keeps its spread around the value (a ratio off a dial, a bucket of 50 to 60 degF).
@@ -127,7 +127,7 @@ def _nearest(asked: Asked, quantity: Quantity, here: float) -> float | None:
     few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
     places = np.linspace(_place(lever, lever.low), _place(lever, lever.high), POINTS)
     grid = np.array([_value(lever, place) for place in places])
-    flags = np.any(_turned(asked, quantity, grid, _spread(columns, few)), axis=0)
+    flags = np.any(_crossed(asked, quantity, grid, _spread(columns, few)), axis=0)
     every = _spread(columns, most)
     found: list[float] = []
     for side in (-1.0, 1.0):
@@ -141,7 +141,7 @@ def _nearest(asked: Asked, quantity: Quantity, here: float) -> float | None:
         for again in range(REPEATS):
             if len(hits) or again:
                 value, narrowed = _narrow(asked, quantity, (here, value), rows), True
-            over = _turned(asked, quantity, np.array([value]), every)[:, 0]
+            over = _crossed(asked, quantity, np.array([value]), every)[:, 0]
             if not np.any(over):
                 break
             rows = every[over][:: max(1, int(np.sum(over)) // few)]
@@ -162,7 +162,7 @@ def _narrow(asked: Asked, quantity: Quantity, span: tuple[float, float], rows: n
     for _ in range(ROUNDS):
         places = np.linspace(holds, turned, SECTIONS + 1)
         values = np.array([_value(lever, place) for place in places[1:]])
-        flags = _turned(asked, quantity, values, rows)
+        flags = _crossed(asked, quantity, values, rows)
         hit = np.any(flags, axis=0)
         if not np.any(hit):
             return _value(lever, turned)

@@ -69,7 +69,7 @@ def _solid_in_bucket(
             "model_band_si": band,
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
-            "bucket_ph_in_air": aired.ph,
+            "bucket_in_air_ph": aired.ph,
             "saturation_index_in_air": aired.si(phase),
             "bucket_ionic_strength_mol_per_kg": solution.before_solids.ionic_strength,
         },

@@ -250,8 +250,8 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
         if n["level"] == Level.CAUTION:
             return f"{start}: made for pH 3 and up; use it up the same day."
         free = 292_000 * n["edta_acid_mol_per_kg"]
-        told = f", and {free:.3g} mg/L of EDTA is free" if free > 10.0 else ""
-        return f"{start}: acid takes the metal from the chelate{told}; the chelate itself can settle."
+        tail = f", and {free:.3g} mg/L of EDTA is free" if free > 10.0 else ""
+        return f"{start}: acid takes the metal from the chelate{tail}; the chelate itself can settle."
 
     return Outcome(
         level,

@@ -15,8 +15,8 @@ from rich.text import Text
 from ...catalog.text import plain
 
 WIDTH = 80
-#: Width of the labels before the parts of a short answer.
-LABEL = 11
+#: Width of the names before the parts of a short answer.
+ITEM_NAME = 11
 STYLE = {
     "stop": "bold red",
     "unknown": "bold magenta",
@@ -62,10 +62,10 @@ class Page:
         self.out.print()
         self.out.print(Text(plain(text), style="bold"))
 
-    def item(self, label: str, texts: Sequence[str]) -> None:
-        """Texts one below the other with a label before the first; nothing without texts."""
+    def item(self, name: str, texts: Sequence[str]) -> None:
+        """Texts one below the other with a name before the first; nothing without texts."""
         for i, text in enumerate(texts):
-            head = f"  {label if i == 0 else '':<{LABEL}}"
+            head = f"  {name if i == 0 else '':<{ITEM_NAME}}"
             first, *rest = textwrap.wrap(plain(text), max(20, self.out.width - len(head)), break_on_hyphens=False) or [
                 ""
             ]

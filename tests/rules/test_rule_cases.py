@@ -12,11 +12,11 @@ from pourcheck import Catalog, check
 from pourcheck.rules.families.registry import rules
 from pourcheck.rules.judge.rule import Level
 
-CASES = [
-    case
+FILES = {
+    file.stem: tomllib.loads(file.read_text("utf-8"))["case"]
     for file in sorted((Path(__file__).parent.parent / "cases").glob("*.toml"))
-    for case in tomllib.loads(file.read_text("utf-8"))["case"]
-]
+}
+CASES = [case for cases in FILES.values() for case in cases]
 #: Day of every pour, unless its case names another.
 DAY = "2026-06-01"
 #: Rules that cannot be silent, or that no input can be written for.
@@ -98,6 +98,14 @@ def test_every_rule_is_complete(rule: Any) -> None:
     # What only cautions cannot be unknown: clear in a part of a range and caution in the rest is caution.
     assert "unknown" in seen or Level.STOP not in rule.levels or rule.name in BY_PRESENCE
     assert not seen - {level.name.lower() for level in rule.levels} - {"silent", "unknown"}
+
+
+def test_cases_stand_in_the_file_of_their_rule() -> None:
+    """A rule's cases stand in the file that is named as the rule's module."""
+    module = {rule.name: rule.check.__module__.rpartition(".")[2] for rule in rules()}
+    assert set(module.values()) == set(FILES)
+    strange = [(file, case["rule"]) for file, cases in FILES.items() for case in cases if module[case["rule"]] != file]
+    assert strange == []
 
 
 def test_rule_names_are_unique() -> None:
