@@ -12,7 +12,9 @@ from pourcheck.rules.answer.numbers import number, split_unit
 
 FAMILIES = Path(__file__).parents[2] / "rules" / "families"
 #: Numbers without a unit: indices, ratios, shares, ion products, and limits of items that have units of their own.
-NO_UNIT = re.compile(r"index(_in_air|_warm|_dry)?$|_ratio$|^share_|ion_product$|^in_water$|^(moderate|severe)_from$|_si$")
+NO_UNIT = re.compile(
+    r"index(_in_air|_warm|_dry)?$|_ratio$|^share_|ion_product$|^in_water$|^(moderate|severe)_from$|_si$"
+)
 
 
 def keys() -> set[str]:
