@@ -17,7 +17,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from ..errors import InputError, Unreadable
 from ..text import quoted
-from . import units
+from . import concentration, numbers, ratio, units
 from .table import QUANTITIES
 
 System = Literal["us", "metric", ""]
@@ -55,7 +55,7 @@ class Measure:
 
     def times(self, factor: float) -> str:
         """The quantity times a factor, in the user's own unit."""
-        number, unit = units.split_number(self.text)
+        number, unit = numbers.split_number(self.text)
         return f"{number * factor:.3g} {unit}".strip()
 
 
@@ -107,7 +107,7 @@ def _one(reader: Callable[[str], float], unit: str) -> Read:
 
     def read(text: str) -> Measure:
         value = reader(text)
-        own = units.split_number(text)[1]
+        own = numbers.split_number(text)[1]
         return Measure(text, value, value, unit, own, units.system_of(own))
 
     return read
@@ -117,8 +117,8 @@ def _range(reader: Callable[[str, str], float], unit: str) -> Read:
     """Reads a quantity that may be a range."""
 
     def read(text: str) -> Measure:
-        low, high = units.read_span(text, reader)
-        own = units.split_number(units.span(text)[1])[1]
+        low, high = numbers.read_span(text, reader)
+        own = numbers.split_number(numbers.span(text)[1])[1]
         return Measure(text, low, high, unit, own, units.system_of(own))
 
     return read
@@ -126,19 +126,19 @@ def _range(reader: Callable[[str, str], float], unit: str) -> Read:
 
 def _amount(text: str) -> Measure:
     volume = units.is_volume(text)
-    own = units.split_number(text)[1]
+    own = numbers.split_number(text)[1]
     value = units.volume_l(text) if volume else units.mass_kg(text, None)
     unit, kind = ("L", "volume") if volume else ("kg", "mass")
     return Measure(text, value, value, unit, own, units.system_of(own), kind)
 
 
 def _ratio(text: str) -> Measure:
-    low, high = units.injection_ratios(text)
+    low, high = ratio.injection_ratios(text)
     return Measure(text, low, high, "parts of water per part of stock")
 
 
 def _ph(text: str) -> Measure:
-    low, high = units.span(text)
+    low, high = numbers.span(text)
     try:
         ends = float(low), float(high)
     except ValueError:
@@ -148,13 +148,13 @@ def _ph(text: str) -> Measure:
     return Measure(text, *ends, "pH")
 
 
-def concentration(item: str) -> Reads:
+def concentration_of(item: str) -> Reads:
     """Of a water item, kept in mol/L (alkalinity and bicarbonate in mol of charge)."""
-    read = _range(partial(units.concentration_mol_per_l, item), "mol/L")
+    read = _range(partial(concentration.concentration_mol_per_l, item), "mol/L")
 
     def within(text: str) -> Measure:
         measure = read(text)
-        if measure.high > QUANTITIES[item].most * units.mol_per_mg(item):
+        if measure.high > QUANTITIES[item].most * concentration.mol_per_mg(item):
             raise InputError(f"{quoted(text)} is more than any irrigation water holds", mend="check the unit")
         return measure
 
@@ -172,5 +172,5 @@ Temperature = Annotated[Measure, Reads(_range(units.temperature_c, "degC"), ("50
 Density = Annotated[Measure, Reads(_one(units.density_kg_per_l, "kg/L"), ("10.2 lb/gal",))]
 Ratio = Annotated[Measure, Reads(_ratio, ("1:100", "1:80 to 1:120"))]
 Ph = Annotated[Measure, Reads(_ph, ("7.6", "7.2 to 7.8"), numbers=True)]
-Solids = Annotated[Measure, Reads(_range(units.solids_mg_per_l, "mg/L"), ("40 mg/L",))]
-Count = Annotated[Measure, Reads(_range(units.count_per_ml, "per mL"), ("20000 per mL",))]
+Solids = Annotated[Measure, Reads(_range(concentration.solids_mg_per_l, "mg/L"), ("40 mg/L",))]
+Count = Annotated[Measure, Reads(_range(concentration.count_per_ml, "per mL"), ("20000 per mL",))]

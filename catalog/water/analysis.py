@@ -8,9 +8,10 @@ from typing import Annotated, Any, Self
 from pydantic import ConfigDict, Field, model_validator
 
 from ..product import LONGEST_NAME, Record
-from ..quantity.measure import Count, Measure, Ph, Solids, Temperature, concentration
+from ..quantity.concentration import READINGS
+from ..quantity.measure import Count, Measure, Ph, Solids, Temperature, concentration_of
+from ..quantity.named import named_quantities, named_quantities_in_schema
 from ..quantity.table import ALKALINITY, BICARBONATE, QUANTITIES
-from ..quantity.units import READINGS, named_quantities, named_quantities_in_schema
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
 CONCENTRATION_ITEMS: tuple[str, ...] = tuple(name for name in QUANTITIES if name in READINGS)
@@ -32,23 +33,23 @@ class WaterTest(Record):
     source: str = ""
     tested_on: str | None = None
     ph: Ph | None = Field(default=None, description='7.6, or a range such as "7.2 to 7.8"')
-    calcium: Annotated[Measure, concentration("calcium")] | None = None
-    magnesium: Annotated[Measure, concentration("magnesium")] | None = None
-    hardness: Annotated[Measure, concentration("hardness")] | None = None
-    alkalinity: Annotated[Measure, concentration("alkalinity")] | None = None
-    bicarbonate: Annotated[Measure, concentration("bicarbonate")] | None = None
-    sodium: Annotated[Measure, concentration("sodium")] | None = None
-    potassium: Annotated[Measure, concentration("potassium")] | None = None
-    chloride: Annotated[Measure, concentration("chloride")] | None = None
-    sulfate: Annotated[Measure, concentration("sulfate")] | None = None
-    nitrate: Annotated[Measure, concentration("nitrate")] | None = None
-    phosphate: Annotated[Measure, concentration("phosphate")] | None = None
-    iron: Annotated[Measure, concentration("iron")] | None = None
-    manganese: Annotated[Measure, concentration("manganese")] | None = None
-    sulfide: Annotated[Measure, concentration("sulfide")] | None = None
-    boron: Annotated[Measure, concentration("boron")] | None = None
-    silica: Annotated[Measure, concentration("silica")] | None = None
-    fluoride: Annotated[Measure, concentration("fluoride")] | None = None
+    calcium: Annotated[Measure, concentration_of("calcium")] | None = None
+    magnesium: Annotated[Measure, concentration_of("magnesium")] | None = None
+    hardness: Annotated[Measure, concentration_of("hardness")] | None = None
+    alkalinity: Annotated[Measure, concentration_of("alkalinity")] | None = None
+    bicarbonate: Annotated[Measure, concentration_of("bicarbonate")] | None = None
+    sodium: Annotated[Measure, concentration_of("sodium")] | None = None
+    potassium: Annotated[Measure, concentration_of("potassium")] | None = None
+    chloride: Annotated[Measure, concentration_of("chloride")] | None = None
+    sulfate: Annotated[Measure, concentration_of("sulfate")] | None = None
+    nitrate: Annotated[Measure, concentration_of("nitrate")] | None = None
+    phosphate: Annotated[Measure, concentration_of("phosphate")] | None = None
+    iron: Annotated[Measure, concentration_of("iron")] | None = None
+    manganese: Annotated[Measure, concentration_of("manganese")] | None = None
+    sulfide: Annotated[Measure, concentration_of("sulfide")] | None = None
+    boron: Annotated[Measure, concentration_of("boron")] | None = None
+    silica: Annotated[Measure, concentration_of("silica")] | None = None
+    fluoride: Annotated[Measure, concentration_of("fluoride")] | None = None
     temperature: Temperature | None = None
     suspended_solids: Solids | None = None
     dissolved_solids: Solids | None = None

@@ -8,9 +8,9 @@ from functools import cache
 from typing import Literal
 
 from ..data import table
+from ..quantity.concentration import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
 from ..quantity.measure import Measure
 from ..quantity.table import QUANTITIES
-from ..quantity.units import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
 from .analysis import WaterTest
 
 CloggingClass = Literal["slight", "moderate", "severe"]

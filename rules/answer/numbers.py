@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...catalog.quantity.units import NAMED_UNITS
+from ...catalog.quantity.named import NAMED_UNITS
 from ..chemistry.constants import Floats
 from .verdict import Number
 

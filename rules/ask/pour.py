@@ -20,7 +20,7 @@ from ...catalog.door import refuse_hidden
 from ...catalog.nutrients import NUTRIENTS, nutrient_named
 from ...catalog.product import LONGEST_NAME, ChelatingAgent, Dissolving, Form, Hazard, Name
 from ...catalog.product import Density as KnownDensity
-from ...catalog.quantity import units
+from ...catalog.quantity import named
 from ...catalog.quantity.measure import (
     Amount,
     Density,
@@ -60,13 +60,13 @@ class Part(BaseModel):
     """Base of the pour's tables: unknown fields and hidden characters in texts are refused, unit-named plain numbers
     are read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=units.named_quantities_in_schema)
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=named.named_quantities_in_schema)
 
     @model_validator(mode="before")
     @classmethod
     def _named_units(cls, data: Any) -> Any:
         refuse_hidden(data)
-        return units.named_quantities(data, cls.model_fields)
+        return named.named_quantities(data, cls.model_fields)
 
 
 class PouredProduct(Part):

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from ...catalog import InputError, WaterTest
+from ...catalog.quantity.concentration import mol_per_mg
 from ...catalog.quantity.table import (
     BACTERIA,
     BUCKET_TEMPERATURE,
@@ -22,7 +23,6 @@ from ...catalog.quantity.table import (
     WATER_TEMPERATURE,
     Quantity,
 )
-from ...catalog.quantity.units import mol_per_mg
 from ...catalog.water.analysis import CONCENTRATION_ITEMS
 from ...catalog.water.quality import hardness_may_be_grains
 from ..policy import Unknown, dial

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ...catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
-from ..chemistry.speciate import Solution
+from ..chemistry.solution import Solution
 from .salts import Salt
 from .solutions import Solutions
 

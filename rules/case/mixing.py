@@ -8,6 +8,7 @@ from typing import overload
 
 import numpy as np
 
+from ...catalog.quantity.concentration import MG_PER_L_PER_GRAIN, mol_per_mg
 from ...catalog.quantity.table import (
     ALKALINITY,
     AMOUNT_FACTOR,
@@ -24,13 +25,12 @@ from ...catalog.quantity.table import (
     Quantity,
     SureQuantity,
 )
-from ...catalog.quantity.units import MG_PER_L_PER_GRAIN, mol_per_mg
 from ...catalog.water.quality import alkalinity_too
 from ..ask.columns import Columns
 from ..ask.question import Poured, Question, displaced_l
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
-from ..chemistry.speciate import Solution
+from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
 from .remembered import each_once
 from .salts import WATER_KG_PER_MOL

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from ..chemistry.constants import Constants, Floats
-from ..chemistry.speciate import Solution, equilibrate
+from ..chemistry.solution import Solution
+from ..chemistry.speciate import equilibrate
 
 
 class _Solved:

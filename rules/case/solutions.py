@@ -10,7 +10,7 @@ from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
 from ..chemistry.constants import Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
-from ..chemistry.speciate import Solution
+from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import Heating
 from .remembered import each_once

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from .constants import Floats
-from .speciate import Solution
+from .solution import Solution
 
 #: Limiting equivalent conductivities at 25 degC [S cm2/eq]; from memory: CRC Handbook of Chemistry
 #: and Physics, ionic conductivity and diffusion at infinite dilution.

@@ -14,7 +14,7 @@ import numpy as np
 
 from .constants import LN10, Floats
 from .pitzer import WATER_KG_PER_MOL, Pitzer, lender
-from .speciate import Solution
+from .solution import Solution
 
 #: Species with less than this do not move the index of anything [mol/kg].
 _COUNTS = 1e-4

@@ -6,7 +6,7 @@ from itertools import product as cross
 
 import numpy as np
 
-from ...catalog.label.composition import DIRECTIONS
+from ...catalog.label.directions import DIRECTIONS
 from ..ask.columns import Columns, Floats
 from ..ask.question import Question, from_unit
 

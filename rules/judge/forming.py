@@ -7,7 +7,7 @@ import numpy as np
 from ..case.case import Case, Place
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
-from ..chemistry.speciate import Solution
+from ..chemistry.solution import Solution
 from .rule import Level, Levels
 
 #: Half-width in SI of what cannot be told in the bucket: at least this, and this many standard errors of

@@ -26,7 +26,8 @@ from conftest import Phreeqc, line_database
 
 from pourcheck import Catalog, check
 from pourcheck.rules.chemistry.constants import Floats, load
-from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
 from pourcheck.rules.chemistry.stock import load_stock
 
 SOLIDS = ("Gypsum", "Calcite", "Brushite", "Struvite")

@@ -23,7 +23,8 @@ from scipy.optimize import linprog
 
 from pourcheck import Catalog, UnknownName
 from pourcheck.catalog import Product, Sourced
-from pourcheck.catalog.label.composition import DIRECTIONS, Composition, composition, sources_on_label
+from pourcheck.catalog.label.composition import Composition, composition, sources_on_label
+from pourcheck.catalog.label.directions import DIRECTIONS
 from pourcheck.catalog.label.guarantee import TRACE_PERCENT
 from pourcheck.catalog.nutrients import NUTRIENTS, percent_from_species
 from pourcheck.catalog.species import SPECIES, species_molar_mass_g_per_mol

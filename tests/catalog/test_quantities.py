@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from pourcheck import InputError, WaterTest
+from pourcheck.catalog.quantity.concentration import READINGS
 from pourcheck.catalog.quantity.measure import Measure
 from pourcheck.catalog.quantity.table import LEVERS, QUANTITIES, OptionalQuantity, SureQuantity
-from pourcheck.catalog.quantity.units import READINGS
 from pourcheck.catalog.species import SPECIES
 from pourcheck.catalog.water.quality import class_limits
 from pourcheck.rules.ask.pour import Pour

@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pourcheck import InputError, WaterTest
-from pourcheck.catalog.quantity import units
-from pourcheck.catalog.quantity.units import concentration_mol_per_l
+from pourcheck.catalog.quantity import concentration, numbers, ratio, units
+from pourcheck.catalog.quantity.concentration import concentration_mol_per_l
 
 DENSITY_KG_PER_L = 1.25
 #: Every parser of text in the module, by what it reads.
@@ -29,11 +29,11 @@ PARSERS: dict[str, Callable[[str], object]] = {
     "flow": units.flow_l_per_min,
     "length": units.length_m,
     "density": units.density_kg_per_l,
-    "ratio": units.injection_ratio,
-    "solids": units.solids_mg_per_l,
-    "bacteria": units.count_per_ml,
-    "number": units.split_number,
-    **{item: partial(concentration_mol_per_l, item) for item in units.READINGS},
+    "ratio": ratio.injection_ratio,
+    "solids": concentration.solids_mg_per_l,
+    "bacteria": concentration.count_per_ml,
+    "number": numbers.split_number,
+    **{item: partial(concentration_mol_per_l, item) for item in concentration.READINGS},
 }
 #: Parsers that hand the unit to the registry of units.
 BY_REGISTRY = ("mass", "volume", "temperature", "time", "flow", "length", "density", "calcium")
@@ -155,7 +155,7 @@ def test_what_is_read(expected: float, kind: str, text: str) -> None:
     assert expected == pytest.approx(PARSERS[kind](text), rel=1e-9, abs=1e-9)
 
 
-@pytest.mark.parametrize("item", [item for item in units.READINGS if item != "alkalinity"])
+@pytest.mark.parametrize("item", [item for item in concentration.READINGS if item != "alkalinity"])
 @pytest.mark.parametrize("written", ["ppm", "PPM", "mg/l", "MG/L"])
 def test_ppm_means_mg_per_l(item: str, written: str) -> None:
     """For every item of a water test, ppm is mg/L, however it is capitalized."""
@@ -254,7 +254,7 @@ def test_concentrations(expected: float, item: str, text: str) -> None:
 )
 def test_units_as_labs_write_them(low: float, high: float | None, item: str, text: str) -> None:
     """The basis before, behind or in brackets; both ends of a range, or the one number, in mmol/L."""
-    ends = units.read_span(text, partial(concentration_mol_per_l, item))
+    ends = numbers.read_span(text, partial(concentration_mol_per_l, item))
     expected = (low, low if high is None else high)
     assert [1000 * end for end in ends] == pytest.approx(list(expected), rel=3e-4, abs=1e-12)
 
@@ -280,12 +280,12 @@ def test_units_as_labs_write_them(low: float, high: float | None, item: str, tex
 def test_units_of_labs_that_are_refused(item: str, text: str) -> None:
     """What may mean two things, or belongs to another item, is refused with the text as it was written."""
     with pytest.raises(InputError) as refused:
-        units.read_span(text, partial(concentration_mol_per_l, item), f"water.{item}")
+        numbers.read_span(text, partial(concentration_mol_per_l, item), f"water.{item}")
     assert f'"{text}"' in str(refused.value)
     assert refused.value.mend
 
 
-@pytest.mark.parametrize("item", units.READINGS)
+@pytest.mark.parametrize("item", concentration.READINGS)
 def test_every_unit_that_a_refusal_offers_is_read(item: str) -> None:
     """A refusal says which units to write; each of those is accepted."""
     with pytest.raises(InputError) as refused:
@@ -512,7 +512,7 @@ def test_a_refusal_quotes_what_was_written() -> None:
         concentration_mol_per_l("calcium", "95 mg/L caco4")
     for text in ("80 to 120 mg/L (as CaO)", "5 +/- 1 furlong", "<0.05 mg CaO/L"):
         with pytest.raises(InputError) as refused:
-            units.read_span(text, partial(concentration_mol_per_l, "calcium"), "water.calcium")
+            numbers.read_span(text, partial(concentration_mol_per_l, "calcium"), "water.calcium")
         assert str(refused.value).startswith(f'water.calcium: "{text}" ')
 
 
@@ -599,11 +599,11 @@ def test_temperatures_there_and_back(celsius: float) -> None:
         assert celsius == pytest.approx(units.temperature_c(text), abs=1e-9)
 
 
-@given(st.sampled_from(sorted(units.READINGS)), st.floats(min_value=1e-6, max_value=0.9))
+@given(st.sampled_from(sorted(concentration.READINGS)), st.floats(min_value=1e-6, max_value=0.9))
 @settings(max_examples=100, deadline=None, derandomize=True)
 def test_concentrations_there_and_back(item: str, mol_per_l: float) -> None:
     """A concentration comes back from mmol/L, from meq/L and from mg/L on each of its bases."""
-    reading = units.READINGS[item]
+    reading = concentration.READINGS[item]
     charge = 1 if item in {"alkalinity", "bicarbonate"} else reading.charge
     written = [f"{mol_per_l * 1000!r} mmol/L", f"{mol_per_l * 1000 * charge!r} meq/L"]
     for basis, (gram_per_mol, count) in reading.bases.items():
@@ -710,7 +710,7 @@ def test_named_units_that_are_refused(given_as: dict[str, object]) -> None:
 )
 def test_ranges_that_are_read(ends: tuple[str, str], text: str) -> None:
     """Lowest and highest, each as a quantity of its own."""
-    assert units.span(text) == ends
+    assert numbers.span(text) == ends
 
 
 @pytest.mark.parametrize(
@@ -734,7 +734,7 @@ def test_ranges_that_are_read(ends: tuple[str, str], text: str) -> None:
 def test_ranges_that_are_refused(mend: str, text: str) -> None:
     """A range without an end, or backwards, is refused in one line that says where and how to mend it."""
     with pytest.raises(InputError) as refused:
-        units.span(text, "water.iron")
+        numbers.span(text, "water.iron")
     told = str(refused.value)
     assert told.startswith("water.iron: ")
     assert mend in told
@@ -750,7 +750,7 @@ def test_ranges_that_are_refused(mend: str, text: str) -> None:
 def test_a_plain_quantity_is_its_own_range(unit: str, value: float, digits: int) -> None:
     """Without a range both ends are the text as it was written."""
     text = f"{value:.{digits}f} {unit}"
-    assert units.span(text) == (text, text)
+    assert numbers.span(text) == (text, text)
 
 
 @pytest.mark.parametrize(
@@ -758,7 +758,7 @@ def test_a_plain_quantity_is_its_own_range(unit: str, value: float, digits: int)
 )
 def test_what_is_no_range_is_left_as_it_is(text: str) -> None:
     """Fractions, exponents, ratios and nonsense go on to what reads them."""
-    assert units.span(text) == (text, text)
+    assert numbers.span(text) == (text, text)
 
 
 @given(st.text(max_size=80))
@@ -766,7 +766,7 @@ def test_what_is_no_range_is_left_as_it_is(text: str) -> None:
 def test_any_text_has_a_range_or_one_clear_line(text: str) -> None:
     """No text raises anything but an InputError, and an end is never made of nothing."""
     with suppress(InputError):
-        low, high = units.span(text, "here")
+        low, high = numbers.span(text, "here")
         assert isinstance(low, str)
         assert isinstance(high, str)
 
@@ -776,7 +776,7 @@ def test_any_text_has_a_range_or_one_clear_line(text: str) -> None:
 def test_the_ends_of_a_range_are_what_was_written(one: float, other: float) -> None:
     """A range of two numbers comes back as the two."""
     low, high = sorted((round(one, 3), round(other, 3)))
-    ends = [units.split_number(end) for end in units.span(f"{low:f} to {high:f} mg/L")]
+    ends = [numbers.split_number(end) for end in numbers.span(f"{low:f} to {high:f} mg/L")]
     assert [value for value, _ in ends] == pytest.approx([low, high])
     assert {unit for _, unit in ends} == {"mg/L"}
 
@@ -801,7 +801,7 @@ def test_the_ends_of_a_range_are_what_was_written(one: float, other: float) -> N
 )
 def test_ratios_as_ranges(ends: tuple[float, float], text: str) -> None:
     """Least and most parts of water."""
-    assert units.injection_ratios(text) == pytest.approx(ends, rel=1e-12)
+    assert ratio.injection_ratios(text) == pytest.approx(ends, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -834,7 +834,7 @@ def test_ratios_as_ranges(ends: tuple[float, float], text: str) -> None:
 def test_ratios_that_are_refused(text: str) -> None:
     """One line that says how to write it."""
     with pytest.raises(InputError) as refused:
-        units.injection_ratios(text, "injection.ratio")
+        ratio.injection_ratios(text, "injection.ratio")
     assert "\n" not in str(refused.value)
     assert "write " in str(refused.value)
     assert '"1:' in str(refused.value)

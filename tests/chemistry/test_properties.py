@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from pourcheck.rules.chemistry.constants import load
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES
-from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
 
 CONSTANTS = load()
 H = CONSTANTS.master("H+")

@@ -21,7 +21,8 @@ from pourcheck.rules.ask.question import ask
 from pourcheck.rules.case.case import Case, mg_per_mol
 from pourcheck.rules.case.salts import Salt, salts, solid_of
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
-from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
 from pourcheck.rules.chemistry.stock import stock_constants
 
 with Catalog.open("sqlite://") as _catalog:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import pytest
 
 from pourcheck.catalog import Catalog, Content, Product, Sourced
-from pourcheck.catalog.quantity import units
+from pourcheck.catalog.quantity import concentration, units
 from pourcheck.catalog.species import molar_mass_g_per_mol
 
 IUPAC = "IUPAC atomic weights; computed"
@@ -109,7 +109,7 @@ def test_a_bag_of_10_10_10(nutrient: str) -> None:
 def caco3_mg_per_l(item: str, text: str) -> float:
     """Hardness [mol/L], or alkalinity [mol of charge/L], as mg/L CaCO3."""
     per_mol = CACO3 / (2 if item == "alkalinity" else 1)
-    return units.concentration_mol_per_l(item, text) * per_mol * 1000
+    return concentration.concentration_mol_per_l(item, text) * per_mol * 1000
 
 
 @pytest.mark.parametrize(
@@ -161,10 +161,10 @@ def test_hardness_from_calcium_and_magnesium(expected: float, item: str) -> None
 
 def test_alkalinity_as_bicarbonate() -> None:
     """100 ppm CaCO3 of alkalinity are 121.9 mg/L HCO3, within 0.3 (W20, IUPAC; computed)."""
-    mol_of_charge = units.concentration_mol_per_l("alkalinity", "100 ppm CaCO3")
+    mol_of_charge = concentration.concentration_mol_per_l("alkalinity", "100 ppm CaCO3")
     expected = 121.9
     assert expected == pytest.approx(mol_of_charge * HCO3 * 1000, abs=0.3)
-    as_bicarbonate = units.concentration_mol_per_l("bicarbonate", "121.9 mg/L HCO3")
+    as_bicarbonate = concentration.concentration_mol_per_l("bicarbonate", "121.9 mg/L HCO3")
     assert mol_of_charge == pytest.approx(as_bicarbonate, rel=0.3 / 121.9)
 
 
@@ -185,15 +185,15 @@ def test_mg_per_l_to_meq_per_l(
     charge: int,
 ) -> None:
     """Limits printed in mg/L, in milliequivalents."""
-    got = units.concentration_mol_per_l(item, text) * charge * 1000
+    got = concentration.concentration_mol_per_l(item, text) * charge * 1000
     assert expected_meq == pytest.approx(got, abs=tolerance)
-    same = units.concentration_mol_per_l(item, f"{expected_meq} meq/L")
+    same = concentration.concentration_mol_per_l(item, f"{expected_meq} meq/L")
     assert same * charge * 1000 == pytest.approx(expected_meq)
 
 
 def test_sulfate_meq_to_mg() -> None:
     """2.5 meq/L of sulfate are 120 mg/L, within 1 (W24, IUPAC; computed)."""
-    mol_per_l = units.concentration_mol_per_l("sulfate", "2.5 meq/L")
+    mol_per_l = concentration.concentration_mol_per_l("sulfate", "2.5 meq/L")
     expected = 120
     assert expected == pytest.approx(mol_per_l * SO4 * 1000, abs=1)
 

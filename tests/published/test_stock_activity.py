@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
 from pourcheck.rules.chemistry.stock import load_stock
 
 WATER_KG_PER_MOL = 0.0180153  # IUPAC atomic weights

@@ -19,7 +19,8 @@ from pourcheck.catalog.species import molar_mass_g_per_mol
 from pourcheck.rules.case.salts import Salt, salts
 from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
-from pourcheck.rules.chemistry.speciate import Solution, equilibrate
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
 from pourcheck.rules.chemistry.stock import stock_constants
 
 WATER_KG_PER_MOL = 0.018015268  # IUPAC atomic weights

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import f_oneway
 
 from pourcheck import Catalog, InputError, Pour, UnknownName, check
-from pourcheck.catalog.label.composition import DIRECTIONS
+from pourcheck.catalog.label.directions import DIRECTIONS
 from pourcheck.catalog.quantity.table import INJECTION_RATIO, QUANTITIES
 from pourcheck.rules.ask.question import Question, ask
 from pourcheck.rules.case.case import Case

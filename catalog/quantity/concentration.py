@@ -1,0 +1,202 @@
+"""Concentrations of water items, on the bases and in the units that labs and strips print."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING
+
+from ..errors import InputError
+from ..species import molar_mass_g_per_mol
+from ..text import quoted
+
+if TYPE_CHECKING:
+    pass
+from .numbers import split_number
+from .units import convert
+
+CACO3_G_PER_MOL = molar_mass_g_per_mol("CaCO3")
+
+
+#: Hardness units as mg/L CaCO3: 1 US grain = 64.79891 mg in 1 US gallon; German degree = 10 mg/L
+#: CaO; French degree = 10 mg/L CaCO3; Clark (English) degree = 1 grain per imperial gallon.
+_GRAIN_MG, _GALLON_L, _IMPERIAL_GALLON_L = 64.79891, 3.785411784, 4.54609
+
+
+#: mg/L in a US grain per US gallon.
+MG_PER_L_PER_GRAIN = _GRAIN_MG / _GALLON_L
+
+
+_GERMAN_DEGREE = 10.0 * CACO3_G_PER_MOL / molar_mass_g_per_mol("CaO")
+
+
+_GRAINS = "gpg gr/gal grain/gal grains/gal grain/gallon grains/gallon grains_per_gal grains_per_gallon"
+
+
+_CACO3_MG_PER_L = {
+    **{spelling.replace("_", " "): MG_PER_L_PER_GRAIN for spelling in _GRAINS.split()},
+    "grain": MG_PER_L_PER_GRAIN,
+    "grains": MG_PER_L_PER_GRAIN,
+    "dh": _GERMAN_DEGREE,
+    "dgh": _GERMAN_DEGREE,
+    "dkh": _GERMAN_DEGREE,
+    "°gh": _GERMAN_DEGREE,
+    "°kh": _GERMAN_DEGREE,
+    "°dh": _GERMAN_DEGREE,
+    "fh": 10.0,
+    "°fh": 10.0,
+    "clark": _GRAIN_MG / _IMPERIAL_GALLON_L,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a water item may be written. bases: basis name -> (g/mol, mol of the item per mol basis)."""
+
+    charge: int
+    bases: dict[str, tuple[float, float]]
+    default: str | None
+    hardness_units: bool = False
+
+
+def _mass(formula: str, count: float = 1.0) -> tuple[float, float]:
+    return molar_mass_g_per_mol(formula), count
+
+
+_CACO3 = (CACO3_G_PER_MOL, 1.0)
+
+
+READINGS: dict[str, Reading] = {
+    "calcium": Reading(2, {"Ca": _mass("Ca"), "CaCO3": _CACO3}, "Ca", True),
+    "magnesium": Reading(2, {"Mg": _mass("Mg"), "CaCO3": _CACO3}, "Mg", True),
+    "hardness": Reading(2, {"CaCO3": _CACO3}, "CaCO3", True),
+    "alkalinity": Reading(1, {"CaCO3": (CACO3_G_PER_MOL, 2.0), "HCO3": _mass("HCO3")}, None, True),
+    "bicarbonate": Reading(1, {"HCO3": _mass("HCO3"), "CaCO3": (CACO3_G_PER_MOL, 2.0)}, "HCO3", True),
+    "sodium": Reading(1, {"Na": _mass("Na")}, "Na"),
+    "potassium": Reading(1, {"K": _mass("K")}, "K"),
+    "chloride": Reading(1, {"Cl": _mass("Cl")}, "Cl"),
+    "sulfate": Reading(2, {"SO4": _mass("SO4"), "S": _mass("S")}, "SO4"),
+    "nitrate": Reading(1, {"NO3": _mass("NO3"), "N": _mass("N")}, "NO3"),
+    "phosphate": Reading(3, {"PO4": _mass("PO4"), "P": _mass("P")}, "PO4"),
+    "iron": Reading(2, {"Fe": _mass("Fe")}, "Fe"),
+    "manganese": Reading(2, {"Mn": _mass("Mn")}, "Mn"),
+    "sulfide": Reading(2, {"S": _mass("S"), "H2S": _mass("H2S")}, "S"),
+    "boron": Reading(1, {"B": _mass("B")}, "B"),
+    "silica": Reading(1, {"SiO2": _mass("SiO2"), "Si": _mass("Si")}, "SiO2"),
+    "fluoride": Reading(1, {"F": _mass("F")}, "F"),
+}
+
+
+_BASIS = re.compile(
+    r"(?P<unit>.*?)(?:\s+as\s+|\s+)(?P<basis>[A-Z][A-Za-z0-9]*)(?:-(?P<element>[A-Z][a-z]?))?", re.DOTALL
+)
+
+
+#: Bases as they are written, in lower case and without charges.
+_BASIS_NAMES = {
+    name.lower(): name for reading_bases in (reading.bases for reading in READINGS.values()) for name in reading_bases
+}
+
+
+_SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
+
+
+def _plain_unit(unit: str, item: str) -> str:
+    """A concentration's unit with its basis behind it, as labs write it in many ways: "mg CaCO3/L", "mg/L (as CaCO3)",
+    "mg/l caco3", "mg/L as HCO3-" -> "mg/L CaCO3", "mg/L HCO3"."""
+    words = re.sub(r"[()]", " ", unit.translate(_SUBSCRIPTS)).replace("-N", " N").split()
+    out: list[str] = []
+    basis = ""
+    for word in words:
+        head, slash, tail = word.partition("/")
+        bare = head.rstrip("+-")
+        known = _BASIS_NAMES.get(bare.lower()) or _BASIS_NAMES.get(bare.rstrip("23").lower() if bare != head else "")
+        if word.lower() in {"as", item}:
+            continue
+        if out and known is not None:  # the first word is the unit: mg is no magnesium
+            basis = known
+            if slash:
+                out.append(f"/{tail}")
+            continue
+        out.append(word)
+    plain = " ".join(out).replace(" /", "/")
+    return f"{plain} {basis}".strip()
+
+
+@lru_cache(maxsize=2048)
+def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
+    """Concentration [mol/L] of a water-test item; alkalinity in mol of charge per liter.
+
+    Reads mg/L, ppm, ug/L, g/L, mmol/L, meq/L, with a basis ("mg/L CaCO3", "mg/L as N"), and gpg, dH, fH
+    for hardness and alkalinity.
+    Raises: InputError: unit or basis does not fit, negative, or more than any irrigation water holds.
+    """
+    reading = READINGS[item]
+    mend = _reading_mend(item, reading)
+    value, unit = split_number(text, where, mend)
+    unit = _plain_unit(unit, item)
+    basis: str | None = None
+    if (match := _BASIS.fullmatch(unit)) and match["unit"].strip():
+        unit, basis = match["unit"].strip(), match["basis"]
+        if match["element"]:
+            basis = match["element"] if match["element"] in reading.bases else match["basis"]
+    if basis is not None and basis not in reading.bases:
+        raise InputError(f"{quoted(text)} has a basis that does not fit {item}", where=where, mend=mend)
+    low = " ".join(unit.lower().split())
+    if low in _CACO3_MG_PER_L:
+        if not reading.hardness_units or basis not in {None, "CaCO3"}:
+            raise InputError(f"{quoted(text)} is a hardness unit, not one for {item}", where=where, mend=mend)
+        per_mol = 2.0 if item in {"alkalinity", "bicarbonate"} else 1.0
+        result = value * _CACO3_MG_PER_L[low] / 1000.0 / CACO3_G_PER_MOL * per_mol
+    elif low in {"meq/l", "me/l", "meq", "mval/l", "mval", "epm"}:
+        charge = 1 if item in {"alkalinity", "bicarbonate"} else reading.charge
+        result = value / 1000.0 / charge
+    elif low in {"mmol/l", "mm"}:
+        # mmol of the basis where one is named: a mole of CaCO3 is two of alkalinity.
+        result = value / 1000.0 * (reading.bases[basis][1] if basis is not None else 1.0)
+    else:
+        basis = basis or reading.default
+        if basis is None:
+            raise InputError(f"{quoted(text)} does not say on which basis", where=where, mend=mend)
+        grams = convert(text, "gram / liter", mend, where, unit=unit)
+        gram_per_mol, count = reading.bases[basis]
+        result = grams / gram_per_mol * count
+    if not 0 <= result <= 1.0:
+        raise InputError(f"{quoted(text)} is not possible for {item} in water", where=where, mend="check the unit")
+    return result
+
+
+def concentration_unit(item: str) -> str:
+    """The unit in which an item is kept as a number: mg/L, of alkalinity and hardness as CaCO3."""
+    return "mg/L CaCO3" if item in {"alkalinity", "hardness"} else "mg/L"
+
+
+@cache
+def mol_per_mg(item: str) -> float:
+    """mol/L (alkalinity: mol of charge) in 1 `concentration_unit` of a water item."""
+    return concentration_mol_per_l(item, f"1 {concentration_unit(item)}")
+
+
+def solids_mg_per_l(text: str, where: str = "") -> float:
+    """Suspended or dissolved solids [mg/L], zero or more."""
+    grams = convert(text, "gram / liter", 'write for example "40 mg/L"', where)
+    if not 0 <= grams < 500:
+        raise InputError(f"{quoted(text)} is not possible in water", where=where, mend="check the unit")
+    return grams * 1000.0
+
+
+def count_per_ml(text: str, where: str = "") -> float:
+    """Bacteria [1/mL] from text such as "20000 per mL" or "20000/mL"."""
+    mend = 'write "20000 per mL"'
+    value, unit = split_number(text, where, mend)
+    per_ml = {"per ml": 1.0, "/ml": 1.0, "cfu/ml": 1.0, "per 100 ml": 0.01, "cfu/100 ml": 0.01}
+    factor = per_ml.get(" ".join(unit.lower().split()))
+    if factor is None or value < 0:
+        raise InputError(f"{quoted(text)} is not a count of bacteria", where=where, mend=mend)
+    return value * factor
+
+
+def _reading_mend(item: str, reading: Reading) -> str:
+    ways = [f"mg/L {basis}" for basis in reading.bases] + ["meq/L"]
+    return f"write {item} in " + ", ".join(ways) + (", gpg or dH" if reading.hardness_units else "")

@@ -1,0 +1,74 @@
+"""A batch of solutions in equilibrium, and what can be read from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from .constants import LN10, Constants, Floats
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Result of `equilibrate` for B solutions.
+
+    temperature_c (B,); totals_mol_per_kg (B, N), dissolved and solid; molality (B, S) [mol/kg
+    water]; ln_activity (B, N); water_activity (B,); ionic_strength (B,) [mol/kg]; saturation_index (B, P)
+    of every phase (-inf where an ingredient is absent); precipitated_mol_per_kg (B, P), per kg of the water
+    that was there before; converged (B,); supersaturated: the state before solids formed, where solids were
+    allowed and did.
+    """
+
+    constants: Constants
+    model: str
+    valid_up_to_mol_per_kg: float
+    temperature_c: Floats
+    totals_mol_per_kg: Floats
+    molality: Floats
+    ln_activity: Floats
+    water_activity: Floats
+    ionic_strength: Floats
+    saturation_index: Floats
+    precipitated_mol_per_kg: Floats
+    converged: np.ndarray
+    supersaturated: Solution | None = None
+
+    @property
+    def before_solids(self) -> Solution:
+        """The same solutions before anything came out."""
+        return self.supersaturated or self
+
+    def rows(self, index: np.ndarray) -> Solution:
+        """The solutions at these rows, in this order; a row may come more than once."""
+        taken = {
+            field.name: value[index]
+            for field in fields(self)
+            if isinstance(value := getattr(self, field.name), np.ndarray)
+        }
+        before = self.supersaturated
+        return replace(self, **taken, supersaturated=None if before is None else before.rows(index))
+
+    @property
+    def ph(self) -> Floats:
+        """pH, -log10 of the hydrogen-ion activity, (B,)."""
+        return -self.ln_activity[:, self.constants.master("H+")] / LN10
+
+    def si(self, phase: str) -> Floats:
+        """Saturation index log10(IAP/K) of a phase, (B,)."""
+        return self.saturation_index[:, self.constants.phase(phase)]
+
+    def precipitated(self, phase: str) -> Floats:
+        """Amount of a phase that came out [mol/kg water], (B,)."""
+        return self.precipitated_mol_per_kg[:, self.constants.phase(phase)]
+
+    @property
+    def dissolved_mol_per_kg(self) -> Floats:
+        """(B, N) totals that are left in solution."""
+        return self.totals_mol_per_kg - self.precipitated_mol_per_kg @ self.constants.phase_stoich
+
+    @property
+    def alkalinity_eq_per_kg(self) -> Floats:
+        """Alkalinity [mol of charge per kg], (B,)."""
+        c = self.constants
+        return self.dissolved_mol_per_kg @ c.alkalinity - self.dissolved_mol_per_kg[:, c.master("H+")]
