@@ -36,6 +36,9 @@ class InputError(PourcheckError):
     """Input that cannot be read or makes no sense.
 
     Args: what: the fault; where: field, file or row; mend: what to write instead.
+
+    >>> print(InputError("is missing", where="pour.toml, bucket", mend='add volume = "5 gal"'))
+    pour.toml, bucket: is missing; add volume = "5 gal"
     """
 
     def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
@@ -57,7 +60,11 @@ class Unreadable(ValueError):
 
 
 class UnknownName(InputError):
-    """A name that the catalog does not hold; `nearest` are names that it does hold."""
+    """A name that the catalog does not hold; `nearest` are names that it does hold.
+
+    >>> print(UnknownName("product", "uera", ["urea"]))
+    unknown product "uera"; nearest: "urea"
+    """
 
     def __init__(self, kind: str, name: str, nearest: list[str]) -> None:
         self.name, self.nearest = name, nearest
@@ -71,7 +78,11 @@ class UnknownName(InputError):
 
 
 class CatalogError(PourcheckError):
-    """A database that cannot be opened, read or written."""
+    """A database that cannot be opened, read or written.
+
+    >>> print(CatalogError("is damaged", database="list.sqlite3", mend="restore it"))
+    list.sqlite3: is damaged; restore it
+    """
 
     def __init__(self, what: str, *, database: str, mend: str) -> None:
         self.database = database

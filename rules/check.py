@@ -30,9 +30,16 @@ _PHOSPHORUS_RULES = {
 def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool = True) -> Verdict:
     """May this pour go through drip?
 
-    pour: a Pour, or plain data of the pour schema. details: also look for margins, swaps and the
+    pour: a Pour, or plain data of the pour schema. details: also look for edges, swaps and the
     values at which an unknown turns.
     Raises: InputError: what is wrong with the pour, where, and how to mend it.
+
+    >>> from pourcheck import Catalog, check
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     pour = {"product": [{"name": "rock phosphate", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}
+    ...     verdict = check(pour, catalog, details=False)
+    >>> verdict.verdict, verdict.findings[0].rule
+    ('stop', 'insoluble-source')
     """
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)
@@ -48,5 +55,11 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
 def check_many(
     pours: Iterable[Pour | Mapping[str, object]], catalog: Catalog, *, details: bool = False
 ) -> list[Verdict]:
-    """`check` for each pour, one after the other; `details` as in `check`, off by default."""
+    """`check` for each pour, one after the other; `details` as in `check`, off by default.
+
+    >>> from pourcheck import Catalog, check_many
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     check_many([], catalog)
+    []
+    """
     return [check(pour, catalog, details=details) for pour in pours]

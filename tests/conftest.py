@@ -19,6 +19,29 @@ from pourcheck.rules.cli import main
 COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()")
 
 
+#: Files whose tests take long: thousands of solutions, edges of many pours, real processes. The rest is quick.
+SLOW = {
+    "test_properties", "test_stock_properties", "test_hidden_truth", "test_margin", "test_main_job",
+    "test_answer", "test_sweep", "test_chart_agreement", "test_phreeqc_parity", "test_hidden_characters",
+    "test_stock_solubility", "test_stock_activity", "test_density", "test_bucket_numbers", "test_water_rules",
+    "test_composition", "test_cli",
+}  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Marks `quick`: whatever is in no slow file, a case of every rule and level, and what a test asks for itself."""
+    seen: set[tuple[str, str]] = set()
+    for item in items:
+        case = getattr(item, "callspec", None) and item.callspec.params.get("case")  # type: ignore[attr-defined]
+        if isinstance(case, dict):
+            kind = (case["rule"], case["expect"])
+            if kind in seen:
+                continue
+            seen.add(kind)
+        if item.path.stem not in SLOW:
+            item.add_marker(pytest.mark.quick)
+
+
 class Ran(NamedTuple):
     """What a command left behind."""
 

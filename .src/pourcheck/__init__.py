@@ -1,7 +1,10 @@
 """pourcheck: may this fertilizer go through the drip, with this water, at this rate?
 
->>> from pourcheck import Catalog, Pour, check
->>> verdict = check(Pour.load(path), Catalog.open())   # doctest: +SKIP
+>>> from pourcheck import Catalog, check
+>>> with Catalog.open("sqlite://") as catalog:
+...     pour = {"product": [{"name": "rock phosphate", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}
+...     check(pour, catalog, details=False).verdict
+'stop'
 """
 
 from .catalog import (

@@ -104,6 +104,11 @@ class Catalog:
     """Products, wells and their sources in one database.
 
     Open with `Catalog.open()`; values are read once and kept, so that a check reads no database.
+
+    >>> from pourcheck import Catalog
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     catalog.product("MAP").id, catalog.find("potasium nitrat")[0].product.id
+    ('monoammonium-phosphate', 'potassium-nitrate')
     """
 
     def __init__(self, engine: Engine, database: str) -> None:

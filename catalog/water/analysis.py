@@ -24,6 +24,11 @@ class WaterTest(Record):
 
     Concentrations are text with a unit ("95 mg/L", "210 mg/L CaCO3", "12 gpg", "3 meq/L"), or a range of it
     ("80 to 120 mg/L", "95 +/- 5 mg/L", "<0.05 mg/L"). Hardness stands for calcium and magnesium that were not split.
+
+    >>> from pourcheck import WaterTest
+    >>> well = WaterTest.model_validate({"ph": 7.6, "calcium": "80 to 120 mg/L"})
+    >>> [round(1000 * end, 2) for end in well.ranges_mol_per_l()["calcium"]]
+    [2.0, 2.99]
     """
 
     id: str = Field(default="", max_length=LONGEST_NAME)

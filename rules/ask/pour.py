@@ -264,7 +264,13 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 class Pour(Part):
-    """Everything a check is asked about."""
+    """Everything a check is asked about.
+
+    >>> from pourcheck import Pour
+    >>> pour = Pour.parse({"product": [{"name": "urea", "amount": "2 lb"}], "bucket": {"volume": "5 gal"}})
+    >>> round(pour.product[0].amount.low, 4), pour.bucket.measure.unit
+    (0.9072, 'L')
+    """
 
     product: tuple[PouredProduct, ...] = Field(min_length=1)
     bucket: Bucket

@@ -171,6 +171,7 @@ def in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -
 
 def solve_in_parts(batch: Batch, state: State, held: Held, solids: Solids | None, limit: int) -> None:
     """Iterate the state in place, part by part, until every row has converged or `limit` steps are done."""
+
     def solve(rows: np.ndarray) -> None:
         # Copies share the arrays of the batch and keep their own notes between the calls of a step.
         mine = replace(state, response=copy(state.response))

@@ -29,6 +29,11 @@ def swap(pour: Pour | Mapping[str, object], catalog: Catalog) -> list[Swap]:
 
     pour: a Pour, or plain data of the pour schema.
     Raises: InputError: the pour is not sound.
+
+    >>> from pourcheck import Catalog, swap
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     swap({"product": [{"name": "urea", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}, catalog)
+    []
     """
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)

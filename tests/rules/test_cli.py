@@ -105,6 +105,7 @@ def test_exit_codes(call: Run, expected: int, first_word: str, command: Sequence
     assert first_word == ran.out.split()[0]
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize(
     "command",
     [(), ("check",), ("swap",), ("find",), ("show",), ("rules",), ("explain",), ("schema",), ("water", "check")],
@@ -120,6 +121,7 @@ def test_help(call: Run, command: Sequence[str]) -> None:
     assert max(map(len, ran.out.splitlines())) <= 80
 
 
+@pytest.mark.quick
 def test_help_lists_every_command(call: Run) -> None:
     """The help names the commands, each with a line of text."""
     lines = call("--help").out.split("Commands:")[1].strip().splitlines()
@@ -138,6 +140,7 @@ def test_no_command_is_help(call: Run) -> None:
 # --- what is refused ------------------------------------------------------------------------------
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize(
     ("says", "command"),
     [
@@ -607,6 +610,7 @@ def no_constant(name: str) -> float:
     raise AssertionError(name)
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize("kind", ["pour", "verdict", "product", "water"])
 def test_schemas_are_schemas(call: Run, kind: str) -> None:
     """Each printed schema is a JSON Schema of its stated draft."""
@@ -756,6 +760,7 @@ def test_edges_and_swaps_in_json(call: Run) -> None:
     assert set(unknown["decided_by"][0]) == keys
 
 
+@pytest.mark.quick
 def test_products_and_wells_are_of_their_schema(call: Run, catalog: Catalog) -> None:
     """The JSON of every product and well validates."""
     products = Draft202012Validator(json.loads(call("schema", "product").out))
@@ -788,6 +793,7 @@ def test_what_is_read_is_of_the_schema_of_pours(call: Run, data: dict[str, Any])
     assert [error.message for error in validator.iter_errors(data)] == []
 
 
+@pytest.mark.quick
 def test_lists_in_json(call: Run) -> None:
     """find and rules print lists with these keys."""
     for row in json.loads(call("find", "nitrogen", "--json").out):
