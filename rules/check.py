@@ -9,22 +9,9 @@ from .answer.assess import assess, one_thread
 from .answer.verdict import Verdict
 from .ask.pour import Pour
 from .ask.question import ask
+from .families.registry import rule_named
 from .instead.swap import swaps_for
 from .present.words import worded
-
-#: Rules whose trouble is that phosphorus is in the pour: for these a swap is looked for.
-_PHOSPHORUS_RULES = {
-    "phosphate-meets-hard-water",
-    "calcium-meets-phosphate",
-    "phosphorus-where-soil-has-plenty",
-    "struvite-in-line",
-    "ammonium-magnesium-phosphate",
-    "magnesium-meets-phosphate",
-    "metal-meets-phosphate",
-    "polyphosphate-meets-hard-water",
-    "polyphosphate-meets-calcium",
-    "iron-in-water",
-}
 
 
 def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool = True) -> Verdict:
@@ -46,8 +33,8 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
     with one_thread():
         question = ask(pour, catalog)
         verdict = worded(assess(question, details=details))
-        blamed = {finding.rule for finding in verdict.findings if finding.level != "note"}
-        if details and blamed & _PHOSPHORUS_RULES:
+        blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")
+        if details and any(rule.swap_helps for rule in blamed):
             verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
         return verdict
 

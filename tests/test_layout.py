@@ -178,6 +178,28 @@ def test_direction_of_imports(path: Path) -> None:
             assert not {name for name in ours if name.startswith("pourcheck.rules.present")}
 
 
+#: The rooms of `rules`, from the ground floor up; a room uses those below it.
+ROOMS = (
+    "chemistry", "policy", "ask", "case", "judge", "families", "explore", "answer", "instead", "present", "check",
+    "cli",
+)  # fmt: skip
+
+
+def room_of(name: str) -> str | None:
+    """The room of a module of rules; None for others."""
+    parts = name.split(".")
+    return parts[2] if parts[:2] == ["pourcheck", "rules"] and len(parts) > 2 and parts[2] in ROOMS else None
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_no_room_uses_one_above_it(path: Path) -> None:
+    """Imports run downwards, inside functions too, so that there is no circle of rooms."""
+    own = room_of(name_of(path))
+    if own is not None:
+        used = {room for name in imports(path) if (room := room_of(name)) is not None}
+        assert {room for room in used if ROOMS.index(room) > ROOMS.index(own)} == set()
+
+
 CHEMISTRY = [path for path in MODULES if path.parent.name == "chemistry"]
 
 

@@ -69,7 +69,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
 
 def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | None:
     """Whose policy made the verdict milder than the rules by themselves have it."""
-    if overall(worst(case, judged, lambda one: one.outcome.level)) <= answer:
+    if overall(worst(case, judged, own=True)) <= answer:
         return None
     return next(one.policy.by for one in judged if one.policy is not None and np.any(one.level < one.outcome.level))
 

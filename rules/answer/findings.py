@@ -8,11 +8,9 @@ import numpy as np
 
 from ..ask.columns import Columns
 from ..ask.question import Question
-from ..case.case import Case
-from ..explore.deciding import Trouble, TurningPoint, turning_points
-from ..explore.openings import Mask
-from ..families.registry import Judge, failure, worst
-from ..judge.rule import Judged, Level, Levels, Rule
+from ..explore.deciding import TurningPoint, turning_points
+from ..families.registry import Judge, failure
+from ..judge.rule import Judged, Level, Levels
 from .numbers import number, split_unit, tidy
 from .verdict import Answer, Decision, Finding, FindingLevel
 
@@ -52,7 +50,7 @@ def findings(
             bad = one.level >= Level.UNKNOWN
             turns: list[TurningPoint] = []
             if one.rule.name in looked_at and not np.all(bad):
-                turns = turning_points(question, columns, bad, _trouble_of(judge, one.rule))
+                turns = turning_points(question, columns, bad, judge, [one.rule])
             found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns))))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
@@ -67,8 +65,8 @@ def decisions(question: Question, columns: Columns, judge: Judge, judged: Sequen
     if np.all(bad):
         # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
         return ()
-    trouble = _trouble_of(judge, *(rule for rule, _ in split))
-    return tuple(decision(turn) for turn in turning_points(question, columns, bad, trouble))
+    rules = [rule for rule, _ in split]
+    return tuple(decision(turn) for turn in turning_points(question, columns, bad, judge, rules))
 
 
 def decision(turn: TurningPoint) -> Decision:
@@ -86,15 +84,6 @@ def decision(turn: TurningPoint) -> Decision:
         explains=round(turn.explains, 3),
         find_out=turn.input.find_out,
     )
-
-
-def _trouble_of(judge: Judge, *asked: Rule) -> Trouble:
-    """Where one of some rules stops or is unknown."""
-
-    def trouble(case: Case) -> Mask:
-        return np.asarray(worst(case, judge(case, only=asked)) >= Level.UNKNOWN)
-
-    return trouble
 
 
 def _finding(judged: Judged, turns: tuple[Decision, ...]) -> Finding:

@@ -15,13 +15,8 @@ from ...catalog.water.quality import (
     misreadings,
     softened_or_grains,
 )
-from ..policy import Unknown
+from ..policy import Unknown, usual_mg_per_l
 from .verdict import WaterState
-
-
-def usual_mg_per_l(usual: Mapping[str, Unknown]) -> dict[str, tuple[float, float]]:
-    """Ranges of water items that may be missing, lowest and highest [mg/L; alkalinity as CaCO3]."""
-    return {name: (u.low, u.high) for name, u in usual.items() if u.quantity.unit.startswith("mg/L")}
 
 
 def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:
@@ -59,7 +54,3 @@ def oddities(water: WaterTest, usual: Mapping[str, Unknown]) -> list[str]:
             + f" softened water, or grains per gallon read as mg/L (it would be {grains:.0f} mg/L CaCO3)"
         )
     return found
-
-
-#: A test that is further off than this is not to be used without a look at its units (common practice, no source).
-CAN_BE_USED_PERCENT = 10.0

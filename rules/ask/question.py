@@ -14,7 +14,6 @@ from ...catalog.label.composition import Composition, composition, sources_on_la
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
 from ...catalog.text import quoted
-from ..case.salts import Salt, salts
 from ..policy import Unknown
 from ..policy.region import Region, region_named
 from .assumed import Assumed
@@ -22,6 +21,7 @@ from .columns import Columns, Floats
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
+from .salts import Salt, salts
 
 #: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
 #: a pour fits its bucket at all; common practice, no source. The high end of fertilizer salts.

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
+from ..ask.salts import Salt
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
 from ..chemistry.solution import Solution
-from .salts import Salt
 from .solutions import Solutions
 
 #: Where a solution is.

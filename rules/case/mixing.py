@@ -28,12 +28,12 @@ from ...catalog.quantity.table import (
 from ...catalog.water.quality import alkalinity_too
 from ..ask.columns import Columns
 from ..ask.question import Poured, Question, displaced_l
+from ..ask.salts import WATER_KG_PER_MOL
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
 from .remembered import each_once
-from .salts import WATER_KG_PER_MOL
 
 #: A bucket keeps at least this share of its volume as water, whatever is put in.
 _LEAST_WATER_SHARE = 0.05

@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
+from ..ask.salts import Salt, solid_of, stock_salts
 from ..chemistry.constants import Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
@@ -14,7 +15,6 @@ from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import Heating
 from .remembered import each_once
-from .salts import Salt, solid_of, stock_salts
 
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
 AIR_CO2_ATM = 4.2e-4

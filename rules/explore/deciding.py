@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,8 @@ import numpy as np
 from ..ask.columns import Columns, Floats
 from ..ask.question import Question
 from ..case.case import Case
+from ..families.registry import Judge, worst
+from ..judge.rule import Level, Rule
 from .openings import Choice, Input, Mask, inputs
 
 
@@ -59,22 +61,35 @@ _HELPS = 0.8
 #: Correlation above which two inputs say the same.
 _STEP = 0.7
 
-Trouble = Callable[[Case], Mask]
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is asked of other scenarios: whether one of some rules stops or is unknown there."""
+
+    question: Question
+    judge: Judge
+    rules: Sequence[Rule]
+
+    def trouble(self, columns: Columns) -> Mask:
+        """Where it is, (B,)."""
+        case = Case(self.question, columns)
+        return np.asarray(worst(case, self.judge(case, only=self.rules)) >= Level.UNKNOWN)
 
 
-def turning_points(question: Question, columns: Columns, bad: Mask, trouble: Trouble) -> list[TurningPoint]:
+def turning_points(
+    question: Question, columns: Columns, bad: Mask, judge: Judge, rules: Sequence[Rule]
+) -> list[TurningPoint]:
     """The one or two inputs that decide, with the values at which the answer turns; the most telling first, of those
     that tell alike the cheapest to find out.
 
-    columns, bad: the swept scenarios and where the answer is trouble; trouble: says the same of other scenarios.
+    columns, bad: the swept scenarios and where one of the rules is trouble, stopping or unknown.
     """
+    asked = _Asked(question, judge, rules)
     shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
     ranked = sorted(shares, key=lambda pair: -pair[0])
     least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
     found = [
-        _turn(question, columns, bad, trouble, one, share)
-        for share, one in ranked[:_LOOKED_AT]
-        if share > 0.0 and share >= least
+        _turn(asked, columns, bad, one, share) for share, one in ranked[:_LOOKED_AT] if share > 0.0 and share >= least
     ]
     sure = [turn for turn in found if turn.input.choose is not None or (turn.at is not None and _helps(turn, bad))]
     if not sure:
@@ -108,7 +123,7 @@ def _in_step(one: Floats, other: Floats) -> bool:
     return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
 
 
-def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one: Input, share: float) -> TurningPoint:
+def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) -> TurningPoint:
     if one.choose is not None:
         return TurningPoint(one, share, choice=one.choose(bad))
     points, others = 21, min(14, len(bad))
@@ -116,7 +131,7 @@ def _turn(question: Question, columns: Columns, bad: Mask, trouble: Trouble, one
 
     def seen(places: Floats, rows: Sequence[int] | np.ndarray) -> Mask:
         table = one.put(columns.repeated(np.asarray(rows), len(places)), np.tile(places, len(rows)))
-        return trouble(Case(question, table)).reshape(len(rows), -1)
+        return asked.trouble(table).reshape(len(rows), -1)
 
     grid = np.linspace(*one.ends, points)
     found = seen(grid, pick)

@@ -12,6 +12,8 @@ from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
 from ..judge.rule import Level, Outcome, Rule
 
+_GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
+
 
 def _solid_in_bucket(
     case: Case,
@@ -88,6 +90,21 @@ def _calcium_meets_sulfate(case: Case) -> Outcome | None:
     )
 
 
+CALCIUM_MEETS_SULFATE = Rule(
+    name="calcium-meets-sulfate",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
+    plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
+    chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.6 g/L. Ion pairs and activities "
+    "are counted.",
+    cure="Two buckets, or a source without one of the two.",
+    sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
+    check=_calcium_meets_sulfate,
+)
+
+
 def _calcium_meets_phosphate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
@@ -96,6 +113,22 @@ def _calcium_meets_phosphate(case: Case) -> Outcome | None:
         "Calcium meets phosphate",
         (TWO_BUCKETS, "Or leave the phosphate out: see the swap."),
     )
+
+
+CALCIUM_MEETS_PHOSPHATE = Rule(
+    name="calcium-meets-phosphate",
+    family="bucket",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
+    plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
+    chemistry="Brushite CaHPO4.2H2O forms first below about pH 7; log K -18.995 (with PO4-3 and H+). Acid holds it "
+    "back, so pH is computed from the products.",
+    cure="Two buckets; no phosphate with calcium.",
+    sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
+    check=_calcium_meets_phosphate,
+)
 
 
 def _struvite(case: Case) -> Outcome | None:
@@ -108,6 +141,21 @@ def _struvite(case: Case) -> Outcome | None:
     )
 
 
+AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
+    name="ammonium-magnesium-phosphate",
+    family="bucket",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
+    plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
+    chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
+    cure="Two buckets, or keep the bucket acid.",
+    sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    check=_struvite,
+)
+
+
 def _newberyite(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
@@ -118,12 +166,55 @@ def _newberyite(case: Case) -> Outcome | None:
     )
 
 
+MAGNESIUM_MEETS_PHOSPHATE = Rule(
+    name="magnesium-meets-phosphate",
+    family="bucket",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does magnesium meet enough phosphate to make newberyite?",
+    plain="Magnesium and phosphate concentrates can drop a white powder over days.",
+    chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
+    cure="Two buckets.",
+    sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
+    check=_newberyite,
+)
+
+
 def _magnesium_hydroxide(case: Case) -> Outcome | None:
     return _solid_in_bucket(case, "Brucite", ("Mg+2", "K+", "Na+", "NH4+"), "Magnesium meets alkali", (TWO_BUCKETS,))
 
 
+MAGNESIUM_HYDROXIDE = Rule(
+    name="magnesium-hydroxide",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Does magnesium meet enough alkali to make its hydroxide?",
+    plain="Epsom salt with hydroxide or aqua ammonia turns to milk of magnesia.",
+    chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
+    cure="Two buckets.",
+    sources=("minteq.v4.dat (NIST 46)",),
+    check=_magnesium_hydroxide,
+)
+
+
 def _magnesium_carbonate(case: Case) -> Outcome | None:
     return _solid_in_bucket(case, "Nesquehonite", ("Mg+2", "CO3-2"), "Magnesium meets carbonate", (TWO_BUCKETS,))
+
+
+MAGNESIUM_CARBONATE = Rule(
+    name="magnesium-carbonate",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Does magnesium meet carbonate?",
+    plain="Epsom salt with potassium carbonate drops magnesium carbonate.",
+    chemistry="MgCO3.3H2O, log K -4.67.",
+    cure="Two buckets.",
+    sources=("minteq.v4.dat (NIST 46)",),
+    check=_magnesium_carbonate,
+)
 
 
 #: CaMoO4: product of molalities above which it surely forms, and under which it does not; Ksp about
@@ -150,6 +241,20 @@ def _molybdate(case: Case) -> Outcome | None:
         do=(TWO_BUCKETS,),
         severity=product,
     )
+
+
+CALCIUM_MEETS_MOLYBDATE = Rule(
+    name="calcium-meets-molybdate",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does calcium meet molybdate?",
+    plain="Molybdate and calcium make a powder that hardly dissolves.",
+    chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
+    cure="Molybdate in the bucket without calcium.",
+    sources=("from memory: CRC Handbook, solubility product",),
+    check=_molybdate,
+)
 
 
 def _lime_in_bucket(case: Case) -> Outcome | None:
@@ -179,6 +284,23 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
         ),
         severity=si,
     )
+
+
+LIME_IN_BUCKET = Rule(
+    name="lime-in-bucket",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does the bucket go over the solubility of lime?",
+    plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
+    chemistry="Calcite, log K -8.48, closed to the air. Up to about 100 mg/L the water's own alkalinity is the limit.",
+    cure="Settle and draw off clear; soft water; no carbonate with calcium.",
+    sources=(
+        "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
+        "limits 10 and 300 mg/L: design choice, no source",
+    ),
+    check=_lime_in_bucket,
+)
 
 
 #: Pressure of carbon dioxide [atm] from which on a bucket fizzes, and from which on it boils over; liters of
@@ -212,6 +334,21 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     )
 
 
+ACID_MEETS_CARBONATE = Rule(
+    name="acid-meets-carbonate",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
+    plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",
+    chemistry="Pressure of carbon dioxide over the closed bucket, from its pH and carbonate; above 1 atm it bubbles. "
+    "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
+    cure="Two buckets.",
+    sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
+    check=_acid_meets_carbonate,
+)
+
+
 def _not_computed(case: Case) -> Outcome | None:
     # The cold bucket is cold-bucket's own matter: it alone never stops a pour.
     solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line)
@@ -223,6 +360,20 @@ def _not_computed(case: Case) -> Outcome | None:
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
         do=("Check amounts and water test for a typing error.", JAR_TEST),
     )
+
+
+NOT_COMPUTED = Rule(
+    name="not-computed",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.UNKNOWN,),
+    asks="Did the chemistry solver find the answer?",
+    plain="When the numbers cannot be found, the answer is unknown and never clear.",
+    chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
+    cure="Check the input; jar test.",
+    sources=("design choice",),
+    check=_not_computed,
+)
 
 
 def _beyond_model(case: Case) -> Outcome | None:
@@ -245,146 +396,31 @@ def _beyond_model(case: Case) -> Outcome | None:
     )
 
 
-_GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
+BUCKET_BEYOND_THE_MODEL = Rule(
+    name="bucket-beyond-the-model",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Is the bucket stronger than the chemistry here is good for?",
+    plain="Nearly undiluted liquids and very strong stocks are beyond what the numbers were made for.",
+    chemistry="Pitzer parameters were fitted up to some 6 mol/kg, and to each salt's own molality; beyond, activities are "
+    "extrapolated.",
+    cure="More water, and a jar test.",
+    sources=("the fitted ranges of the parameters, in their tables",),
+    check=_beyond_model,
+)
+
 
 RULES = (
-    Rule(
-        name="calcium-meets-sulfate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
-        plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
-        chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.6 g/L. Ion pairs and activities "
-        "are counted.",
-        cure="Two buckets, or a source without one of the two.",
-        sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
-        check=_calcium_meets_sulfate,
-    ),
-    Rule(
-        name="calcium-meets-phosphate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
-        plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
-        chemistry="Brushite CaHPO4.2H2O forms first below about pH 7; log K -18.995 (with PO4-3 and H+). Acid holds it "
-        "back, so pH is computed from the products.",
-        cure="Two buckets; no phosphate with calcium.",
-        sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
-        check=_calcium_meets_phosphate,
-    ),
-    Rule(
-        name="ammonium-magnesium-phosphate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
-        plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
-        chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
-        cure="Two buckets, or keep the bucket acid.",
-        sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
-        check=_struvite,
-    ),
-    Rule(
-        name="magnesium-meets-phosphate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does magnesium meet enough phosphate to make newberyite?",
-        plain="Magnesium and phosphate concentrates can drop a white powder over days.",
-        chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
-        cure="Two buckets.",
-        sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
-        check=_newberyite,
-    ),
-    Rule(
-        name="magnesium-hydroxide",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Does magnesium meet enough alkali to make its hydroxide?",
-        plain="Epsom salt with hydroxide or aqua ammonia turns to milk of magnesia.",
-        chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
-        cure="Two buckets.",
-        sources=("minteq.v4.dat (NIST 46)",),
-        check=_magnesium_hydroxide,
-    ),
-    Rule(
-        name="magnesium-carbonate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Does magnesium meet carbonate?",
-        plain="Epsom salt with potassium carbonate drops magnesium carbonate.",
-        chemistry="MgCO3.3H2O, log K -4.67.",
-        cure="Two buckets.",
-        sources=("minteq.v4.dat (NIST 46)",),
-        check=_magnesium_carbonate,
-    ),
-    Rule(
-        name="calcium-meets-molybdate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does calcium meet molybdate?",
-        plain="Molybdate and calcium make a powder that hardly dissolves.",
-        chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
-        cure="Molybdate in the bucket without calcium.",
-        sources=("from memory: CRC Handbook, solubility product",),
-        check=_molybdate,
-    ),
-    Rule(
-        name="lime-in-bucket",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does the bucket go over the solubility of lime?",
-        plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
-        chemistry="Calcite, log K -8.48, closed to the air. Up to about 100 mg/L the water's own alkalinity is the limit.",
-        cure="Settle and draw off clear; soft water; no carbonate with calcium.",
-        sources=(
-            "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
-            "limits 10 and 300 mg/L: design choice, no source",
-        ),
-        check=_lime_in_bucket,
-    ),
-    Rule(
-        name="acid-meets-carbonate",
-        family="bucket",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
-        plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",
-        chemistry="Pressure of carbon dioxide over the closed bucket, from its pH and carbonate; above 1 atm it bubbles. "
-        "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
-        cure="Two buckets.",
-        sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
-        check=_acid_meets_carbonate,
-    ),
-    Rule(
-        name="bucket-beyond-the-model",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Is the bucket stronger than the chemistry here is good for?",
-        plain="Nearly undiluted liquids and very strong stocks are beyond what the numbers were made for.",
-        chemistry="Pitzer parameters were fitted up to some 6 mol/kg, and to each salt's own molality; beyond, activities are "
-        "extrapolated.",
-        cure="More water, and a jar test.",
-        sources=("the fitted ranges of the parameters, in their tables",),
-        check=_beyond_model,
-    ),
-    Rule(
-        name="not-computed",
-        family="bucket",
-        may_be_lowered=False,
-        levels=(Level.UNKNOWN,),
-        asks="Did the chemistry solver find the answer?",
-        plain="When the numbers cannot be found, the answer is unknown and never clear.",
-        chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
-        cure="Check the input; jar test.",
-        sources=("design choice",),
-        check=_not_computed,
-    ),
+    CALCIUM_MEETS_SULFATE,
+    CALCIUM_MEETS_PHOSPHATE,
+    AMMONIUM_MAGNESIUM_PHOSPHATE,
+    MAGNESIUM_MEETS_PHOSPHATE,
+    MAGNESIUM_HYDROXIDE,
+    MAGNESIUM_CARBONATE,
+    CALCIUM_MEETS_MOLYBDATE,
+    LIME_IN_BUCKET,
+    ACID_MEETS_CARBONATE,
+    BUCKET_BEYOND_THE_MODEL,
+    NOT_COMPUTED,
 )

@@ -8,8 +8,8 @@ import numpy as np
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE
 from ...catalog.species import formula_share
+from ..ask.salts import Salt, solid_of
 from ..case.case import Case
-from ..case.salts import Salt, solid_of
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.forming import SIGMAS
@@ -159,6 +159,23 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     return Outcome(level, message, numbers=numbers, do=(_LESS, _DRAW), severity=severity)
 
 
+MORE_THAN_DISSOLVES = Rule(
+    name="more-than-dissolves",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Is there more of a product than the bucket's water can hold at its temperature?",
+    plain="Cold water holds less, and salts that share an ion hold each other back. What does not dissolve "
+    "settles, and is drawn in at the end of the bucket.",
+    chemistry="Saturation of every salt poured: its constant at each temperature is the ion activity product of the "
+    "handbook's saturated solution, in the same Pitzer model that the mixture is computed with. Materials that are no "
+    "salts of the model go by their share of the handbook's solubility.",
+    cure="Less product, more or warmer water.",
+    sources=(_HANDBOOK, _MODEL),
+    check=_more_than_dissolves,
+)
+
+
 def _cold_bucket(case: Case) -> Outcome | None:
     cold, warm = case.bucket_cold, case.bucket
     ln_aw = np.log(cold.before_solids.water_activity)
@@ -212,6 +229,26 @@ def _cold_bucket(case: Case) -> Outcome | None:
     )
 
 
+COLD_BUCKET = Rule(
+    name="cold-bucket",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.CAUTION,),
+    asks="Does dissolving cool the bucket so far that some of it stays on the bottom?",
+    plain="Nitrates and urea make the water cold enough that some stays undissolved at first; it comes back as the "
+    "bucket warms to the air.",
+    chemistry="Heats of solution at infinite dilution (the cautious side) over the heat capacity of the stock; the same "
+    "equilibrium at the temperature that this leads to, and again at the starting temperature.",
+    cure="Warm water, or wait and stir.",
+    sources=(
+        _HANDBOOK,
+        _MODEL,
+        "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
+    ),
+    check=_cold_bucket,
+)
+
+
 def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None:
     """Salts that nobody poured, made of the ions of what was poured."""
     ours = [
@@ -260,6 +297,22 @@ def _potassium_sulfate(case: Case) -> Outcome | None:
     return _salts_out(case, salts, "Potassium meets sulfate in the bucket")
 
 
+POTASSIUM_SULFATE_SALTS_OUT = Rule(
+    name="potassium-sulfate-salts-out",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
+    plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
+    "potassium sulfate settles out, the least soluble of the potassium salts.",
+    chemistry="K2SO4 at its handbook solubility (11 g per 100 g at 20 degC) as a solubility constant in the Pitzer "
+    "model; within the model's error it is left open.",
+    cure="Less of it, warmer water, or two buckets.",
+    sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
+    check=_potassium_sulfate,
+)
+
+
 def _other_salts(case: Case) -> Outcome | None:
     salts = [salt for salt in case.salts if salt.curve.name != "K2SO4" and not salt.double]
     salts += case.made_salts
@@ -268,6 +321,21 @@ def _other_salts(case: Case) -> Outcome | None:
         return out
     mixed = _mixed_crystals(case)
     return out if mixed is None or (out is not None and np.all(out.level >= mixed.level)) else mixed
+
+
+SALTS_OUT_TOGETHER = Rule(
+    name="salts-out-together",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Do the ions of different products make another salt that is over its own solubility?",
+    plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
+    chemistry="Every salt of the catalog whose ions are all there, as a phase of one equilibrium; potassium and "
+    "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
+    cure="Less of it, warmer water, or two buckets.",
+    sources=(_HANDBOOK, _MODEL),
+    check=_other_salts,
+)
 
 
 #: Salts that crystallize together, ion for ion, in any proportion, and the moles of the ion that is exchanged.
@@ -360,81 +428,28 @@ def _double_sulfate(case: Case) -> Outcome | None:
     )
 
 
+DOUBLE_SULFATE = Rule(
+    name="double-sulfate",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Can a double sulfate of ammonium or potassium with magnesium, calcium or a metal settle out?",
+    plain="Ammonium or potassium sulfate and Epsom salt share a crystal that dissolves less than either.",
+    chemistry="K2Mg(SO4)2.6H2O (log K -4.328), K2Ca(SO4)2.H2O (-6.43), (NH4)2Mg(SO4)2.6H2O and (NH4)2Zn(SO4)2.6H2O "
+    "from their solubility; for other metals strength decides.",
+    cure="Less, warmer, or two buckets.",
+    sources=(
+        "pitzer.dat of PHREEQC 3.8.6",
+        "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
+    ),
+    check=_double_sulfate,
+)
+
+
 RULES = (
-    Rule(
-        name="more-than-dissolves",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Is there more of a product than the bucket's water can hold at its temperature?",
-        plain="Cold water holds less, and salts that share an ion hold each other back. What does not dissolve "
-        "settles, and is drawn in at the end of the bucket.",
-        chemistry="Saturation of every salt poured: its constant at each temperature is the ion activity product of the "
-        "handbook's saturated solution, in the same Pitzer model that the mixture is computed with. Materials that are no "
-        "salts of the model go by their share of the handbook's solubility.",
-        cure="Less product, more or warmer water.",
-        sources=(_HANDBOOK, _MODEL),
-        check=_more_than_dissolves,
-    ),
-    Rule(
-        name="cold-bucket",
-        family="bucket",
-        may_be_lowered=False,
-        levels=(Level.CAUTION,),
-        asks="Does dissolving cool the bucket so far that some of it stays on the bottom?",
-        plain="Nitrates and urea make the water cold enough that some stays undissolved at first; it comes back as the "
-        "bucket warms to the air.",
-        chemistry="Heats of solution at infinite dilution (the cautious side) over the heat capacity of the stock; the same "
-        "equilibrium at the temperature that this leads to, and again at the starting temperature.",
-        cure="Warm water, or wait and stir.",
-        sources=(
-            _HANDBOOK,
-            _MODEL,
-            "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
-        ),
-        check=_cold_bucket,
-    ),
-    Rule(
-        name="potassium-sulfate-salts-out",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
-        plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
-        "potassium sulfate settles out, the least soluble of the potassium salts.",
-        chemistry="K2SO4 at its handbook solubility (11 g per 100 g at 20 degC) as a solubility constant in the Pitzer "
-        "model; within the model's error it is left open.",
-        cure="Less of it, warmer water, or two buckets.",
-        sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
-        check=_potassium_sulfate,
-    ),
-    Rule(
-        name="salts-out-together",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Do the ions of different products make another salt that is over its own solubility?",
-        plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
-        chemistry="Every salt of the catalog whose ions are all there, as a phase of one equilibrium; potassium and "
-        "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
-        cure="Less of it, warmer water, or two buckets.",
-        sources=(_HANDBOOK, _MODEL),
-        check=_other_salts,
-    ),
-    Rule(
-        name="double-sulfate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Can a double sulfate of ammonium or potassium with magnesium, calcium or a metal settle out?",
-        plain="Ammonium or potassium sulfate and Epsom salt share a crystal that dissolves less than either.",
-        chemistry="K2Mg(SO4)2.6H2O (log K -4.328), K2Ca(SO4)2.H2O (-6.43), (NH4)2Mg(SO4)2.6H2O and (NH4)2Zn(SO4)2.6H2O "
-        "from their solubility; for other metals strength decides.",
-        cure="Less, warmer, or two buckets.",
-        sources=(
-            "pitzer.dat of PHREEQC 3.8.6",
-            "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
-        ),
-        check=_double_sulfate,
-    ),
+    MORE_THAN_DISSOLVES,
+    COLD_BUCKET,
+    POTASSIUM_SULFATE_SALTS_OUT,
+    SALTS_OUT_TOGETHER,
+    DOUBLE_SULFATE,
 )

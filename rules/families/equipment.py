@@ -53,6 +53,24 @@ def _backflow(case: Case) -> Outcome | None:
     )
 
 
+BACKFLOW_PREVENTER_MISSING = Rule(
+    name="backflow-preventer-missing",
+    family="equipment",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.NOTE),
+    asks="Is the water source kept safe from the stock?",
+    plain="A Venturi works both ways: when the pump stops, the line sucks the bucket into the well.",
+    chemistry="Hydraulics, not chemistry: back-siphonage when supply pressure falls below the line's.",
+    cure="Backflow preventer as local code says: check valve upstream, vacuum relief, low-pressure drain, injection-line "
+    "check valve.",
+    sources=(
+        "UF/IFAS HS1306: backflow devices are required on systems with injection",
+        "WAC 16-202-310 and 16-202-1014: check valve also next to a Venturi",
+    ),
+    check=_backflow,
+)
+
+
 def _minutes(time_min: float) -> str:
     """A time as it was stated or computed, to a tenth."""
     return f"{round(time_min, 1):g}"
@@ -103,6 +121,25 @@ def _charge(case: Case) -> Outcome | None:
     )
 
 
+CHARGE_TOO_SHORT = Rule(
+    name="charge-too-short",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Is the drip full and at pressure before the stock goes in?",
+    plain="Stock that is injected into an empty line reaches the near emitters first and long, the far ones late and short.",
+    chemistry="Hydraulics: travel time to the last emitter, plug flow, uniform outflow: the sum over the segments of volume "
+    "over the flow that is left, and the main before it as if it carried all the flow to its end. Without the drip's sizes the "
+    "rule of thumb counts.",
+    cure="Clear water until the last emitter runs.",
+    sources=(
+        "common practice, no source: 10 to 15 min",
+        "UF/IFAS HS1306, citrus fertigation: travel 20 to 30 min in most systems; fill to pressure first",
+    ),
+    check=_charge,
+)
+
+
 def _flush(case: Case) -> Outcome | None:
     plan = case.question.plan
     stated = plan.stated.flush_min
@@ -132,6 +169,26 @@ def _flush(case: Case) -> Outcome | None:
         numbers={"flush_min": stated, "needed_min": needed},
         do=tuple(do),
     )
+
+
+FLUSH_TOO_SHORT = Rule(
+    name="flush-too-short",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Is the stock flushed out of the last emitter?",
+    plain="What stays in the line dries in the emitters, feeds slime, and is missing at the far end.",
+    chemistry="Hydraulics: clear water has to travel as long as the stock did, and a tenth more for mixing. Ends flush at "
+    "0.3 m/s (1 ft/s), the emitters of the open lateral dripping on.",
+    cure="Clear water for longer than the travel time.",
+    sources=(
+        "common practice, no source: 10 to 15 min",
+        "UF/IFAS HS1306: at least 30 min where travel is 20 to 30 min",
+        "University of California, Maintenance of Microirrigation Systems: 1 ft/s at the open end",
+        "New England Vegetable Guide: feed left in lines leads to solids and slime",
+    ),
+    check=_flush,
+)
 
 
 def _ends(system: DripSystem, drip_flow_l_per_min: float | None) -> str:
@@ -275,6 +332,26 @@ def _fits(case: Case) -> Outcome | None:
     return Outcome(level, message, numbers=numbers, do=tuple(do), severity=severity)
 
 
+INJECTION_DOES_NOT_FIT = Rule(
+    name="injection-does-not-fit",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Do bucket, suction and time of injection fit each other?",
+    plain="A bucket that is empty after five minutes reaches the far emitters only if all of it is flushed out; one that "
+    "takes two hours outlasts the irrigation; one that is empty early lets air in.",
+    chemistry="Hydraulics: volume over suction; suction is the flow of the water over the ratio. In plug flow every emitter "
+    "gets the same feed once all of it is flushed out; an injection shorter than the travel time depends on that flush. A "
+    "stated flow more than 30 % off the sum of the emitters (design choice) makes the computed travel time doubtful.",
+    cure="More or less water in the bucket, another setting, a measured flow.",
+    sources=(
+        "UF/IFAS HS1306: inject at least 30 to 45 min where travel is 20 to 30 min",
+        "vineyard fertigation chapter: Venturi suction depends on the pressure difference",
+    ),
+    check=_fits,
+)
+
+
 #: Parts of water per part of stock that injectors of small farms reach (common practice, no source).
 _STRONGEST, _WEAKEST = 10.0, 1000.0
 
@@ -305,6 +382,23 @@ def _reach(case: Case) -> Outcome | None:
     )
 
 
+RATIO_OUT_OF_REACH = Rule(
+    name="ratio-out-of-reach",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Can a small injector hold this ratio?",
+    plain="Most small injectors work between 1:10 and 1:1000; outside, the dial says what the injector does not do.",
+    chemistry="Hydraulics: suction starts at a pressure loss of some 20 %, and falls off at both ends.",
+    cure="A measured ratio.",
+    sources=(
+        "common practice, no source",
+        "from memory: UF/IFAS CIR864 and makers' curves: 10 to 30 % pressure loss",
+    ),
+    check=_reach,
+)
+
+
 #: Filter of a drip [mesh]: coarser than this lets through what closes emitters (common practice, no source).
 _LEAST_MESH = 120
 
@@ -326,6 +420,20 @@ def _filter(case: Case) -> Outcome | None:
             do=do,
         )
     return None
+
+
+FILTER_MISSING = Rule(
+    name="filter-missing",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Is there a filter fine enough after the injector?",
+    plain="Bucket dirt, coating and undissolved grains go where the water goes.",
+    chemistry="Emitter paths are 0.5 to 1.5 mm; a filter holds back what is a sixth to a tenth of that, 120 to 200 mesh.",
+    cure="A filter after the injector.",
+    sources=("common practice, no source: 120 to 200 mesh for drip, as the emitter's maker says",),
+    check=_filter,
+)
 
 
 #: Fittings that a feed attacks: what it is called, the species that it takes together -> fittings, and what happens.
@@ -382,117 +490,30 @@ def _corrodes(case: Case) -> Outcome | None:
     )
 
 
+CORRODES_METAL = Rule(
+    name="corrodes-metal",
+    family="equipment",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Does the stock eat a metal that it runs through?",
+    plain="Ammonium eats brass and copper, acid eats galvanized iron, chloride pits stainless steel.",
+    chemistry="Ammine complexes of copper and zinc; pH of the bucket below 4 or above 10; chloride pitting; copper plates out "
+    "on baser metals. Rates depend on time and strength: a presence rule.",
+    cure="Plastic fittings, rinsed.",
+    sources=(
+        "from memory: fluid fertilizer handling guides: UAN and ammonium nitrate attack copper, brass and zinc; acids attack "
+        "mild steel, galvanized steel and concrete; chlorides pit stainless steel",
+    ),
+    check=_corrodes,
+)
+
+
 RULES = (
-    Rule(
-        name="backflow-preventer-missing",
-        family="equipment",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.NOTE),
-        asks="Is the water source kept safe from the stock?",
-        plain="A Venturi works both ways: when the pump stops, the line sucks the bucket into the well.",
-        chemistry="Hydraulics, not chemistry: back-siphonage when supply pressure falls below the line's.",
-        cure="Backflow preventer as local code says: check valve upstream, vacuum relief, low-pressure drain, injection-line "
-        "check valve.",
-        sources=(
-            "UF/IFAS HS1306: backflow devices are required on systems with injection",
-            "WAC 16-202-310 and 16-202-1014: check valve also next to a Venturi",
-        ),
-        check=_backflow,
-    ),
-    Rule(
-        name="charge-too-short",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Is the drip full and at pressure before the stock goes in?",
-        plain="Stock that is injected into an empty line reaches the near emitters first and long, the far ones late and short.",
-        chemistry="Hydraulics: travel time to the last emitter, plug flow, uniform outflow: the sum over the segments of volume "
-        "over the flow that is left, and the main before it as if it carried all the flow to its end. Without the drip's sizes the "
-        "rule of thumb counts.",
-        cure="Clear water until the last emitter runs.",
-        sources=(
-            "common practice, no source: 10 to 15 min",
-            "UF/IFAS HS1306, citrus fertigation: travel 20 to 30 min in most systems; fill to pressure first",
-        ),
-        check=_charge,
-    ),
-    Rule(
-        name="flush-too-short",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Is the stock flushed out of the last emitter?",
-        plain="What stays in the line dries in the emitters, feeds slime, and is missing at the far end.",
-        chemistry="Hydraulics: clear water has to travel as long as the stock did, and a tenth more for mixing. Ends flush at "
-        "0.3 m/s (1 ft/s), the emitters of the open lateral dripping on.",
-        cure="Clear water for longer than the travel time.",
-        sources=(
-            "common practice, no source: 10 to 15 min",
-            "UF/IFAS HS1306: at least 30 min where travel is 20 to 30 min",
-            "University of California, Maintenance of Microirrigation Systems: 1 ft/s at the open end",
-            "New England Vegetable Guide: feed left in lines leads to solids and slime",
-        ),
-        check=_flush,
-    ),
-    Rule(
-        name="injection-does-not-fit",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Do bucket, suction and time of injection fit each other?",
-        plain="A bucket that is empty after five minutes reaches the far emitters only if all of it is flushed out; one that "
-        "takes two hours outlasts the irrigation; one that is empty early lets air in.",
-        chemistry="Hydraulics: volume over suction; suction is the flow of the water over the ratio. In plug flow every emitter "
-        "gets the same feed once all of it is flushed out; an injection shorter than the travel time depends on that flush. A "
-        "stated flow more than 30 % off the sum of the emitters (design choice) makes the computed travel time doubtful.",
-        cure="More or less water in the bucket, another setting, a measured flow.",
-        sources=(
-            "UF/IFAS HS1306: inject at least 30 to 45 min where travel is 20 to 30 min",
-            "vineyard fertigation chapter: Venturi suction depends on the pressure difference",
-        ),
-        check=_fits,
-    ),
-    Rule(
-        name="ratio-out-of-reach",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Can a small injector hold this ratio?",
-        plain="Most small injectors work between 1:10 and 1:1000; outside, the dial says what the injector does not do.",
-        chemistry="Hydraulics: suction starts at a pressure loss of some 20 %, and falls off at both ends.",
-        cure="A measured ratio.",
-        sources=(
-            "common practice, no source",
-            "from memory: UF/IFAS CIR864 and makers' curves: 10 to 30 % pressure loss",
-        ),
-        check=_reach,
-    ),
-    Rule(
-        name="filter-missing",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Is there a filter fine enough after the injector?",
-        plain="Bucket dirt, coating and undissolved grains go where the water goes.",
-        chemistry="Emitter paths are 0.5 to 1.5 mm; a filter holds back what is a sixth to a tenth of that, 120 to 200 mesh.",
-        cure="A filter after the injector.",
-        sources=("common practice, no source: 120 to 200 mesh for drip, as the emitter's maker says",),
-        check=_filter,
-    ),
-    Rule(
-        name="corrodes-metal",
-        family="equipment",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Does the stock eat a metal that it runs through?",
-        plain="Ammonium eats brass and copper, acid eats galvanized iron, chloride pits stainless steel.",
-        chemistry="Ammine complexes of copper and zinc; pH of the bucket below 4 or above 10; chloride pitting; copper plates out "
-        "on baser metals. Rates depend on time and strength: a presence rule.",
-        cure="Plastic fittings, rinsed.",
-        sources=(
-            "from memory: fluid fertilizer handling guides: UAN and ammonium nitrate attack copper, brass and zinc; acids attack "
-            "mild steel, galvanized steel and concrete; chlorides pit stainless steel",
-        ),
-        check=_corrodes,
-    ),
+    BACKFLOW_PREVENTER_MISSING,
+    CHARGE_TOO_SHORT,
+    FLUSH_TOO_SHORT,
+    INJECTION_DOES_NOT_FIT,
+    RATIO_OUT_OF_REACH,
+    FILTER_MISSING,
+    CORRODES_METAL,
 )

@@ -47,6 +47,21 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
     )
 
 
+THIOSULFATE_MEETS_ACID = Rule(
+    name="thiosulfate-meets-acid",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Is a thiosulfate in a bucket below pH 6?",
+    plain="Acid turns thiosulfate to sulfur mud and choking gas.",
+    chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6 (a caution), fast below 5 (a stop). Kinetics, not equilibrium: a "
+    "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
+    cure="Two buckets; no acid.",
+    sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
+    check=_thiosulfate_meets_acid,
+)
+
+
 def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
     if not (case.has("P2O7-4") and case.has("Ca+2")):
         return None
@@ -55,6 +70,21 @@ def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
         lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
         do=(TWO_BUCKETS,),
     )
+
+
+POLYPHOSPHATE_MEETS_CALCIUM = Rule(
+    name="polyphosphate-meets-calcium",
+    family="bucket",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP,),
+    asks="Does a polyphosphate meet a calcium product?",
+    plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
+    chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
+    cure="Two buckets.",
+    sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
+    check=_polyphosphate_meets_calcium,
+)
 
 
 #: Polyphosphate as a sequestrant, 1 to 2 mg/L (UF/IFAS citrus microirrigation appendix, read).
@@ -81,6 +111,24 @@ def _polyphosphate(case: Case) -> Outcome | None:
         do=("Take a phosphate-free feed, or put it on the soil.", JAR_TEST),
         severity=calcium,
     )
+
+
+POLYPHOSPHATE_MEETS_HARD_WATER = Rule(
+    name="polyphosphate-meets-hard-water",
+    family="line",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does polyphosphate go into water with calcium?",
+    plain="10-34-0 at low dose gels in hard water.",
+    chemistry="Calcium polyphosphates; hydrolysis to orthophosphate goes on in the line. No constants in the model.",
+    cure="No polyphosphate through this drip.",
+    sources=(
+        "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
+        "from memory: Florida and California guidance: none above 50 mg/L calcium",
+    ),
+    check=_polyphosphate,
+)
 
 
 #: Amorphous silica dissolves to about this at 25 degC (from memory: geochemistry textbooks) [mg/L SiO2].
@@ -121,6 +169,20 @@ def _silicate_gels(case: Case) -> Outcome | None:
         do=("Inject silicate alone, diluted, and flush before and after.", JAR_TEST),
         severity=-ph,
     )
+
+
+SILICATE_GELS = Rule(
+    name="silicate-gels",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
+    plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
+    chemistry="Silicic acid polymerizes below about pH 9; kinetics, not equilibrium: a limit is used.",
+    cure="Alone, diluted, flushed.",
+    sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
+    check=_silicate_gels,
+)
 
 
 #: Words that mark a product of organic matter, on its name or its label: what acid brings down for sure (humic acid by
@@ -173,6 +235,25 @@ def _organic_meets_acid(case: Case) -> Outcome | None:
     )
 
 
+ORGANIC_MEETS_ACID = Rule(
+    name="organic-meets-acid",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Is humic, fish or seaweed matter with acid, calcium or metals?",
+    plain="Humates and seaweed turn to curds with acid or with calcium, fish and the like may; curds close emitters.",
+    chemistry="Humic acids are by definition what comes out below pH 2, and begin to flock near 4; alginate of seaweed does "
+    "likewise; fulvic acid stays dissolved. Calcium and metals bind all of them. No constants: limits of pH 3.5 and 6 and of "
+    "5 mmol/kg of metals are used.",
+    cure="Alone, on another day.",
+    sources=(
+        "humic acid: the part of humus that is not soluble in acid, by definition",
+        "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
+    ),
+    check=_organic_meets_acid,
+)
+
+
 def _best_apart(case: Case) -> bool:
     """True where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
     drops it."""
@@ -211,6 +292,25 @@ def _order(case: Case) -> Outcome | None:
     )
 
 
+ORDER_OF_MIXING = Rule(
+    name="order-of-mixing",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.NOTE,),
+    asks="In which order do the products go into the bucket?",
+    plain="Water first, then acid, then liquids, then what dissolves worst, each stirred clear before the next. Silent where no "
+    "order makes the mix right.",
+    chemistry="Local strength, not equilibrium: two concentrates that meet undiluted can make solids that are slow to "
+    "dissolve again.",
+    cure="The order that the note gives.",
+    sources=(
+        "Spanish agronomy page: acid goes in before fertilizers, then the least soluble first",
+        "from memory: Burt, O'Connor and Ruehr 1995: water, acid, liquids, then dry products; chelates last: common practice",
+    ),
+    check=_order,
+)
+
+
 #: Least thing that may be called an acid with polyphosphate [mol of protons per kg of water].
 _MUCH_ACID_MOL_PER_KG = 0.05
 
@@ -235,104 +335,27 @@ def _polyphosphate_meets_acid(case: Case) -> Outcome | None:
     )
 
 
+POLYPHOSPHATE_MEETS_ACID = Rule(
+    name="polyphosphate-meets-acid",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Does a polyphosphate stand in acid?",
+    plain="Acid takes polyphosphate apart, and with it what it kept dissolved.",
+    chemistry="Hydrolysis to orthophosphate: years in the neutral bottle, weeks to days in acid and warmth. Kinetics, not "
+    "equilibrium.",
+    cure="The same day, or another bucket.",
+    sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
+    check=_polyphosphate_meets_acid,
+)
+
+
 RULES = (
-    Rule(
-        name="thiosulfate-meets-acid",
-        family="bucket",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Is a thiosulfate in a bucket below pH 6?",
-        plain="Acid turns thiosulfate to sulfur mud and choking gas.",
-        chemistry="S2O3-2 + H+ -> S + HSO3-; slow near pH 6 (a caution), fast below 5 (a stop). Kinetics, not equilibrium: a "
-        "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
-        cure="Two buckets; no acid.",
-        sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
-        check=_thiosulfate_meets_acid,
-    ),
-    Rule(
-        name="polyphosphate-meets-calcium",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP,),
-        asks="Does a polyphosphate meet a calcium product?",
-        plain="10-34-0 and calcium nitrate make a gel that nothing clears.",
-        chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
-        cure="Two buckets.",
-        sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
-        check=_polyphosphate_meets_calcium,
-    ),
-    Rule(
-        name="polyphosphate-meets-hard-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does polyphosphate go into water with calcium?",
-        plain="10-34-0 at low dose gels in hard water.",
-        chemistry="Calcium polyphosphates; hydrolysis to orthophosphate goes on in the line. No constants in the model.",
-        cure="No polyphosphate through this drip.",
-        sources=(
-            "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
-            "from memory: Florida and California guidance: none above 50 mg/L calcium",
-        ),
-        check=_polyphosphate,
-    ),
-    Rule(
-        name="polyphosphate-meets-acid",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Does a polyphosphate stand in acid?",
-        plain="Acid takes polyphosphate apart, and with it what it kept dissolved.",
-        chemistry="Hydrolysis to orthophosphate: years in the neutral bottle, weeks to days in acid and warmth. Kinetics, not "
-        "equilibrium.",
-        cure="The same day, or another bucket.",
-        sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
-        check=_polyphosphate_meets_acid,
-    ),
-    Rule(
-        name="silicate-gels",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Is a silicate with anything that lowers its pH, or with calcium or magnesium?",
-        plain="Potassium silicate turns to jelly when it meets acid, ammonium or calcium.",
-        chemistry="Silicic acid polymerizes below about pH 9; kinetics, not equilibrium: a limit is used.",
-        cure="Alone, diluted, flushed.",
-        sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
-        check=_silicate_gels,
-    ),
-    Rule(
-        name="organic-meets-acid",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Is humic, fish or seaweed matter with acid, calcium or metals?",
-        plain="Humates and seaweed turn to curds with acid or with calcium, fish and the like may; curds close emitters.",
-        chemistry="Humic acids are by definition what comes out below pH 2, and begin to flock near 4; alginate of seaweed does "
-        "likewise; fulvic acid stays dissolved. Calcium and metals bind all of them. No constants: limits of pH 3.5 and 6 and of "
-        "5 mmol/kg of metals are used.",
-        cure="Alone, on another day.",
-        sources=(
-            "humic acid: the part of humus that is not soluble in acid, by definition",
-            "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
-        ),
-        check=_organic_meets_acid,
-    ),
-    Rule(
-        name="order-of-mixing",
-        family="bucket",
-        may_be_lowered=False,
-        levels=(Level.NOTE,),
-        asks="In which order do the products go into the bucket?",
-        plain="Water first, then acid, then liquids, then what dissolves worst, each stirred clear before the next. Silent where no "
-        "order makes the mix right.",
-        chemistry="Local strength, not equilibrium: two concentrates that meet undiluted can make solids that are slow to "
-        "dissolve again.",
-        cure="The order that the note gives.",
-        sources=(
-            "Spanish agronomy page: acid goes in before fertilizers, then the least soluble first",
-            "from memory: Burt, O'Connor and Ruehr 1995: water, acid, liquids, then dry products; chelates last: common practice",
-        ),
-        check=_order,
-    ),
+    THIOSULFATE_MEETS_ACID,
+    POLYPHOSPHATE_MEETS_CALCIUM,
+    POLYPHOSPHATE_MEETS_HARD_WATER,
+    POLYPHOSPHATE_MEETS_ACID,
+    SILICATE_GELS,
+    ORGANIC_MEETS_ACID,
+    ORDER_OF_MIXING,
 )

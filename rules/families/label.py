@@ -32,6 +32,26 @@ def _insoluble(case: Case) -> Outcome | None:
     )
 
 
+INSOLUBLE_SOURCE = Rule(
+    name="insoluble-source",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.STOP,),
+    asks="Is a product, or a source on its label, insoluble in water?",
+    plain="Rock phosphate, lime, gypsum rock, bone meal and elemental sulfur do not dissolve. Ground fine they only "
+    "travel further before they plug.",
+    chemistry="Solubilities lie from next to nothing (limestone, rock phosphate, sulfur) to 2.5 g/L (gypsum), far under what a "
+    "bucket would carry; available phosphate on a label is "
+    "a citrate test and not water solubility.",
+    cure="Soil application, or a soluble source.",
+    sources=(
+        "Trade notes: ask for almost no residue and more than 100 g/L solubility (Spanish agronomy page)",
+        "CRC Handbook (from memory): calcium carbonate 0.01, gypsum 2.4 g/L",
+    ),
+    check=_insoluble,
+)
+
+
 def _slow_release(case: Case) -> Outcome | None:
     names = _of(case, "slow-release")
     if not names:
@@ -41,6 +61,20 @@ def _slow_release(case: Case) -> Outcome | None:
         lambda _: f"{', '.join(names)} is slow-release: coated or hardly soluble grains stay solid.",
         do=("Spread it on the soil instead, or take a soluble nitrogen source.",),
     )
+
+
+SLOW_RELEASE_SOURCE = Rule(
+    name="slow-release-source",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.STOP,),
+    asks="Is a product, or a source on its label, made to dissolve slowly?",
+    plain="Coated and condensed urea release over weeks. In a bucket the grains stay, and coats float into the line.",
+    chemistry="Sulfur or polymer coats, or urea-aldehyde condensates of low solubility.",
+    cure="Soil application, or plain urea.",
+    sources=("common practice, no source",),
+    check=_slow_release,
+)
 
 
 #: Insoluble residue [percent of the mass] that writers allow for drip: most, and the widest of them (0.01 in one note).
@@ -79,6 +113,23 @@ def _particles(case: Case) -> Outcome | None:
     )
 
 
+PARTICLES_IN_PRODUCT = Rule(
+    name="particles-in-product",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does a product leave solids behind, or is it a suspension?",
+    plain="Field granules carry clay, wax, oil or ore that does not dissolve and plugs filter and emitters.",
+    chemistry="Suggested limits of insoluble residue for drip: 0.01 to 0.5 % by mass, by writer.",
+    cure="The soluble grade of the same material.",
+    sources=(
+        "Magen, potassium chloride in fertigation (IPI): residue below 0.2 %",
+        "Alarcon Vera, Vida Rural: residue below 0.5 % at 15 degC",
+    ),
+    check=_particles,
+)
+
+
 def _open(case: Case) -> list[Poured]:
     """Products whose label does not tell all of what dissolves."""
     return [
@@ -112,6 +163,22 @@ def _unknown_sources(case: Case) -> Outcome | None:
     )
 
 
+UNKNOWN_SOURCES = Rule(
+    name="unknown-sources",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.UNKNOWN, Level.CAUTION),
+    asks="Is it known which chemicals the product dissolves to?",
+    plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
+    chemistry="The guaranteed analysis fixes nutrients, not ions: sulfate, chloride, calcium and the form of phosphate "
+    "follow only from the sources. Without them the pour is swept over all materials of the catalog that could make "
+    "the grade; the sweep says what the missing line would decide.",
+    cure="The derived-from line, a data sheet, or a jar test.",
+    sources=("Trade notes: derived from is the best clue to hidden sulfate, chloride, calcium and chelate",),
+    check=_unknown_sources,
+)
+
+
 def _does_not_add_up(case: Case) -> Outcome | None:
     faults = [f"{item.product.name}: {fault}" for item in case.poured for fault in item.composition.faults]
     if not faults:
@@ -123,83 +190,31 @@ def _does_not_add_up(case: Case) -> Outcome | None:
     )
 
 
+LABEL_DOES_NOT_ADD_UP = Rule(
+    name="label-does-not-add-up",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.UNKNOWN,),
+    asks="Does the label agree with itself and with its sources?",
+    plain="The parts of a label check each other: nitrogen forms against the total, the analysis against the sources, "
+    "everything against 100 %. Where they do not agree, one of them was misread or is on another basis.",
+    chemistry="Every guarantee is a range, from the investigational allowance below it to rounding and overrun above; a "
+    "linear program finds no source masses that meet all of them. Element for oxide (P for P2O5, K for K2O, Mg for MgO) "
+    "is tried and named where it fits.",
+    cure="The label read again, or a data sheet.",
+    sources=(
+        "from memory: Association of American Plant Food Control Officials, Official Publication: investigational "
+        "allowances",
+        "Trade notes: P and K are on the oxide basis, secondary nutrients as elements; European labels may show oxides",
+    ),
+    check=_does_not_add_up,
+)
+
+
 RULES = (
-    Rule(
-        name="insoluble-source",
-        family="label",
-        may_be_lowered=True,
-        levels=(Level.STOP,),
-        asks="Is a product, or a source on its label, insoluble in water?",
-        plain="Rock phosphate, lime, gypsum rock, bone meal and elemental sulfur do not dissolve. Ground fine they only "
-        "travel further before they plug.",
-        chemistry="Solubilities lie from next to nothing (limestone, rock phosphate, sulfur) to 2.5 g/L (gypsum), far under what a "
-        "bucket would carry; available phosphate on a label is "
-        "a citrate test and not water solubility.",
-        cure="Soil application, or a soluble source.",
-        sources=(
-            "Trade notes: ask for almost no residue and more than 100 g/L solubility (Spanish agronomy page)",
-            "CRC Handbook (from memory): calcium carbonate 0.01, gypsum 2.4 g/L",
-        ),
-        check=_insoluble,
-    ),
-    Rule(
-        name="slow-release-source",
-        family="label",
-        may_be_lowered=True,
-        levels=(Level.STOP,),
-        asks="Is a product, or a source on its label, made to dissolve slowly?",
-        plain="Coated and condensed urea release over weeks. In a bucket the grains stay, and coats float into the line.",
-        chemistry="Sulfur or polymer coats, or urea-aldehyde condensates of low solubility.",
-        cure="Soil application, or plain urea.",
-        sources=("common practice, no source",),
-        check=_slow_release,
-    ),
-    Rule(
-        name="particles-in-product",
-        family="label",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does a product leave solids behind, or is it a suspension?",
-        plain="Field granules carry clay, wax, oil or ore that does not dissolve and plugs filter and emitters.",
-        chemistry="Suggested limits of insoluble residue for drip: 0.01 to 0.5 % by mass, by writer.",
-        cure="The soluble grade of the same material.",
-        sources=(
-            "Magen, potassium chloride in fertigation (IPI): residue below 0.2 %",
-            "Alarcon Vera, Vida Rural: residue below 0.5 % at 15 degC",
-        ),
-        check=_particles,
-    ),
-    Rule(
-        name="unknown-sources",
-        family="label",
-        may_be_lowered=True,
-        levels=(Level.UNKNOWN, Level.CAUTION),
-        asks="Is it known which chemicals the product dissolves to?",
-        plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
-        chemistry="The guaranteed analysis fixes nutrients, not ions: sulfate, chloride, calcium and the form of phosphate "
-        "follow only from the sources. Without them the pour is swept over all materials of the catalog that could make "
-        "the grade; the sweep says what the missing line would decide.",
-        cure="The derived-from line, a data sheet, or a jar test.",
-        sources=("Trade notes: derived from is the best clue to hidden sulfate, chloride, calcium and chelate",),
-        check=_unknown_sources,
-    ),
-    Rule(
-        name="label-does-not-add-up",
-        family="label",
-        may_be_lowered=True,
-        levels=(Level.UNKNOWN,),
-        asks="Does the label agree with itself and with its sources?",
-        plain="The parts of a label check each other: nitrogen forms against the total, the analysis against the sources, "
-        "everything against 100 %. Where they do not agree, one of them was misread or is on another basis.",
-        chemistry="Every guarantee is a range, from the investigational allowance below it to rounding and overrun above; a "
-        "linear program finds no source masses that meet all of them. Element for oxide (P for P2O5, K for K2O, Mg for MgO) "
-        "is tried and named where it fits.",
-        cure="The label read again, or a data sheet.",
-        sources=(
-            "from memory: Association of American Plant Food Control Officials, Official Publication: investigational "
-            "allowances",
-            "Trade notes: P and K are on the oxide basis, secondary nutrients as elements; European labels may show oxides",
-        ),
-        check=_does_not_add_up,
-    ),
+    INSOLUBLE_SOURCE,
+    SLOW_RELEASE_SOURCE,
+    PARTICLES_IN_PRODUCT,
+    UNKNOWN_SOURCES,
+    LABEL_DOES_NOT_ADD_UP,
 )

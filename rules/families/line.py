@@ -97,6 +97,29 @@ def _phosphate(case: Case) -> Outcome | None:
     )
 
 
+PHOSPHATE_MEETS_HARD_WATER = Rule(
+    name="phosphate-meets-hard-water",
+    family="line",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does phosphate meet enough calcium in the line to come out?",
+    plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
+    "weeks to bring it back, if at all.",
+    chemistry="Brushite (log K -18.995) forms in minutes below pH 7, fresh amorphous calcium phosphate above. The line's "
+    "pH comes from the proton balance of water and fertilizer. Slower phosphates (octacalcium, aged amorphous) are a "
+    "caution about standing water, and a stop where the water is also over the published limits.",
+    cure="No phosphate through this drip: swap, or soil application.",
+    sources=(
+        "minteq.v4.dat (NIST 46) constants in PHREEQC's ion-pair and activity model",
+        "from memory: Florida and California guidance: no neutral phosphate above 50 mg/L calcium",
+        "Rottenberg, notes on fertilizer interaction: calcium 60, bicarbonate 150 mg/L",
+        "Auburn ANR-0653: advises against phosphorus through drip",
+    ),
+    check=_phosphate,
+)
+
+
 def _sulfate(case: Case) -> Outcome | None:
     mixed = case.line.before_solids
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
@@ -125,6 +148,23 @@ def _sulfate(case: Case) -> Outcome | None:
         do=("Take a source without sulfate (nitrate or chloride), or dilute further.", FLUSH),
         severity=si,
     )
+
+
+SULFATE_MEETS_HARD_WATER = Rule(
+    name="sulfate-meets-hard-water",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Do sulfate and calcium in the line go over gypsum?",
+    plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
+    chemistry="CaSO4.2H2O, log K -4.61; within 0.1 of saturation the model cannot tell.",
+    cure="Nitrate or chloride sources, more dilution.",
+    sources=(
+        "minteq.v4.dat (NIST 46)",
+        "IASRI e-course: sulfate fertilizers can drop gypsum in high-calcium water",
+    ),
+    check=_sulfate,
+)
 
 
 def _lime(case: Case) -> Outcome | None:
@@ -180,6 +220,24 @@ def _lime(case: Case) -> Outcome | None:
     )
 
 
+LIME_IN_LINE = Rule(
+    name="lime-in-line",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+    asks="Does the pour push the water over lime, or does the water scale by itself?",
+    plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
+    chemistry="Calcite index of line and of plain water, closed to air, at the line's temperature. From 0.5 it is called "
+    "scale-forming; near 1 and above it can cloud within minutes.",
+    cure="Acid-forming feeds, cooler line, flush.",
+    sources=(
+        "minteq.v4.dat (NIST 46)",
+        "from memory: Langelier index classes, 0.5 and above scale-forming; 1.0 for clouding: design choice",
+    ),
+    check=_lime,
+)
+
+
 def _struvite(case: Case) -> Outcome | None:
     si = case.line.before_solids.si("Struvite")
     amount = case.precipitated_mg_per_l("line", "Struvite")
@@ -196,6 +254,21 @@ def _struvite(case: Case) -> Outcome | None:
         do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", FLUSH),
         severity=si,
     )
+
+
+STRUVITE_IN_LINE = Rule(
+    name="struvite-in-line",
+    family="line",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN),
+    asks="Does the line go over struvite?",
+    plain="Ammonium, magnesium and phosphate in alkaline water make struvite scale.",
+    chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
+    cure="Acid phosphate, or no magnesium with it.",
+    sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    check=_struvite,
+)
 
 
 #: pH of the line: beyond the first pair roots and metal suffer, beyond the second stop (common
@@ -220,83 +293,27 @@ def _line_ph(case: Case) -> Outcome | None:
     )
 
 
+LINE_PH_EXTREME = Rule(
+    name="line-ph-extreme",
+    family="line",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does the pour make the line very acid or very alkaline?",
+    plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",
+    chemistry="pH of the line from the proton balance: caution below 4 or above 9.5, stop below 2.5 or above 10.5.",
+    cure="Dilute, or pour less.",
+    sources=(
+        "common practice, no source, for the limits",
+        "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
+    ),
+    check=_line_ph,
+)
+
+
 RULES = (
-    Rule(
-        name="phosphate-meets-hard-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does phosphate meet enough calcium in the line to come out?",
-        plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
-        "weeks to bring it back, if at all.",
-        chemistry="Brushite (log K -18.995) forms in minutes below pH 7, fresh amorphous calcium phosphate above. The line's "
-        "pH comes from the proton balance of water and fertilizer. Slower phosphates (octacalcium, aged amorphous) are a "
-        "caution about standing water, and a stop where the water is also over the published limits.",
-        cure="No phosphate through this drip: swap, or soil application.",
-        sources=(
-            "minteq.v4.dat (NIST 46) constants in PHREEQC's ion-pair and activity model",
-            "from memory: Florida and California guidance: no neutral phosphate above 50 mg/L calcium",
-            "Rottenberg, notes on fertilizer interaction: calcium 60, bicarbonate 150 mg/L",
-            "Auburn ANR-0653: advises against phosphorus through drip",
-        ),
-        check=_phosphate,
-    ),
-    Rule(
-        name="sulfate-meets-hard-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Do sulfate and calcium in the line go over gypsum?",
-        plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
-        chemistry="CaSO4.2H2O, log K -4.61; within 0.1 of saturation the model cannot tell.",
-        cure="Nitrate or chloride sources, more dilution.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "IASRI e-course: sulfate fertilizers can drop gypsum in high-calcium water",
-        ),
-        check=_sulfate,
-    ),
-    Rule(
-        name="lime-in-line",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the pour push the water over lime, or does the water scale by itself?",
-        plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
-        chemistry="Calcite index of line and of plain water, closed to air, at the line's temperature. From 0.5 it is called "
-        "scale-forming; near 1 and above it can cloud within minutes.",
-        cure="Acid-forming feeds, cooler line, flush.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "from memory: Langelier index classes, 0.5 and above scale-forming; 1.0 for clouding: design choice",
-        ),
-        check=_lime,
-    ),
-    Rule(
-        name="struvite-in-line",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN),
-        asks="Does the line go over struvite?",
-        plain="Ammonium, magnesium and phosphate in alkaline water make struvite scale.",
-        chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
-        cure="Acid phosphate, or no magnesium with it.",
-        sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
-        check=_struvite,
-    ),
-    Rule(
-        name="line-ph-extreme",
-        family="line",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does the pour make the line very acid or very alkaline?",
-        plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",
-        chemistry="pH of the line from the proton balance: caution below 4 or above 9.5, stop below 2.5 or above 10.5.",
-        cure="Dilute, or pour less.",
-        sources=(
-            "common practice, no source, for the limits",
-            "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
-        ),
-        check=_line_ph,
-    ),
+    PHOSPHATE_MEETS_HARD_WATER,
+    SULFATE_MEETS_HARD_WATER,
+    LIME_IN_LINE,
+    STRUVITE_IN_LINE,
+    LINE_PH_EXTREME,
 )

@@ -43,8 +43,45 @@ def _metal_meets_phosphate(case: Case) -> Outcome | None:
     return _phosphate(case, "bucket")
 
 
+METAL_MEETS_PHOSPHATE = Rule(
+    name="metal-meets-phosphate",
+    family="bucket",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does an unchelated zinc, iron or copper meet phosphate?",
+    plain="Zinc, iron and copper sulfates drop out with phosphate.",
+    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+    "answer is left open within that.",
+    cure="Two buckets, or chelates.",
+    sources=(
+        "minteq.v4.dat (NIST 46) and the spread between shipped databases",
+        "Trade notes: unchelated metals",
+    ),
+    check=_metal_meets_phosphate,
+)
+
+
 def _metal_meets_phosphate_in_line(case: Case) -> Outcome | None:
     return _phosphate(case, "line")
+
+
+METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
+    name="metal-meets-phosphate-in-line",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
+    plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
+    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+    "answer is left open within that.",
+    cure="Another day, or chelates.",
+    sources=(
+        "minteq.v4.dat (NIST 46) and the spread between shipped databases",
+        "Trade notes: unchelated metals",
+    ),
+    check=_metal_meets_phosphate_in_line,
+)
 
 
 def _phosphate(case: Case, where: Place) -> Outcome | None:
@@ -166,6 +203,24 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
     )
 
 
+METAL_HYDROXIDE = Rule(
+    name="metal-hydroxide",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
+    plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
+    chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
+    "caution, and a stop a hundred times over saturation; iron(II) oxidizes, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+    cure="Chelates, or leaf sprays.",
+    sources=(
+        "minteq.v4.dat (NIST 46)",
+        "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
+    ),
+    check=_metal_hydroxide,
+)
+
+
 #: Upper pH limit of a chelate: the lowest that any writer gives.
 _CHELATES = {"FeDtpa-2": ("iron DTPA", 6.5), "FeEddha-": ("iron EDDHA", 8.5)}
 _EDTA_IRON_LIMIT_PH = 6.0
@@ -210,6 +265,24 @@ def _chelate(case: Case) -> Outcome | None:
         ),
         severity=line_ph,
     )
+
+
+CHELATE_OUTSIDE_ITS_PH = Rule(
+    name="chelate-outside-its-ph",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Is a chelate outside the pH at which it holds?",
+    plain="Each chelate lets its metal go above a pH of its own.",
+    chemistry="Iron EDTA to 6, iron DTPA to 6.5, iron EDDHA to 8.5: the lowest limits in print; EDTA of the other metals to 9 (from memory). "
+    "Calcium and zinc compete. Kinetics: a limit is used.",
+    cure="The chelate that suits the pH.",
+    sources=(
+        "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
+        "Turkish chelate maker page: EDDHA to 8.5",
+    ),
+    check=_chelate,
+)
 
 
 #: EDTA itself comes out of acid: about 0.5 g/L (from memory: CRC), known to a factor of two [mol/kg].
@@ -262,86 +335,29 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
     )
 
 
+CHELATE_BREAKS_IN_ACID = Rule(
+    name="chelate-breaks-in-acid",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does strong acid in the bucket take the metal from its chelate?",
+    plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",
+    chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two; below pH 3, for which it is not "
+    "made, a caution, below 1 open. DTPA is open below pH 3 and lost below 1.5, EDDHA below 4 and 3: limits, since there are no constants in the model.",
+    cure="Acid and chelate on different days.",
+    sources=(
+        "minteq.v4.dat (NIST 46) for EDTA; solubility of the acid: CRC Handbook (from memory)",
+        "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
+        "UK soluble-fertilizer supplier note: EDDHA from about 4",
+    ),
+    check=_chelate_in_acid,
+)
+
+
 RULES = (
-    Rule(
-        name="metal-meets-phosphate",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does an unchelated zinc, iron or copper meet phosphate?",
-        plain="Zinc, iron and copper sulfates drop out with phosphate.",
-        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
-        "answer is left open within that.",
-        cure="Two buckets, or chelates.",
-        sources=(
-            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
-            "Trade notes: unchelated metals",
-        ),
-        check=_metal_meets_phosphate,
-    ),
-    Rule(
-        name="metal-meets-phosphate-in-line",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
-        plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
-        chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
-        "answer is left open within that.",
-        cure="Another day, or chelates.",
-        sources=(
-            "minteq.v4.dat (NIST 46) and the spread between shipped databases",
-            "Trade notes: unchelated metals",
-        ),
-        check=_metal_meets_phosphate_in_line,
-    ),
-    Rule(
-        name="metal-hydroxide",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
-        plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
-        chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
-        "caution, and a stop a hundred times over saturation; iron(II) oxidizes, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
-        cure="Chelates, or leaf sprays.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
-        ),
-        check=_metal_hydroxide,
-    ),
-    Rule(
-        name="chelate-outside-its-ph",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.CAUTION,),
-        asks="Is a chelate outside the pH at which it holds?",
-        plain="Each chelate lets its metal go above a pH of its own.",
-        chemistry="Iron EDTA to 6, iron DTPA to 6.5, iron EDDHA to 8.5: the lowest limits in print; EDTA of the other metals to 9 (from memory). "
-        "Calcium and zinc compete. Kinetics: a limit is used.",
-        cure="The chelate that suits the pH.",
-        sources=(
-            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
-            "Turkish chelate maker page: EDDHA to 8.5",
-        ),
-        check=_chelate,
-    ),
-    Rule(
-        name="chelate-breaks-in-acid",
-        family="bucket",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does strong acid in the bucket take the metal from its chelate?",
-        plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",
-        chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two; below pH 3, for which it is not "
-        "made, a caution, below 1 open. DTPA is open below pH 3 and lost below 1.5, EDDHA below 4 and 3: limits, since there are no constants in the model.",
-        cure="Acid and chelate on different days.",
-        sources=(
-            "minteq.v4.dat (NIST 46) for EDTA; solubility of the acid: CRC Handbook (from memory)",
-            "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
-            "UK soluble-fertilizer supplier note: EDDHA from about 4",
-        ),
-        check=_chelate_in_acid,
-    ),
+    METAL_MEETS_PHOSPHATE,
+    METAL_MEETS_PHOSPHATE_IN_LINE,
+    METAL_HYDROXIDE,
+    CHELATE_OUTSIDE_ITS_PH,
+    CHELATE_BREAKS_IN_ACID,
 )

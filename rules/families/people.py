@@ -56,6 +56,25 @@ def _chlorine_gas(case: Case) -> Outcome | None:
     )
 
 
+CHLORINE_GAS = Rule(
+    name="chlorine-gas",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does hypochlorite (bleach, chlorine treatment) meet an acid?",
+    plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
+    chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O: dissolved chlorine below about pH 4 at equilibrium, and where acid meets bleach "
+    "at any pH of the mix; the rule stops below 7, on the safe side. "
+    "Urea phosphate, urea-sulfuric and phosphoric acid count as acids.",
+    cure="Keep them apart in bucket, injector and store; separate injection points and times.",
+    sources=(
+        "from memory: safety data sheets and extension manuals (conservative)",
+        "Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",
+    ),
+    check=_chlorine_gas,
+)
+
+
 def _chloramine(case: Case) -> Outcome | None:
     bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
     if not (bleach or case.question.pour.site.chlorination):
@@ -69,6 +88,21 @@ def _chloramine(case: Case) -> Outcome | None:
         lambda _: f"{with_} meets ammonium, urea or thiosulfate: chloramines form and the chlorine is used up.",
         do=("Run chlorine as a treatment of its own, never with feed; flush between the two.", DEFER),
     )
+
+
+CHLORAMINE = Rule(
+    name="chloramine",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does hypochlorite meet ammonium, urea or thiosulfate?",
+    plain="Chlorine with ammonium or urea makes choking chloramines, and the chlorine no longer cleans.",
+    chemistry="HOCl + NH4+ -> NH2Cl + H3O+, on to NHCl2 and NCl3 in strong or acid mixes; thiosulfate reduces "
+    "hypochlorite with much heat.",
+    cure="Chlorinate as a cycle of its own and flush before feeding.",
+    sources=("from memory: safety data sheets and extension manuals (conservative)",),
+    check=_chloramine,
+)
 
 
 def _bleach_with_feed(case: Case) -> Outcome | None:
@@ -94,6 +128,20 @@ def _bleach_with_feed(case: Case) -> Outcome | None:
         ),
         do=("Run chlorine by itself, and flush before and after.", DEFER),
     )
+
+
+BLEACH_WITH_FEED = Rule(
+    name="bleach-with-feed",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Is bleach in one bucket with a feed?",
+    plain="Bleach eats chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
+    chemistry="OCl- oxidizes EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
+    cure="Chlorine alone, then flush.",
+    sources=("Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",),
+    check=_bleach_with_feed,
+)
 
 
 #: Urea nitrate in its own saturated solution: some 10 g per 100 g water (from memory), which with the acid constant
@@ -146,6 +194,24 @@ def _urea_nitrate(case: Case) -> Outcome | None:
     )
 
 
+UREA_NITRATE = Rule(
+    name="urea-nitrate",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Does urea meet nitric acid, or nitrate in strong acid?",
+    plain="Urea and nitric acid make crystals that are an explosive when dry.",
+    chemistry="CO(NH2)2H+ + NO3- -> CO(NH2)2.HNO3. Free acid shared with urea by its acid constant (pKa 0.1); the ion product of "
+    "protonated urea and nitrate against that of the salt in its own saturated solution, 0.25 to 0.9.",
+    cure="Never together.",
+    sources=(
+        "from memory: safety data sheets and extension manuals (conservative)",
+        "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
+    ),
+    check=_urea_nitrate,
+)
+
+
 def _ammonia(case: Case) -> Outcome | None:
     if not case.has("NH4+"):
         return None
@@ -166,6 +232,20 @@ def _ammonia(case: Case) -> Outcome | None:
         do=("Keep ammonium feeds from hydroxide, carbonate, silicate and lime; do not breathe over it.", DEFER),
         severity=ammonia,
     )
+
+
+AMMONIA_ESCAPES = Rule(
+    name="ammonia-escapes",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
+    plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
+    chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
+    cure="Keep alkali from ammonium.",
+    sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
+    check=_ammonia,
+)
 
 
 #: Heat of an acid with an alkali, for each mole of protons [kJ/mol] (from memory: strong acid with strong base).
@@ -203,6 +283,22 @@ def _too_hot(case: Case) -> Outcome | None:
     )
 
 
+BUCKET_TOO_HOT = Rule(
+    name="bucket-too-hot",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does diluting acid or alkali heat the bucket?",
+    plain="A gallon of strong acid boils the water it is poured into.",
+    chemistry="Heat of dilution of each liquid, where on record, over the heat capacity of the water; 10 and 25 degC: design choice.",
+    cure="Less of it, more water, slowly.",
+    sources=(
+        "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
+    ),
+    check=_too_hot,
+)
+
+
 #: Protons that a concentrated acid gives, or an alkali takes, at least [mol/kg].
 _CONCENTRATED_MOL_PER_KG = 5.0
 
@@ -230,6 +326,20 @@ def _acid_to_water(case: Case) -> Outcome | None:
     )
 
 
+ACID_TO_WATER = Rule(
+    name="acid-to-water",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.NOTE,),
+    asks="Is an acid poured?",
+    plain="Acid goes into water. Water poured into acid boils and spits.",
+    chemistry="The heat of dilution is set free where the two meet; in a large volume of water it is carried off.",
+    cure="Fill the bucket with water first, then add the acid slowly.",
+    sources=("Spanish agronomy page on fertilizer compatibility: pour acid slowly into water",),
+    check=_acid_to_water,
+)
+
+
 def _caustic(case: Case) -> Outcome | None:
     alkali = [
         item.product.name
@@ -243,6 +353,20 @@ def _caustic(case: Case) -> Outcome | None:
         lambda _: f"{_and(alkali)}: alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia.",
         do=("Goggles and gloves; add it slowly to cold water, out of doors.", DEFER),
     )
+
+
+CAUSTIC = Rule(
+    name="caustic",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.NOTE,),
+    asks="Is a strong base poured?",
+    plain="Hydroxide, carbonate, silicate and aqua ammonia burn skin and eyes and drive ammonia out of feeds.",
+    chemistry="Above about pH 9 ammonium turns to ammonia gas (pKa 9.25 at 25 degC).",
+    cure="Protect eyes and hands; keep from ammonium feeds.",
+    sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
+    check=_caustic,
+)
 
 
 #: What burns with an oxidizer when dry, by words on name and label.
@@ -281,6 +405,21 @@ def _oxidizer(case: Case) -> Outcome | None:
     )
 
 
+OXIDIZER = Rule(
+    name="oxidizer",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Does a nitrate or another oxidizer meet what burns?",
+    plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
+    chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved in water they are safe to "
+    "handle, spilt and dried they are not.",
+    cure="Apart in store; clean up spills before they dry.",
+    sources=("from memory: safety data sheets: nitrates kept from fuel, oil, sulfur and organic matter",),
+    check=_oxidizer,
+)
+
+
 def _lifting(case: Case) -> Outcome:
     full_kg = float(case.poured_water_kg[0]) + sum(p.mass_kg for p in case.poured)
     return Outcome(
@@ -295,138 +434,29 @@ def _lifting(case: Case) -> Outcome:
     )
 
 
+LIFTING_AND_LABEL = Rule(
+    name="lifting-and-label",
+    family="people",
+    may_be_lowered=False,
+    levels=(Level.NOTE,),
+    asks="How heavy is the full bucket?",
+    plain="A full 5 gallon bucket weighs over 40 lb; a splash of stock in the eye is worse than a slow mix.",
+    chemistry="Mass of water plus what is dissolved.",
+    cure="Mix where the injector stands; two people, or two half buckets.",
+    sources=("common practice, no source",),
+    check=_lifting,
+)
+
+
 RULES = (
-    Rule(
-        name="chlorine-gas",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does hypochlorite (bleach, chlorine treatment) meet an acid?",
-        plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
-        chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O: dissolved chlorine below about pH 4 at equilibrium, and where acid meets bleach "
-        "at any pH of the mix; the rule stops below 7, on the safe side. "
-        "Urea phosphate, urea-sulfuric and phosphoric acid count as acids.",
-        cure="Keep them apart in bucket, injector and store; separate injection points and times.",
-        sources=(
-            "from memory: safety data sheets and extension manuals (conservative)",
-            "Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",
-        ),
-        check=_chlorine_gas,
-    ),
-    Rule(
-        name="chloramine",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does hypochlorite meet ammonium, urea or thiosulfate?",
-        plain="Chlorine with ammonium or urea makes choking chloramines, and the chlorine no longer cleans.",
-        chemistry="HOCl + NH4+ -> NH2Cl + H3O+, on to NHCl2 and NCl3 in strong or acid mixes; thiosulfate reduces "
-        "hypochlorite with much heat.",
-        cure="Chlorinate as a cycle of its own and flush before feeding.",
-        sources=("from memory: safety data sheets and extension manuals (conservative)",),
-        check=_chloramine,
-    ),
-    Rule(
-        name="bleach-with-feed",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Is bleach in one bucket with a feed?",
-        plain="Bleach eats chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
-        chemistry="OCl- oxidizes EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
-        cure="Chlorine alone, then flush.",
-        sources=("Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",),
-        check=_bleach_with_feed,
-    ),
-    Rule(
-        name="urea-nitrate",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-        asks="Does urea meet nitric acid, or nitrate in strong acid?",
-        plain="Urea and nitric acid make crystals that are an explosive when dry.",
-        chemistry="CO(NH2)2H+ + NO3- -> CO(NH2)2.HNO3. Free acid shared with urea by its acid constant (pKa 0.1); the ion product of "
-        "protonated urea and nitrate against that of the salt in its own saturated solution, 0.25 to 0.9.",
-        cure="Never together.",
-        sources=(
-            "from memory: safety data sheets and extension manuals (conservative)",
-            "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
-        ),
-        check=_urea_nitrate,
-    ),
-    Rule(
-        name="ammonia-escapes",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
-        plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
-        chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
-        cure="Keep alkali from ammonium.",
-        sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
-        check=_ammonia,
-    ),
-    Rule(
-        name="bucket-too-hot",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does diluting acid or alkali heat the bucket?",
-        plain="A gallon of strong acid boils the water it is poured into.",
-        chemistry="Heat of dilution of each liquid, where on record, over the heat capacity of the water; 10 and 25 degC: design choice.",
-        cure="Less of it, more water, slowly.",
-        sources=(
-            "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
-        ),
-        check=_too_hot,
-    ),
-    Rule(
-        name="acid-to-water",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.NOTE,),
-        asks="Is an acid poured?",
-        plain="Acid goes into water. Water poured into acid boils and spits.",
-        chemistry="The heat of dilution is set free where the two meet; in a large volume of water it is carried off.",
-        cure="Fill the bucket with water first, then add the acid slowly.",
-        sources=("Spanish agronomy page on fertilizer compatibility: pour acid slowly into water",),
-        check=_acid_to_water,
-    ),
-    Rule(
-        name="caustic",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.NOTE,),
-        asks="Is a strong base poured?",
-        plain="Hydroxide, carbonate, silicate and aqua ammonia burn skin and eyes and drive ammonia out of feeds.",
-        chemistry="Above about pH 9 ammonium turns to ammonia gas (pKa 9.25 at 25 degC).",
-        cure="Protect eyes and hands; keep from ammonium feeds.",
-        sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
-        check=_caustic,
-    ),
-    Rule(
-        name="oxidizer",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Does a nitrate or another oxidizer meet what burns?",
-        plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
-        chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved in water they are safe to "
-        "handle, spilt and dried they are not.",
-        cure="Apart in store; clean up spills before they dry.",
-        sources=("from memory: safety data sheets: nitrates kept from fuel, oil, sulfur and organic matter",),
-        check=_oxidizer,
-    ),
-    Rule(
-        name="lifting-and-label",
-        family="people",
-        may_be_lowered=False,
-        levels=(Level.NOTE,),
-        asks="How heavy is the full bucket?",
-        plain="A full 5 gallon bucket weighs over 40 lb; a splash of stock in the eye is worse than a slow mix.",
-        chemistry="Mass of water plus what is dissolved.",
-        cure="Mix where the injector stands; two people, or two half buckets.",
-        sources=("common practice, no source",),
-        check=_lifting,
-    ),
+    CHLORINE_GAS,
+    CHLORAMINE,
+    BLEACH_WITH_FEED,
+    UREA_NITRATE,
+    AMMONIA_ESCAPES,
+    BUCKET_TOO_HOT,
+    ACID_TO_WATER,
+    CAUSTIC,
+    OXIDIZER,
+    LIFTING_AND_LABEL,
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 
 import numpy as np
@@ -129,9 +129,9 @@ def failure(rule: Rule, fault: Exception) -> str:
     return f"{rule.name} could not be computed for this pour ({kind}); what it asks is not known: {rule.asks}"
 
 
-def worst(case: Case, judged: Iterable[Judged], level_of: Callable[[Judged], Levels] = lambda one: one.level) -> Levels:
-    """Worst level in each scenario, (B,); level_of: which level counts."""
+def worst(case: Case, judged: Iterable[Judged], *, own: bool = False) -> Levels:
+    """Worst level in each scenario, (B,); own: by the rules themselves, as if there were no policy."""
     level = np.zeros(case.size, dtype=np.int64)
     for one in judged:
-        level = np.maximum(level, level_of(one))
+        level = np.maximum(level, one.outcome.level if own else one.level)
     return level

@@ -47,6 +47,21 @@ def _phosphorus(case: Case) -> Outcome | None:
     return None
 
 
+PHOSPHORUS_WHERE_SOIL_HAS_PLENTY = Rule(
+    name="phosphorus-where-soil-has-plenty",
+    family="soil",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Does the pour bring phosphorus to a soil that has plenty?",
+    plain="Phosphorus stays in the soil for years. Where the test says high, more does nothing for the crop and runs off.",
+    chemistry="Soil-test class, not chemistry of the pour. A region can make none the default until a soil test asks for it.",
+    cure="The same nitrogen and potassium without phosphorus.",
+    sources=("common practice, no source: no phosphorus where the soil test is high",),
+    check=_phosphorus,
+)
+
+
 def _crop_limit(case: Case) -> tuple[str, float] | None:
     """The crop and the EC [mS/cm] that it bears, where a crop is stated that is on record."""
     crop = case.question.pour.soil.crop
@@ -93,6 +108,24 @@ def _salty(case: Case) -> Outcome | None:
     )
 
 
+SALTY_AT_EMITTER = Rule(
+    name="salty-at-emitter",
+    family="soil",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Is the feed too salty for the crop where it drips?",
+    plain="Strong feed pulls water out of roots. A short feed with clear water after it is borne better than all water so.",
+    chemistry="EC of the line from its ions, against the published classes for irrigation water and the crop's threshold; "
+    "urea adds no EC but turns to ammonium.",
+    cure="More dilution.",
+    sources=(
+        "from memory: FAO Irrigation and Drainage Paper 29 rev. 1, table 1: 0.7 and 3.0 dS/m",
+        "from memory: FAO 29 rev. 1, table 4, after Maas and Hoffman 1977: thresholds by crop",
+    ),
+    check=_salty,
+)
+
+
 #: Un-ionized ammonia in the line that hurts roots: some, for sure [mg/L NH3] (from memory: root damage is reported
 #: from a few to some 20 mg/L in nutrient solution).
 _FREE_AMMONIA_MG_PER_L = (5.0, 20.0)
@@ -120,6 +153,23 @@ def _free_ammonia(case: Case) -> Outcome | None:
     )
 
 
+FREE_AMMONIA = Rule(
+    name="free-ammonia",
+    family="soil",
+    may_be_lowered=False,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Is there free ammonia at the emitter?",
+    plain="Ammonium is food, ammonia burns. In alkaline water some of the one is the other.",
+    chemistry="NH4+ = NH3 + H+, log K -9.24 at 25 degC: un-ionized ammonia of the line from its speciation.",
+    cure="Lower pH, nitrate.",
+    sources=(
+        "minteq.v4.dat (NIST 46)",
+        "from memory: root damage reported from a few to some 20 mg/L of NH3; the limits are a design choice",
+    ),
+    check=_free_ammonia,
+)
+
+
 #: Chlorine that roots bear all the time, that burns them, and that is used to clean lines without a crop on [mg/L]:
 #: 1 at the far end continuously, 200 to 500 to stand overnight (UF/IFAS citrus microirrigation appendix, read).
 _CHLORINE_BEARS, _CHLORINE_BURNS, _CHLORINE_CLEANS = 1.0, 50.0, 500.0
@@ -145,6 +195,24 @@ def _chlorine(case: Case) -> Outcome | None:
         do=("Dose it as the drip's and the product's label say, with no crop watered, and flush.", DEFER),
         severity=chlorine,
     )
+
+
+CHLORINE_AT_EMITTER = Rule(
+    name="chlorine-at-emitter",
+    family="soil",
+    may_be_lowered=False,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does so much chlorine reach the crop that it burns roots?",
+    plain="Bleach cleans lines while nothing is watered. What drips at a crop burns its roots.",
+    chemistry="Hypochlorite of the line as Cl2. 1 mg/L at the far end is used continuously, 200 to 500 stand overnight and are "
+    "flushed. With feed in the same bucket it is a stop from 50 mg/L.",
+    cure="A treatment of its own, flushed.",
+    sources=(
+        "UF/IFAS citrus microirrigation appendix: 1 mg/L continuous, 200 to 500 superchlorination, at the far end",
+        "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
+    ),
+    check=_chlorine,
+)
 
 
 @dataclass(frozen=True)
@@ -213,6 +281,25 @@ def _unfit(case: Case) -> Outcome | None:
     return Outcome(level, message, numbers=numbers, do=tuple(entry.do for entry in found))
 
 
+NUTRIENT_FORM_UNFIT = Rule(
+    name="nutrient-form-unfit",
+    family="soil",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Does the pour bring chloride, sodium, boron, zinc or copper in a strength that sensitive crops do not bear?",
+    plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "
+    "grams and poison in ounces.",
+    chemistry="Totals of the line against the published classes of irrigation water; sodium as its adsorption ratio; trace "
+    "metals against the limits for water that is given for years, ten times as much counts as severe.",
+    cure="Another source of the same nutrient.",
+    sources=(
+        "from memory: FAO 29 rev. 1, table 1: chloride 4 and 10 meq/L, boron 0.7 and 3.0 mg/L, sodium adsorption ratio 3 and 9",
+        "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
+    ),
+    check=_unfit,
+)
+
+
 def _key(entry: _Sensitive) -> str:
     unit = {"meq/L": "meq_per_l", "mg/L": "mg_per_l", "SAR": "adsorption_ratio"}[entry.unit]
     return f"line_{entry.spoken}_{unit}"
@@ -224,80 +311,9 @@ _LEAST_SODIUM_MEQ_PER_L = 3.0
 
 
 RULES = (
-    Rule(
-        name="phosphorus-where-soil-has-plenty",
-        family="soil",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Does the pour bring phosphorus to a soil that has plenty?",
-        plain="Phosphorus stays in the soil for years. Where the test says high, more does nothing for the crop and runs off.",
-        chemistry="Soil-test class, not chemistry of the pour. A region can make none the default until a soil test asks for it.",
-        cure="The same nitrogen and potassium without phosphorus.",
-        sources=("common practice, no source: no phosphorus where the soil test is high",),
-        check=_phosphorus,
-    ),
-    Rule(
-        name="salty-at-emitter",
-        family="soil",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Is the feed too salty for the crop where it drips?",
-        plain="Strong feed pulls water out of roots. A short feed with clear water after it is borne better than all water so.",
-        chemistry="EC of the line from its ions, against the published classes for irrigation water and the crop's threshold; "
-        "urea adds no EC but turns to ammonium.",
-        cure="More dilution.",
-        sources=(
-            "from memory: FAO Irrigation and Drainage Paper 29 rev. 1, table 1: 0.7 and 3.0 dS/m",
-            "from memory: FAO 29 rev. 1, table 4, after Maas and Hoffman 1977: thresholds by crop",
-        ),
-        check=_salty,
-    ),
-    Rule(
-        name="chlorine-at-emitter",
-        family="soil",
-        may_be_lowered=False,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does so much chlorine reach the crop that it burns roots?",
-        plain="Bleach cleans lines while nothing is watered. What drips at a crop burns its roots.",
-        chemistry="Hypochlorite of the line as Cl2. 1 mg/L at the far end is used continuously, 200 to 500 stand overnight and are "
-        "flushed. With feed in the same bucket it is a stop from 50 mg/L.",
-        cure="A treatment of its own, flushed.",
-        sources=(
-            "UF/IFAS citrus microirrigation appendix: 1 mg/L continuous, 200 to 500 superchlorination, at the far end",
-            "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
-        ),
-        check=_chlorine,
-    ),
-    Rule(
-        name="free-ammonia",
-        family="soil",
-        may_be_lowered=False,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Is there free ammonia at the emitter?",
-        plain="Ammonium is food, ammonia burns. In alkaline water some of the one is the other.",
-        chemistry="NH4+ = NH3 + H+, log K -9.24 at 25 degC: un-ionized ammonia of the line from its speciation.",
-        cure="Lower pH, nitrate.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "from memory: root damage reported from a few to some 20 mg/L of NH3; the limits are a design choice",
-        ),
-        check=_free_ammonia,
-    ),
-    Rule(
-        name="nutrient-form-unfit",
-        family="soil",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Does the pour bring chloride, sodium, boron, zinc or copper in a strength that sensitive crops do not bear?",
-        plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "
-        "grams and poison in ounces.",
-        chemistry="Totals of the line against the published classes of irrigation water; sodium as its adsorption ratio; trace "
-        "metals against the limits for water that is given for years, ten times as much counts as severe.",
-        cure="Another source of the same nutrient.",
-        sources=(
-            "from memory: FAO 29 rev. 1, table 1: chloride 4 and 10 meq/L, boron 0.7 and 3.0 mg/L, sodium adsorption ratio 3 and 9",
-            "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
-        ),
-        check=_unfit,
-    ),
+    PHOSPHORUS_WHERE_SOIL_HAS_PLENTY,
+    SALTY_AT_EMITTER,
+    CHLORINE_AT_EMITTER,
+    FREE_AMMONIA,
+    NUTRIENT_FORM_UNFIT,
 )

@@ -60,6 +60,21 @@ def _warm_line(case: Case) -> Outcome | None:
     )
 
 
+WARM_LINE = Rule(
+    name="warm-line",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Does the line pass lime or phosphate when the sun warms it?",
+    plain="Black tube in the sun reaches 45 degC and more. Lime and calcium phosphate dissolve less in warm water.",
+    chemistry="The same line at 45 degC: calcite and brushite indices. A line temperature that is not stated is swept up to "
+    "there by every rule, and this one is silent.",
+    cure="Cool hours, shade, flush.",
+    sources=("minteq.v4.dat (NIST 46)", "common practice, no source: 45 degC in black tube"),
+    check=_warm_line,
+)
+
+
 #: Solids that dry out of what was left standing: phase -> words.
 _DRIES_OUT = {"Gypsum": "gypsum", "Brushite": "calcium phosphate", "Calcite": "lime", "Struvite": "struvite"}
 #: The pour counts where it raises an index by at least this over the water's own.
@@ -99,6 +114,25 @@ def _drying(case: Case) -> Outcome | None:
     )
 
 
+DRYING_EMITTER = Rule(
+    name="drying-emitter",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Would what is left in the emitters dry to a solid?",
+    plain="Between events the last drops in an emitter dry up and leave what was dissolved in them.",
+    chemistry="The line with three quarters of its water gone: gypsum, calcium phosphate, lime, struvite, where the pour "
+    "raises the index over the water's own. Silent where the flush is long enough.",
+    cure="Flush with clear water.",
+    sources=(
+        "minteq.v4.dat (NIST 46)",
+        "New England Vegetable Guide: feed left in lines leads to solids and slime; flush after",
+        "design choice: a quarter of the water left",
+    ),
+    check=_drying,
+)
+
+
 def _ammonia_raises_ph(case: Case) -> Outcome | None:
     if not case.has("NH4+"):
         return None
@@ -121,47 +155,22 @@ def _ammonia_raises_ph(case: Case) -> Outcome | None:
     )
 
 
+AMMONIA_RAISES_PH = Rule(
+    name="ammonia-raises-ph",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Does ammonia raise the pH of the line?",
+    plain="Ammonia water softens by dropping lime, in your line.",
+    chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
+    cure="An ammonium salt instead.",
+    sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
+    check=_ammonia_raises_ph,
+)
+
+
 RULES = (
-    Rule(
-        name="warm-line",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Does the line pass lime or phosphate when the sun warms it?",
-        plain="Black tube in the sun reaches 45 degC and more. Lime and calcium phosphate dissolve less in warm water.",
-        chemistry="The same line at 45 degC: calcite and brushite indices. A line temperature that is not stated is swept up to "
-        "there by every rule, and this one is silent.",
-        cure="Cool hours, shade, flush.",
-        sources=("minteq.v4.dat (NIST 46)", "common practice, no source: 45 degC in black tube"),
-        check=_warm_line,
-    ),
-    Rule(
-        name="drying-emitter",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Would what is left in the emitters dry to a solid?",
-        plain="Between events the last drops in an emitter dry up and leave what was dissolved in them.",
-        chemistry="The line with three quarters of its water gone: gypsum, calcium phosphate, lime, struvite, where the pour "
-        "raises the index over the water's own. Silent where the flush is long enough.",
-        cure="Flush with clear water.",
-        sources=(
-            "minteq.v4.dat (NIST 46)",
-            "New England Vegetable Guide: feed left in lines leads to solids and slime; flush after",
-            "design choice: a quarter of the water left",
-        ),
-        check=_drying,
-    ),
-    Rule(
-        name="ammonia-raises-ph",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Does ammonia raise the pH of the line?",
-        plain="Ammonia water softens by dropping lime, in your line.",
-        chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
-        cure="An ammonium salt instead.",
-        sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
-        check=_ammonia_raises_ph,
-    ),
+    WARM_LINE,
+    DRYING_EMITTER,
+    AMMONIA_RAISES_PH,
 )

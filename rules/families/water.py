@@ -27,10 +27,10 @@ from ...catalog.water.quality import (
     misreadings,
     softened_or_grains,
 )
-from ..answer.water import CAN_BE_USED_PERCENT, usual_mg_per_l
 from ..case.case import Case
 from ..judge.forming import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
 from ..judge.rule import Level, Outcome, Rule, same
+from ..policy import usual_mg_per_l
 
 
 def _iron(case: Case) -> Outcome | None:
@@ -78,6 +78,24 @@ def _iron(case: Case) -> Outcome | None:
         ),
         severity=iron,
     )
+
+
+IRON_IN_WATER = Rule(
+    name="iron-in-water",
+    family="line",
+    may_be_lowered=True,
+    swap_helps=True,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does the water carry iron?",
+    plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
+    chemistry="Fe2+ oxidizes to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
+    cure="Remove iron before the drip.",
+    sources=(
+        "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+        "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
+    ),
+    check=_iron,
+)
 
 
 @dataclass(frozen=True)
@@ -152,8 +170,67 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
     return run
 
 
+MANGANESE_IN_WATER = Rule(
+    name="manganese-in-water",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+    asks="Does the water carry manganese?",
+    plain="Manganese makes black deposits, slower than iron and harder to clean.",
+    chemistry="Mn2+ oxidizes to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
+    cure="Remove it before the drip.",
+    sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+    check=_by_class(_MANGANESE),
+)
+
+
+SULFIDE_IN_WATER = Rule(
+    name="sulfide-in-water",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+    asks="Does the water smell of hydrogen sulfide?",
+    plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
+    chemistry="H2S oxidizes to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
+    cure="Aerate.",
+    sources=(
+        "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
+        "from memory: US extension reprints begin the moderate class at 0.2 mg/L",
+    ),
+    check=_by_class(_SULFIDE),
+)
+
+
+SOLIDS_IN_WATER = Rule(
+    name="solids-in-water",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+    asks="Does the water carry silt or sand?",
+    plain="Silt passes a coarse filter and settles where the water is slow.",
+    chemistry="Suspended solids, classes 50 and 100 mg/L.",
+    cure="Settling and a finer filter.",
+    sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+    check=_by_class(_SOLIDS),
+)
+
+
+BACTERIA_IN_WATER = Rule(
+    name="bacteria-in-water",
+    family="line",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.CAUTION, Level.NOTE),
+    asks="Does the water carry many bacteria?",
+    plain="Bacteria make slime, and slime glues silt and lime together.",
+    chemistry="Classes of water: 10,000 and 50,000 per mL.",
+    cure="A treatment of its own.",
+    sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
+    check=_by_class(_BACTERIA),
+)
+
+
 #: A test that is off by more than this [percent] cannot be used; by more than the first, only with care.
-_OFF_CAUTION, _OFF_UNKNOWN = CAN_BE_USED_PERCENT, 25.0
+_OFF_CAUTION, _OFF_UNKNOWN = 10.0, 25.0
 
 
 def _balance(case: Case) -> Outcome | None:
@@ -193,6 +270,26 @@ def _balance(case: Case) -> Outcome | None:
     )
 
 
+WATER_TEST_DOES_NOT_BALANCE = Rule(
+    name="water-test-does-not-balance",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.UNKNOWN, Level.CAUTION, Level.NOTE),
+    asks="Do the charges of the water test balance?",
+    plain="Every water holds as much plus as minus. A test that does not has a line on the wrong unit or a wrong number, "
+    "and then the answer here is about another water.",
+    chemistry="Cations against anions in meq/L, alkalinity as anion; what was not tested stands where it helps most within "
+    "its range. Above 10 % a caution, above 25 % nothing is said about this water. Usual slips of one unit are tried, and "
+    "the one that balances is named.",
+    cure="The units, or a new test.",
+    sources=(
+        "from memory: Standard Methods for the Examination of Water and Wastewater, 1030 E: 0.2 meq/L, 2 %, 5 % by sum",
+        "common practice, no source: 10 % for a test that can be used at all; 25 %: design choice",
+    ),
+    check=_balance,
+)
+
+
 def _grains(case: Case) -> Outcome | None:
     water = case.question.water
     grains = hardness_may_be_grains(water) if water is not None else None
@@ -212,6 +309,25 @@ def _grains(case: Case) -> Outcome | None:
             "If the water is softened, say so (softened = true) or give its sodium.",
         ),
     )
+
+
+HARDNESS_MAY_BE_GRAINS = Rule(
+    name="hardness-may-be-grains",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Was hardness in grains per gallon taken for mg/L?",
+    plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
+    chemistry="Alkalinity of ground water comes with calcium and magnesium; more than three times the hardness is sodium, "
+    "from a softener or from sodium bicarbonate rock. Where a low hardness was typed in mg/L without sodium, the pour is "
+    "swept over both units, and is unknown where they differ.",
+    cure="The unit, a sodium test, or the word that there is a softener.",
+    sources=(
+        "US grain per US gallon: 17.1 mg/L, by definition",
+        "from memory: softeners trade calcium for sodium; limits of the rule: design choice",
+    ),
+    check=_grains,
+)
 
 
 #: A well changes slowly, with drought and pumping (common practice, no source).
@@ -239,6 +355,20 @@ def _old(case: Case) -> Outcome | None:
     )
 
 
+WATER_TEST_OLD = Rule(
+    name="water-test-old",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.NOTE,),
+    asks="Is the water test of an age to be trusted?",
+    plain="Wells change with drought, pumping and the season.",
+    chemistry="Calcium, alkalinity and iron drift; a test at the end of a dry summer shows the worst.",
+    cure="A new test every few years.",
+    sources=("common practice, no source",),
+    check=_old,
+)
+
+
 def _incomplete(case: Case) -> Outcome | None:
     water = case.question.water
     missing = [
@@ -261,132 +391,30 @@ def _incomplete(case: Case) -> Outcome | None:
     )
 
 
+WATER_TEST_INCOMPLETE = Rule(
+    name="water-test-incomplete",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.NOTE,),
+    asks="Does the water test hold what an answer needs?",
+    plain="What was not tested is not harmless; it is only not known.",
+    chemistry="Each item left out is swept over its usual range; what decides is named in the answer.",
+    cure="An irrigation water test.",
+    sources=(
+        "design choice; Trade notes: bicarbonate, calcium and pH come first, then iron, manganese, sulfide, bacteria",
+    ),
+    check=_incomplete,
+)
+
+
 RULES = (
-    Rule(
-        name="iron-in-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION),
-        asks="Does the water carry iron?",
-        plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
-        chemistry="Fe2+ oxidizes to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
-        cure="Remove iron before the drip.",
-        sources=(
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
-            "Rottenberg, interaction among fertilizers: iron in water with phosphate makes solids",
-        ),
-        check=_iron,
-    ),
-    Rule(
-        name="manganese-in-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry manganese?",
-        plain="Manganese makes black deposits, slower than iron and harder to clean.",
-        chemistry="Mn2+ oxidizes to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
-        cure="Remove it before the drip.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_MANGANESE),
-    ),
-    Rule(
-        name="sulfide-in-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water smell of hydrogen sulfide?",
-        plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
-        chemistry="H2S oxidizes to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
-        cure="Aerate.",
-        sources=(
-            "Bucks, Nakayama and Gilbert 1979 classes, as reprinted",
-            "from memory: US extension reprints begin the moderate class at 0.2 mg/L",
-        ),
-        check=_by_class(_SULFIDE),
-    ),
-    Rule(
-        name="solids-in-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry silt or sand?",
-        plain="Silt passes a coarse filter and settles where the water is slow.",
-        chemistry="Suspended solids, classes 50 and 100 mg/L.",
-        cure="Settling and a finer filter.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_SOLIDS),
-    ),
-    Rule(
-        name="bacteria-in-water",
-        family="line",
-        may_be_lowered=True,
-        levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-        asks="Does the water carry many bacteria?",
-        plain="Bacteria make slime, and slime glues silt and lime together.",
-        chemistry="Classes of water: 10,000 and 50,000 per mL.",
-        cure="A treatment of its own.",
-        sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
-        check=_by_class(_BACTERIA),
-    ),
-    Rule(
-        name="water-test-does-not-balance",
-        family="water",
-        may_be_lowered=True,
-        levels=(Level.UNKNOWN, Level.CAUTION, Level.NOTE),
-        asks="Do the charges of the water test balance?",
-        plain="Every water holds as much plus as minus. A test that does not has a line on the wrong unit or a wrong number, "
-        "and then the answer here is about another water.",
-        chemistry="Cations against anions in meq/L, alkalinity as anion; what was not tested stands where it helps most within "
-        "its range. Above 10 % a caution, above 25 % nothing is said about this water. Usual slips of one unit are tried, and "
-        "the one that balances is named.",
-        cure="The units, or a new test.",
-        sources=(
-            "from memory: Standard Methods for the Examination of Water and Wastewater, 1030 E: 0.2 meq/L, 2 %, 5 % by sum",
-            "common practice, no source: 10 % for a test that can be used at all; 25 %: design choice",
-        ),
-        check=_balance,
-    ),
-    Rule(
-        name="hardness-may-be-grains",
-        family="water",
-        may_be_lowered=True,
-        levels=(Level.CAUTION, Level.NOTE),
-        asks="Was hardness in grains per gallon taken for mg/L?",
-        plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
-        chemistry="Alkalinity of ground water comes with calcium and magnesium; more than three times the hardness is sodium, "
-        "from a softener or from sodium bicarbonate rock. Where a low hardness was typed in mg/L without sodium, the pour is "
-        "swept over both units, and is unknown where they differ.",
-        cure="The unit, a sodium test, or the word that there is a softener.",
-        sources=(
-            "US grain per US gallon: 17.1 mg/L, by definition",
-            "from memory: softeners trade calcium for sodium; limits of the rule: design choice",
-        ),
-        check=_grains,
-    ),
-    Rule(
-        name="water-test-old",
-        family="water",
-        may_be_lowered=True,
-        levels=(Level.NOTE,),
-        asks="Is the water test of an age to be trusted?",
-        plain="Wells change with drought, pumping and the season.",
-        chemistry="Calcium, alkalinity and iron drift; a test at the end of a dry summer shows the worst.",
-        cure="A new test every few years.",
-        sources=("common practice, no source",),
-        check=_old,
-    ),
-    Rule(
-        name="water-test-incomplete",
-        family="water",
-        may_be_lowered=True,
-        levels=(Level.NOTE,),
-        asks="Does the water test hold what an answer needs?",
-        plain="What was not tested is not harmless; it is only not known.",
-        chemistry="Each item left out is swept over its usual range; what decides is named in the answer.",
-        cure="An irrigation water test.",
-        sources=(
-            "design choice; Trade notes: bicarbonate, calcium and pH come first, then iron, manganese, sulfide, bacteria",
-        ),
-        check=_incomplete,
-    ),
+    IRON_IN_WATER,
+    MANGANESE_IN_WATER,
+    SULFIDE_IN_WATER,
+    SOLIDS_IN_WATER,
+    BACTERIA_IN_WATER,
+    WATER_TEST_DOES_NOT_BALANCE,
+    HARDNESS_MAY_BE_GRAINS,
+    WATER_TEST_OLD,
+    WATER_TEST_INCOMPLETE,
 )

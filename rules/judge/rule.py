@@ -52,7 +52,8 @@ class Rule:
     have it at a lower level; never where people, wells or the honesty of the answer depend on it. asks: the question
     it answers. plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
     and facts come from.
-    check: None where the rule does not apply at all.
+    check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
+    a swap without it is looked for.
     """
 
     name: str
@@ -65,6 +66,7 @@ class Rule:
     cure: str
     sources: tuple[str, ...]
     check: Callable[[Case], Outcome | None]
+    swap_helps: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -32,6 +33,11 @@ class Unknown:
     def how(self) -> str:
         """The cheapest way to learn it."""
         return self.find_out or self.quantity.find_out
+
+
+def usual_mg_per_l(usual: Mapping[str, Unknown]) -> dict[str, tuple[float, float]]:
+    """Ranges of water items that may be missing, lowest and highest [mg/L; alkalinity as CaCO3]."""
+    return {name: (u.low, u.high) for name, u in usual.items() if u.quantity.unit.startswith("mg/L")}
 
 
 @dataclass(frozen=True, slots=True)

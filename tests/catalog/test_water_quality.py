@@ -20,8 +20,8 @@ from pourcheck.catalog.water.quality import (
     hardness_word,
     misreadings,
 )
-from pourcheck.rules.answer.water import oddities, usual_mg_per_l, water_state
-from pourcheck.rules.policy import default_unknowns
+from pourcheck.rules.answer.water import oddities, water_state
+from pourcheck.rules.policy import default_unknowns, usual_mg_per_l
 from pourcheck.rules.policy.region import region_named
 
 #: mg per milliequivalent (IUPAC atomic weights); alkalinity 100.087/2 as CaCO3.

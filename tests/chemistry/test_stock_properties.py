@@ -18,8 +18,8 @@ from pourcheck import Catalog, InputError, check
 from pourcheck.catalog.label.composition import composition
 from pourcheck.rules.ask.pour import Pour
 from pourcheck.rules.ask.question import ask
+from pourcheck.rules.ask.salts import Salt, salts, solid_of
 from pourcheck.rules.case.case import Case, mg_per_mol
-from pourcheck.rules.case.salts import Salt, salts, solid_of
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.solution import Solution
 from pourcheck.rules.chemistry.speciate import equilibrate

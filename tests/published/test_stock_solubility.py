@@ -16,7 +16,7 @@ import pytest
 
 from pourcheck import Catalog
 from pourcheck.catalog.species import molar_mass_g_per_mol
-from pourcheck.rules.case.salts import Salt, salts
+from pourcheck.rules.ask.salts import Salt, salts
 from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.solution import Solution
