@@ -48,6 +48,8 @@ def assess(question: Question, *, details: bool) -> Verdict:
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
     found = findings(question, columns, judge, judged, look=details and (listed or answer != Level.STOP))
+    if any(finding.level == "unknown" for finding in found):
+        answer = max(answer, Level.UNKNOWN)  # a rule's own words can fail, too
     known = any(item.composition.mixtures for item in question.poured)
     return Verdict(
         program=program(),

@@ -109,7 +109,8 @@ def _outcome(rule: Rule, case: Case) -> Outcome | None:
     """What a rule says; that nothing is known of what it asks, where it fails."""
     try:
         outcome = rule.check(case)
-        assert outcome is None or outcome.level.shape == (case.size,)
+        if outcome is not None and outcome.level.shape != (case.size,):
+            raise ValueError(f"{outcome.level.shape} levels for {case.size} scenarios")
         return outcome
     except Exception as fault:
         words = failure(rule, fault)

@@ -180,7 +180,7 @@ def test_two_first_uses_at_the_same_time(empty: str, tmp_path: Path) -> None:
         assert process.stdout is not None
         process.stdout.readline()
     go.touch()
-    found = [process.communicate(timeout=30)[0].strip() for process in running]
+    found = [process.communicate(timeout=600)[0].strip() for process in running]
     assert [str(len(seeds.seed_products()))] * 2 == found
 
 

@@ -48,11 +48,12 @@ def limits() -> Counter[str]:
 def sentence() -> str:
     """The counts in words."""
     of, numbers, named = constants(), catalog(), limits()
+    seen = numbers["yes"] + numbers["partly"]
     return (
-        f"Of {sum(of.values())} constants of the chemistry {of['read']} come from files that were read and {of['memory']} "
-        f"from memory. Of {sum(numbers.values())} numbers of the generic materials {numbers['yes'] + numbers['partly']} "
-        f"were read in print, {numbers['computed']} are computed from formulas, and {numbers['no']} are recalled and not "
-        f"yet checked against print. The rules name {sum(named.values())} sources: {named['read']} that were read, "
+        f"Of {sum(of.values())} constants of the chemistry {of['read']} come from files that were read and "
+        f"{of['memory']} from memory. Of {sum(numbers.values())} numbers of the generic materials {seen} were read in "
+        f"print, {numbers['computed']} are computed from formulas, and {numbers['no']} are recalled and not yet "
+        f"checked against print. The rules name {sum(named.values())} sources: {named['read']} that were read, "
         f"{named['memory']} recalled, {named['practice']} common practice without a source, {named['design']} design "
         "choices."
     )

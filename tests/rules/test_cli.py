@@ -947,7 +947,7 @@ def in_shell(line: str, **env: str) -> tuple[int, str]:
         ["sh", "-c", line.replace("$P", program)],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=600,
         env={**os.environ, **env},
         check=False,
     )

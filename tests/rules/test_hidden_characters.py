@@ -34,7 +34,9 @@ texts = st.one_of(
 ).map(lambda text: text.encode("utf-8", "replace").decode("utf-8"))
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=150, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(name=texts, amount=st.sampled_from(["2 lb", "1 oz\x1b[2J", "5 cows", "\u202e2 lb"]), water=texts)
 def test_hostile_arguments(call: Run, name: str, amount: str, water: str) -> None:
     """One line on standard error, nothing hidden in it, exit 2."""
@@ -46,7 +48,7 @@ def test_hostile_arguments(call: Run, name: str, amount: str, water: str) -> Non
     assert "internal fault" not in ran.err
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(query=texts)
 def test_hostile_searches(call: Run, query: str) -> None:
     """find, show and explain print nothing hidden."""
@@ -85,7 +87,7 @@ def test_a_clear_answer_holds_none(catalog: Catalog, call: Run) -> None:
 
 
 @given(text=st.text(max_size=60))
-@settings(deadline=None)
+@settings(deadline=None, derandomize=True)
 def test_escaped_json_is_the_same_json(text: str) -> None:
     """Escaping changes how the text is written, not what it says."""
     clean = text.encode("utf-8", "replace").decode("utf-8")
@@ -95,7 +97,7 @@ def test_escaped_json_is_the_same_json(text: str) -> None:
 
 
 @given(text=st.text(max_size=300), most=st.integers(4, 80))
-@settings(deadline=None)
+@settings(deadline=None, derandomize=True)
 def test_one_line_is_one_line(text: str, most: int) -> None:
     """Never longer than asked for, and nothing hidden."""
     shown = one_line(text, most)
