@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
@@ -14,10 +13,9 @@ from ..text import quoted
 if TYPE_CHECKING:
     pass
 from .numbers import split_number
+from .reading import CACO3_G_PER_MOL, Reading
+from .table import ALKALINITY, BICARBONATE, QUANTITIES
 from .units import convert
-
-CACO3_G_PER_MOL = molar_mass_g_per_mol("CaCO3")
-
 
 #: Hardness units as mg/L CaCO3: 1 US grain = 64.79891 mg in 1 US gallon; German degree = 10 mg/L
 #: CaO; French degree = 10 mg/L CaCO3; Clark (English) degree = 1 grain per imperial gallon.
@@ -50,41 +48,11 @@ _CACO3_MG_PER_L = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """How a water item may be written. bases: basis name -> (g/mol, mol of the item per mol basis)."""
-
-    charge: int
-    bases: dict[str, tuple[float, float]]
-    default: str | None
-    hardness_units: bool = False
-
-
-def _mass(formula: str, count: float = 1.0) -> tuple[float, float]:
-    return molar_mass_g_per_mol(formula), count
-
-
-_CACO3 = (CACO3_G_PER_MOL, 1.0)
-
-
+#: Items that are counted in charges, not in moles.
+_IN_CHARGES = {ALKALINITY.name, BICARBONATE.name}
+#: How each water item may be written.
 READINGS: dict[str, Reading] = {
-    "calcium": Reading(2, {"Ca": _mass("Ca"), "CaCO3": _CACO3}, "Ca", True),
-    "magnesium": Reading(2, {"Mg": _mass("Mg"), "CaCO3": _CACO3}, "Mg", True),
-    "hardness": Reading(2, {"CaCO3": _CACO3}, "CaCO3", True),
-    "alkalinity": Reading(1, {"CaCO3": (CACO3_G_PER_MOL, 2.0), "HCO3": _mass("HCO3")}, None, True),
-    "bicarbonate": Reading(1, {"HCO3": _mass("HCO3"), "CaCO3": (CACO3_G_PER_MOL, 2.0)}, "HCO3", True),
-    "sodium": Reading(1, {"Na": _mass("Na")}, "Na"),
-    "potassium": Reading(1, {"K": _mass("K")}, "K"),
-    "chloride": Reading(1, {"Cl": _mass("Cl")}, "Cl"),
-    "sulfate": Reading(2, {"SO4": _mass("SO4"), "S": _mass("S")}, "SO4"),
-    "nitrate": Reading(1, {"NO3": _mass("NO3"), "N": _mass("N")}, "NO3"),
-    "phosphate": Reading(3, {"PO4": _mass("PO4"), "P": _mass("P")}, "PO4"),
-    "iron": Reading(2, {"Fe": _mass("Fe")}, "Fe"),
-    "manganese": Reading(2, {"Mn": _mass("Mn")}, "Mn"),
-    "sulfide": Reading(2, {"S": _mass("S"), "H2S": _mass("H2S")}, "S"),
-    "boron": Reading(1, {"B": _mass("B")}, "B"),
-    "silica": Reading(1, {"SiO2": _mass("SiO2"), "Si": _mass("Si")}, "SiO2"),
-    "fluoride": Reading(1, {"F": _mass("F")}, "F"),
+    name: quantity.reading for name, quantity in QUANTITIES.items() if quantity.reading is not None
 }
 
 
@@ -147,10 +115,10 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
     if low in _CACO3_MG_PER_L:
         if not reading.hardness_units or basis not in {None, "CaCO3"}:
             raise InputError(f"{quoted(text)} is a hardness unit, not one for {item}", where=where, mend=mend)
-        per_mol = 2.0 if item in {"alkalinity", "bicarbonate"} else 1.0
+        per_mol = 2.0 if item in _IN_CHARGES else 1.0
         result = value * _CACO3_MG_PER_L[low] / 1000.0 / CACO3_G_PER_MOL * per_mol
     elif low in {"meq/l", "me/l", "meq", "mval/l", "mval", "epm"}:
-        charge = 1 if item in {"alkalinity", "bicarbonate"} else reading.charge
+        charge = 1 if item in _IN_CHARGES else reading.charge
         result = value / 1000.0 / charge
     elif low in {"mmol/l", "mm"}:
         # mmol of the basis where one is named: a mole of CaCO3 is two of alkalinity.
@@ -169,7 +137,7 @@ def concentration_mol_per_l(item: str, text: str, where: str = "") -> float:
 
 def concentration_unit(item: str) -> str:
     """The unit in which an item is kept as a number: mg/L, of alkalinity and hardness as CaCO3."""
-    return "mg/L CaCO3" if item in {"alkalinity", "hardness"} else "mg/L"
+    return QUANTITIES[item].unit
 
 
 @cache

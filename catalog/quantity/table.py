@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from .reading import CACO3_BASIS, CACO3_G_PER_MOL, Reading, mass_basis
+
 #: How a range is walked: evenly, or evenly in the square root, so that low amounts, where verdicts turn, are not
 #: skipped.
 Scale = Literal["even", "root"]
@@ -34,7 +36,7 @@ class Quantity:
     find_out: the cheapest way to learn it, at a cost from 1 (a look) to 4 (a lab).
     missing: what is done where it is not stated. species: the ion or molecule that a water item counts; charge: of a
     mole of it, for the balance of a water test; major: the balance needs it; asked_for: a water test without it is
-    incomplete. lever: how a margin moves it, None where it has none.
+    incomplete. lever: how a margin moves it, None where it has none. reading: how labs write it, of a water item.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Quantity:
     major: bool = False
     asked_for: bool = False
     lever: Lever | None = None
+    reading: Reading | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,69 +76,86 @@ def _lab(item: str) -> str:
 ALKALINITY = SureQuantity(
     "alkalinity", "mg/L CaCO3", "water alkalinity", "water_alkalinity", "root", 0.0, 2500.0,
     "alkalinity test strip or drop kit", 2, charge=-1, major=True, asked_for=True, lever=Lever(5.0, 800.0, True),
+    reading=Reading(1, {"CaCO3": (CACO3_G_PER_MOL, 2.0), "HCO3": mass_basis("HCO3")}, None, True),
 )  # fmt: skip
 BICARBONATE = OptionalQuantity(
     "bicarbonate", "mg/L", "water bicarbonate", "water_bicarbonate", "root", 0.0, 3050.0,
     "alkalinity test strip or drop kit", 2, missing="left out",
+    reading=Reading(1, {"HCO3": mass_basis("HCO3"), "CaCO3": (CACO3_G_PER_MOL, 2.0)}, "HCO3", True),
 )  # fmt: skip
 CALCIUM = OptionalQuantity(
     "calcium", "mg/L", "water calcium", "water_calcium", "root", 0.0, 1200.0,
     "hardness test strip, or calcium on a lab water test", 2, species="Ca+2", charge=2, major=True, asked_for=True,
     lever=Lever(0.5, 600.0, True),
+    reading=Reading(2, {"Ca": mass_basis("Ca"), "CaCO3": CACO3_BASIS}, "Ca", True),
 )  # fmt: skip
 MAGNESIUM = OptionalQuantity(
     "magnesium", "mg/L", "water magnesium", "water_magnesium", "root", 0.0, 900.0, _lab("magnesium"), 4,
     species="Mg+2", charge=2, major=True, asked_for=True,
+    reading=Reading(2, {"Mg": mass_basis("Mg"), "CaCO3": CACO3_BASIS}, "Mg", True),
 )  # fmt: skip
 HARDNESS = OptionalQuantity(
     "hardness", "mg/L CaCO3", "water hardness", "water_hardness", "root", 0.0, 5000.0, _lab("hardness"), 4,
     missing="left out", charge=2, lever=Lever(2.0, 2000.0, True),
+    reading=Reading(2, {"CaCO3": CACO3_BASIS}, "CaCO3", True),
 )  # fmt: skip
 SULFATE = SureQuantity(
     "sulfate", "mg/L", "water sulfate", "water_sulfate", "root", 0.0, 6000.0, _lab("sulfate"), 4,
     species="SO4-2", charge=-2, major=True, asked_for=True,
+    reading=Reading(2, {"SO4": mass_basis("SO4"), "S": mass_basis("S")}, "SO4"),
 )  # fmt: skip
 SODIUM = SureQuantity(
     "sodium", "mg/L", "water sodium", "water_sodium", "root", 0.0, 6000.0, _lab("sodium"), 4,
     species="Na+", charge=1, major=True, asked_for=True,
+    reading=Reading(1, {"Na": mass_basis("Na")}, "Na"),
 )  # fmt: skip
 POTASSIUM = SureQuantity(
     "potassium", "mg/L", "water potassium", "water_potassium", "root", 0.0, 500.0, _lab("potassium"), 4,
     missing="none", species="K+", charge=1,
+    reading=Reading(1, {"K": mass_basis("K")}, "K"),
 )  # fmt: skip
 CHLORIDE = SureQuantity(
     "chloride", "mg/L", "water chloride", "water_chloride", "root", 0.0, 10000.0, _lab("chloride"), 4,
     species="Cl-", charge=-1, major=True, asked_for=True,
+    reading=Reading(1, {"Cl": mass_basis("Cl")}, "Cl"),
 )  # fmt: skip
 NITRATE = SureQuantity(
     "nitrate", "mg/L", "water nitrate", "water_nitrate", "root", 0.0, 1500.0, _lab("nitrate"), 4,
     missing="none", species="NO3-", charge=-1,
+    reading=Reading(1, {"NO3": mass_basis("NO3"), "N": mass_basis("N")}, "NO3"),
 )  # fmt: skip
 PHOSPHATE = SureQuantity(
     "phosphate", "mg/L", "water phosphate", "water_phosphate", "root", 0.0, 100.0, _lab("phosphate"), 4,
     missing="none", species="PO4-3",
+    reading=Reading(3, {"PO4": mass_basis("PO4"), "P": mass_basis("P")}, "PO4"),
 )  # fmt: skip
 IRON = SureQuantity(
     "iron", "mg/L", "water iron", "water_iron", "root", 0.0, 150.0, "iron test strip or iron on a lab water test", 2,
     species="Fe+2", charge=2, asked_for=True,
+    reading=Reading(2, {"Fe": mass_basis("Fe")}, "Fe"),
 )  # fmt: skip
 MANGANESE = SureQuantity(
     "manganese", "mg/L", "water manganese", "water_manganese", "root", 0.0, 50.0, _lab("manganese"), 4,
     species="Mn+2", charge=2, asked_for=True,
+    reading=Reading(2, {"Mn": mass_basis("Mn")}, "Mn"),
 )  # fmt: skip
 SULFIDE = OptionalQuantity(
     "sulfide", "mg/L", "water sulfide", "water_sulfide", "root", 0.0, 100.0, _lab("sulfide"), 4, missing="left out",
+    reading=Reading(2, {"S": mass_basis("S"), "H2S": mass_basis("H2S")}, "S"),
 )  # fmt: skip
 BORON = SureQuantity(
     "boron", "mg/L", "water boron", "water_boron", "root", 0.0, 100.0, _lab("boron"), 4,
     missing="none", species="H3BO3",
+    reading=Reading(1, {"B": mass_basis("B")}, "B"),
 )  # fmt: skip
 SILICA = SureQuantity(
     "silica", "mg/L", "water silica", "water_silica", "root", 0.0, 250.0, _lab("silica"), 4, species="H4SiO4",
+    reading=Reading(1, {"SiO2": mass_basis("SiO2"), "Si": mass_basis("Si")}, "SiO2"),
 )  # fmt: skip
 FLUORIDE = SureQuantity(
     "fluoride", "mg/L", "water fluoride", "water_fluoride", "root", 0.0, 50.0, _lab("fluoride"), 4,
     missing="none", species="F-", charge=-1,
+    reading=Reading(1, {"F": mass_basis("F")}, "F"),
 )  # fmt: skip
 PH = SureQuantity(
     "ph", "pH", "water pH", "water_ph", "even", 3.0, 11.0, "pH strip or meter", 2, asked_for=True,

@@ -8,9 +8,21 @@ from functools import cache
 from typing import Literal
 
 from ..data import table
-from ..quantity.concentration import CACO3_G_PER_MOL, MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
+from ..quantity.concentration import MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
 from ..quantity.measure import Measure
-from ..quantity.table import QUANTITIES
+from ..quantity.reading import CACO3_G_PER_MOL
+from ..quantity.table import (
+    ALKALINITY,
+    CALCIUM,
+    CHLORIDE,
+    HARDNESS,
+    MAGNESIUM,
+    NITRATE,
+    PH,
+    QUANTITIES,
+    SODIUM,
+    SULFATE,
+)
 from .analysis import WaterTest
 
 CloggingClass = Literal["slight", "moderate", "severe"]
@@ -60,7 +72,7 @@ def clogging(water: WaterTest) -> list[Clogging]:
 
 
 def _measured(water: WaterTest, item: str) -> float | None:
-    if item == "ph":
+    if item == PH.name:
         return water.ph_range[1] if water.ph_range else None
     if item in READINGS:
         ranges = water.ranges_mol_per_l()
@@ -72,7 +84,7 @@ def flags(water: WaterTest) -> list[str]:
     """Items above the published level [meq/L] at which some fertilizers make solids of them."""
     ranges, found = water.ranges_mol_per_l(), []
     for item, limit in table("water_classes")["flag_meq_per_l"].items():
-        charge = 1 if item == "alkalinity" else READINGS[item].charge
+        charge = 1 if item == ALKALINITY.name else READINGS[item].charge
         if item in ranges and ranges[item][1] * charge * 1000.0 > limit:
             found.append(item)
     return found
@@ -81,10 +93,10 @@ def flags(water: WaterTest) -> list[str]:
 def hardness_mg_per_l_caco3(water: WaterTest) -> Range | None:
     """Hardness, lowest and highest: as tested, else from calcium and magnesium; None where either is missing."""
     ranges = water.ranges_mol_per_l()
-    if "hardness" in ranges:
-        low, high = ranges["hardness"]
-    elif {"calcium", "magnesium"} <= ranges.keys():
-        low, high = (ranges["calcium"][i] + ranges["magnesium"][i] for i in (0, 1))
+    if HARDNESS.name in ranges:
+        low, high = ranges[HARDNESS.name]
+    elif {CALCIUM.name, MAGNESIUM.name} <= ranges.keys():
+        low, high = (ranges[CALCIUM.name][i] + ranges[MAGNESIUM.name][i] for i in (0, 1))
     else:
         return None
     return 1000.0 * CACO3_G_PER_MOL * low, 1000.0 * CACO3_G_PER_MOL * high
@@ -134,15 +146,15 @@ def charge_balance(water: WaterTest, untested: Mapping[str, Range]) -> Balance |
 
 
 def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Balance | None:
-    if "alkalinity" not in tested or not {"calcium", "hardness"} & tested.keys():
+    if ALKALINITY.name not in tested or not {CALCIUM.name, HARDNESS.name} & tested.keys():
         return None
     known = dict(tested)
-    if "hardness" in known:
+    if HARDNESS.name in known:
         # Hardness stands for both, however it is split.
-        known.pop("calcium", None)
-        known.pop("magnesium", None)
+        known.pop(CALCIUM.name, None)
+        known.pop(MAGNESIUM.name, None)
     for item in MAJOR:
-        if item in known or (item in {"calcium", "magnesium"} and "hardness" in known):
+        if item in known or (item in {CALCIUM.name, MAGNESIUM.name} and HARDNESS.name in known):
             continue
         known[item] = tuple(end * mol_per_mg(item) for end in untested[item])  # type: ignore[assignment]
     low, high = {}, {}
@@ -155,7 +167,9 @@ def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Bala
         cations, anions = high["cations"], low["anions"]
     else:
         cations = anions = max(low["cations"], low["anions"])
-    missing = tuple(item for item in MAJOR if item not in tested and not (item == "calcium" and "hardness" in tested))
+    missing = tuple(
+        item for item in MAJOR if item not in tested and not (item == CALCIUM.name and HARDNESS.name in tested)
+    )
     total = cations + anions
     allowed = 20.0 / max(total, 1e-9) if anions < 3.0 else 2.0 if anions < 10.0 else 5.0
     return Balance(
@@ -184,28 +198,28 @@ class Misreading:
 
 def _misreadings(item: str) -> Iterator[tuple[str, str, float]]:
     """Usual slips of an item: written, meant, factor from what was read to what was meant."""
-    if item in {"calcium", "magnesium"}:
-        per_caco3 = mol_per_mg("hardness") / mol_per_mg(item)
+    if item in {CALCIUM.name, MAGNESIUM.name}:
+        per_caco3 = mol_per_mg(HARDNESS.name) / mol_per_mg(item)
         yield "as the element", "as CaCO3", per_caco3
         yield "as CaCO3", "as the element", 1.0 / per_caco3
         yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN * per_caco3
         yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
         yield "mg/L", "mmol/L", 1.0 / 1000.0 / mol_per_mg(item)
-    elif item in {"hardness", "alkalinity"}:
+    elif item in {HARDNESS.name, ALKALINITY.name}:
         yield "mg/L", "grains per gallon", MG_PER_L_PER_GRAIN
         yield "grains per gallon", "mg/L", 1.0 / MG_PER_L_PER_GRAIN
         yield "mg/L", "German degrees", 17.848
         yield "mg/L", "meq/L", 50.04
-        if item == "alkalinity":
+        if item == ALKALINITY.name:
             yield "as CaCO3", "as HCO3", 0.8202
             yield "as HCO3", "as CaCO3", 1.2193
-    elif item == "nitrate":
+    elif item == NITRATE.name:
         yield "as NO3", "as N", 4.4268
         yield "as N", "as NO3", 1.0 / 4.4268
-    elif item == "sulfate":
+    elif item == SULFATE.name:
         yield "as SO4", "as S", 2.9958
         yield "as S", "as SO4", 1.0 / 2.9958
-    if item in {"sodium", "chloride", "sulfate", "nitrate"}:
+    if item in {SODIUM.name, CHLORIDE.name, SULFATE.name, NITRATE.name}:
         yield "mg/L", "meq/L", 1.0 / READINGS[item].charge / 1000.0 / mol_per_mg(item)
 
 
@@ -213,16 +227,19 @@ def misreadings(water: WaterTest, untested: Mapping[str, Range]) -> list[Misread
     """Slips of one unit that would bring the charges into balance, the best first."""
     tested = water.ranges_mol_per_l()
     slips: list[tuple[tuple[str, ...], tuple[str, str, float | None]]] = [
-        ((item,), slip) for item in tested if item in {*MAJOR, "hardness", "nitrate"} for slip in _misreadings(item)
+        ((item,), slip)
+        for item in tested
+        if item in {*MAJOR, HARDNESS.name, NITRATE.name}
+        for slip in _misreadings(item)
     ]
-    if {"calcium", "magnesium"} <= tested.keys():
+    if {CALCIUM.name, MAGNESIUM.name} <= tested.keys():
         # Labs that print hardness as CaCO3 print both of its parts so.
-        slips.append((("calcium", "magnesium"), ("as the element", "as CaCO3", None)))
+        slips.append(((CALCIUM.name, MAGNESIUM.name), ("as the element", "as CaCO3", None)))
     found: list[tuple[float, Misreading]] = []
     for items, (written, meant, by) in slips:
         changed = dict(tested)
         for item in items:
-            factor = mol_per_mg("hardness") / mol_per_mg(item) if by is None else by
+            factor = mol_per_mg(HARDNESS.name) / mol_per_mg(item) if by is None else by
             changed[item] = tested[item][0] * factor, tested[item][1] * factor
         balance = _balance(changed, untested)
         if balance is not None and abs(balance.off_percent) <= balance.allowed_percent:
@@ -240,29 +257,29 @@ def hardness_may_be_grains(water: WaterTest) -> float | None:
     """The hardness [mg/L CaCO3] that a water would have if its number was in grains per gallon, where that may be: a
     low number in mg/L, no sodium tested, and no softener told; else None."""
     ranges = water.ranges_mol_per_l()
-    if "hardness" not in ranges or water.softened or {"sodium", "calcium", "magnesium"} & ranges.keys():
+    if HARDNESS.name not in ranges or water.softened or {SODIUM.name, CALCIUM.name, MAGNESIUM.name} & ranges.keys():
         return None
     if not _typed_as_mg_per_l(water.hardness):
         return None
-    hardness = ranges["hardness"][1] / mol_per_mg("hardness")
+    hardness = ranges[HARDNESS.name][1] / mol_per_mg(HARDNESS.name)
     return hardness * MG_PER_L_PER_GRAIN if hardness <= _GRAINS_UP_TO else None
 
 
 def alkalinity_too(water: WaterTest) -> bool:
     """True where alkalinity may be in grains if hardness is: a low number in mg/L from the same strip."""
     ranges = water.ranges_mol_per_l()
-    if "alkalinity" not in ranges or not _typed_as_mg_per_l(water.alkalinity):
+    if ALKALINITY.name not in ranges or not _typed_as_mg_per_l(water.alkalinity):
         return False
-    return ranges["alkalinity"][1] / mol_per_mg("alkalinity") <= _GRAINS_UP_TO
+    return ranges[ALKALINITY.name][1] / mol_per_mg(ALKALINITY.name) <= _GRAINS_UP_TO
 
 
 def softened_or_grains(water: WaterTest) -> bool:
     """True where hardness can hardly be what it says: far more alkalinity than hardness, which only sodium brings
     (from memory: waters of a softener, or of sodium bicarbonate rock)."""
     ranges = water.ranges_mol_per_l()
-    if hardness_may_be_grains(water) is None or "alkalinity" not in ranges:
+    if hardness_may_be_grains(water) is None or ALKALINITY.name not in ranges:
         return False
-    return 0.5 * ranges["alkalinity"][0] > 3.0 * ranges["hardness"][1]
+    return 0.5 * ranges[ALKALINITY.name][0] > 3.0 * ranges[HARDNESS.name][1]
 
 
 def _typed_as_mg_per_l(measure: Measure | None) -> bool:
