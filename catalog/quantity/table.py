@@ -27,7 +27,7 @@ class Lever:
     by_ratio: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Quantity:
     """Something that has a number.
 
@@ -57,12 +57,12 @@ class Quantity:
     reading: Reading | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SureQuantity(Quantity):
     """Something that every question has numbers of."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class OptionalQuantity(Quantity):
     """Something that a question may have no number of."""
 

@@ -17,7 +17,7 @@ from ..explore.scenarios import scenarios
 from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level
 from .echo import echo, program, used
-from .findings import ANSWER, decisions, findings, overall
+from .findings import ANSWER, decisions, findings, overall, spoken
 from .numbers import tidy
 from .states import contents, estimated, state
 from .verdict import Beyond, Edge, EdgeInput, Verdict
@@ -43,14 +43,15 @@ def assess(question: Question, *, details: bool) -> Verdict:
     judge = Judge(question.region, question.pour.region or "region")
     columns = scenarios(question)
     case = Case(question, columns, together=True)
-    judged = judge(case)
+    by_rules = judge(case)
+    judged = [spoken(one) for one in by_rules]
     answer = overall(worst(case, judged))
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
     found = findings(question, columns, judge, judged, look=details and (listed or answer != Level.STOP))
-    if any(finding.level == "unknown" for finding in found):
-        answer = max(answer, Level.UNKNOWN)  # a rule's own words can fail, too
     known = any(item.composition.mixtures for item in question.poured)
+    # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
+    sound = details and all(one is other for one, other in zip(judged, by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),
@@ -64,7 +65,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         bucket=state(case, "bucket") if known else None,
         line=state(case, "line") if known else None,
         decided_by=decisions(question, columns, judge, judged) if details and answer == Level.UNKNOWN else (),
-        edges=_edges(margin.Asked(question, columns, judge, answer == Level.STOP), judged, answer) if details else (),
+        edges=_edges(margin.Asked(question, columns, judge, answer == Level.STOP), judged, answer) if sound else (),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
 

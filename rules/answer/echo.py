@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from hashlib import sha256
 from importlib import metadata
@@ -72,5 +73,7 @@ def used(question: Question) -> tuple[Used, ...]:
 
 
 def revision(record: BaseModel) -> str:
-    """Fingerprint of what a record says: the first 12 hexadecimal digits of the SHA-256 of its JSON."""
-    return sha256(record.model_dump_json().encode("utf-8")).hexdigest()[:12]
+    """Fingerprint of what a record says: the first 12 hexadecimal digits of the SHA-256 of its JSON, keys sorted and
+    without what is left at its default, so that neither their order nor a field added later changes it."""
+    said = record.model_dump(mode="json", exclude_defaults=True)
+    return sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()[:12]

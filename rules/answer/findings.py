@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
 from ..families.registry import Judge, failure
-from ..judge.rule import Judged, Level, Levels
+from ..judge.rule import Judged, Level, Levels, Outcome
 from .numbers import number, split_unit, tidy
-from .verdict import Answer, Decision, Finding, FindingLevel
+from .verdict import Answer, Decision, Finding, FindingLevel, Number
 
 ANSWER: dict[Level, Answer] = {
     Level.NONE: "clear",
@@ -36,6 +37,23 @@ def overall(level: Levels) -> Level:
     if int(np.min(level)) == Level.STOP:
         return Level.STOP
     return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
+
+
+def spoken(judged: Judged) -> Judged:
+    """The same, once its sentence and numbers could be made. A rule whose cannot is unknown everywhere, or the stop
+    that it was, with its name: a verdict has to be made of the levels after this."""
+    if not np.any(judged.level):
+        return judged
+    outcome = judged.outcome
+    try:
+        row = _row_to_show(judged)
+        _happens(outcome, row)
+        _numbers(outcome, row)
+    except Exception as fault:
+        words = failure(judged.rule, fault)
+        level = np.maximum(judged.level, int(Level.UNKNOWN))
+        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do), level)
+    return judged
 
 
 def findings(
@@ -88,47 +106,54 @@ def decision(turn: TurningPoint) -> Decision:
 
 def _finding(judged: Judged, turns: tuple[Decision, ...]) -> Finding:
     rule, outcome = judged.rule, judged.outcome
-    level = overall(judged.level)
-    row = _row_to_show(judged, level)
-    fits = judged.level >= (Level.UNKNOWN if level >= Level.UNKNOWN else level)
-    named = {
-        key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
-        for key, value in outcome.numbers.items()
-    }
-    try:
-        # The rule's own words, at the level that it has by itself.
-        happens = outcome.message({**named, "level": float(outcome.level[row])})
-    except Exception as fault:
-        happens, level = failure(rule, fault), max(level, Level.UNKNOWN)
-    by = judged.policy
-    own = overall(outcome.level)
+    level, own = overall(judged.level), overall(outcome.level)
+    row = _row_to_show(judged)
+    by = judged.policy if own != level else None
     return Finding(
         rule=rule.name,
         level=_FINDING[level],
         own_level=_FINDING[own] if by else None,
-        lowered_by=by.by if by and np.any(judged.level < outcome.level) else None,
-        raised_by=by.by if by and np.any(judged.level > outcome.level) else None,
+        lowered_by=by.by if by and level < own else None,
+        raised_by=by.by if by and level > own else None,
         reason=by.reason if by else None,
         where=rule.family,
-        scenarios="all" if np.all(fits) else "some",
-        happens=happens,
-        numbers={
-            split_unit(key)[0]: number(value, split_unit(key)[1], row)
-            for key, value in outcome.numbers.items()
-            if np.isfinite(named[key])
-        },
+        scenarios="all" if np.all(_shares_level(judged)) else "some",
+        happens=_happens(outcome, row),
+        numbers=_numbers(outcome, row),
         turns=turns,
         cures=tuple(dict.fromkeys(outcome.do)),
         sources=rule.sources,
     )
 
 
-def _row_to_show(judged: Judged, level: Level) -> int:
+def _happens(outcome: Outcome, row: int) -> str:
+    """The rule's own words on one scenario, at the level that it has there by itself."""
+    named = {
+        key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
+        for key, value in outcome.numbers.items()
+    }
+    return outcome.message({**named, "level": float(outcome.level[row])})
+
+
+def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
+    """The rule's numbers in one scenario, with their units; what is not finite there is left out."""
+    found = {}
+    for key, value in outcome.numbers.items():
+        if np.isfinite(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row]):
+            name, unit = split_unit(key)
+            found[name] = number(value, unit, row)
+    return found
+
+
+def _shares_level(judged: Judged) -> NDArray[np.bool_]:
+    """Scenarios that are as bad as the finding, (B,): an unknown one and a stop alike are trouble."""
+    return np.asarray(judged.level >= min(overall(judged.level), Level.UNKNOWN))
+
+
+def _row_to_show(judged: Judged) -> int:
     """The best estimate where it shares the finding's level, else the worst scenario that does."""
-    outcome = judged.outcome
-    fits = judged.level >= (Level.UNKNOWN if level >= Level.UNKNOWN else level)
+    fits, severity = _shares_level(judged), judged.outcome.severity
     if fits[0]:
         return 0
-    severity = outcome.severity if outcome.severity is not None else np.zeros(len(fits))
-    rank = np.where(fits, np.nan_to_num(severity, neginf=-1e300), -np.inf)
-    return int(np.argmax(rank))
+    rank = np.zeros(len(fits)) if severity is None else np.nan_to_num(severity, neginf=-1e300)
+    return int(np.argmax(np.where(fits, rank, -np.inf)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...catalog.quantity.named import NAMED_UNITS
+from ...catalog.quantity.table import INJECTION_RATIO
 from ..chemistry.constants import Floats
 from .verdict import Number
 
@@ -23,6 +24,12 @@ _ENDINGS = {
 }
 _LONGEST_FIRST = sorted(_ENDINGS, key=len, reverse=True)
 
+#: Named numbers whose names do not end in their unit.
+_BY_NAME = {
+    "injection_ratio": INJECTION_RATIO.unit,
+    "ion_product": "(mol/kg)^2",
+}
+
 
 def split_unit(key: str) -> tuple[str, str]:
     """Name and unit of a named number; unit "" where its name states none.
@@ -30,6 +37,8 @@ def split_unit(key: str) -> tuple[str, str]:
     >>> split_unit("line_calcium_mg_per_l"), split_unit("saturation_index"), split_unit("line_ph")
     (('line_calcium', 'mg/L'), ('saturation_index', ''), ('line_ph', 'pH'))
     """
+    if key in _BY_NAME:
+        return key, _BY_NAME[key]
     for ending in _LONGEST_FIRST:
         if key.endswith(ending) and key != ending:
             return (key if ending == "_ph" else key.removesuffix(ending)), _ENDINGS[ending]

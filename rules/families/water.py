@@ -8,6 +8,7 @@ from datetime import date
 
 import numpy as np
 
+from ...catalog.quantity.named import NAMED_UNITS
 from ...catalog.quantity.table import (
     BACTERIA,
     CALCIUM,
@@ -138,6 +139,8 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
     """A check of one item of the water test against its clogging classes; not tested: a note."""
 
     limits = class_limits()[entry.quantity.name]
+    ending = next(ending for ending, unit in NAMED_UNITS.items() if unit == limits.unit)
+    key = f"in_water{ending}"
 
     def run(case: Case) -> Outcome | None:
         value = case.of(entry.quantity)
@@ -155,15 +158,17 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
             return None
 
         def message(n: Mapping[str, float]) -> str:
-            kind = "severe" if n["in_water"] >= limits.severe_from else "moderate"
-            return (
-                f"{entry.spoken} in the water, {n['in_water']:.3g} {limits.unit} ({kind} clogging class): {entry.what}."
-            )
+            kind = "severe" if n[key] >= limits.severe_from else "moderate"
+            return f"{entry.spoken} in the water, {n[key]:.3g} {limits.unit} ({kind} clogging class): {entry.what}."
 
         return Outcome(
             level,
             message,
-            numbers={"in_water": value, "moderate_from": limits.moderate_from, "severe_from": limits.severe_from},
+            numbers={
+                key: value,
+                f"moderate_from{ending}": limits.moderate_from,
+                f"severe_from{ending}": limits.severe_from,
+            },
             do=(entry.do,),
         )
 
