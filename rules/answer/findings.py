@@ -141,6 +141,8 @@ def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
     for key, value in outcome.numbers.items():
         if np.isfinite(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row]):
             name, unit = split_unit(key)
+            if name in found:
+                raise ValueError(f"two numbers are called {name}")
             found[name] = number(value, unit, row)
     return found
 
