@@ -62,7 +62,7 @@ with pourcheck.Catalog.open("sqlite://") as catalog:
         {
             "product": [{"name": "potassium nitrate", "amount": "1 lb"}],
             "bucket": {"volume": "5 gal", "temperature": "20 degC"},
-            "water": {"name": "tarn-soft-well"},
+            "water": {"name": "brook-well"},
             "injection": {"ratio": "1:100", "line_temperature": "20 degC"},
         },
         catalog,

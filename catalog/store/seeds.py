@@ -114,14 +114,14 @@ def seed_products() -> list[Product]:
     """All seed materials and invented demo products."""
     return [
         parse(Product, read_toml(file), file.name)
-        for folder in ("materials", "tarn_valley")
+        for folder in ("materials", "aldervane")
         for file in _files(folder)
         if not file.name.startswith("well-")
     ]
 
 
 def seed_waters() -> list[WaterTest]:
-    """The invented wells of the Tarn Valley."""
+    """The invented wells of Aldervane."""
     return [
-        parse(WaterTest, read_toml(file), file.name) for file in _files("tarn_valley") if file.name.startswith("well-")
+        parse(WaterTest, read_toml(file), file.name) for file in _files("aldervane") if file.name.startswith("well-")
     ]

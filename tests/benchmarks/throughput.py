@@ -129,7 +129,7 @@ def main() -> None:
             {"name": "urea", "amount": "1 lb"},
         ],
         "bucket": {"volume": "5 gal", "temperature": "60 degF"},
-        "water": {"name": "tarn-hill-well"},
+        "water": {"name": "ridge-well"},
         "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
     }
     turn = iter(range(1, 1_000_000))

@@ -131,14 +131,14 @@ def test_a_material_is_its_own_source(material: str) -> None:
         # over from urea of 46.65 %. IUPAC weights; computed.
         (
             {"urea": 0.2166, "monoammonium-phosphate": 0.3241, "potassium-nitrate": 0.4294},
-            "tarn-twenty-20-20-20",
+            "alder-twenty-20-20-20",
         ),
         # 10 % K2O / 63.18 % in KCl; 10 % N / 46.65 % in urea.
-        ({"urea": 0.2144, "potassium-chloride": 0.1583}, "tarn-clear-10-0-10"),
+        ({"urea": 0.2144, "potassium-chloride": 0.1583}, "alder-clear-10-0-10"),
         # 18 % P2O5 / 54.31 % in the acid of 75 %; 6 % N / 46.65 %; 3 % K2O / 63.18 %.
         (
             {"phosphoric-acid-75": 0.3314, "urea": 0.1286, "potassium-chloride": 0.0475},
-            "tarn-low-6-18-3",
+            "alder-low-6-18-3",
         ),
     ],
 )

@@ -35,7 +35,7 @@ def ids(catalog: Catalog, query: str, limit: int = 10) -> list[str]:
         ("potassium-thiosulfate", "potasium thiosulfate"),
         ("gypsum", "gypsm"),
         ("seaweed-extract", "seaweed extrat"),
-        ("tarn-twenty-20-20-20", "tarn twnety"),
+        ("alder-twenty-20-20-20", "alder twnety"),
     ],
 )
 def test_typing_errors_are_forgiven(catalog: Catalog, expected: str, query: str) -> None:
@@ -54,7 +54,7 @@ def test_typing_errors_are_forgiven(catalog: Catalog, expected: str, query: str)
         ("uan-28", "28-0-0"),
         ("magnesium-sulfate", "Epsom salts"),
         ("elemental-sulfur", "sulfur"),
-        ("tarn-clear-10-0-10", "tarn-clear-10-0-10"),
+        ("alder-clear-10-0-10", "alder-clear-10-0-10"),
     ],
 )
 def test_an_exact_name_comes_first(catalog: Catalog, expected: str, query: str) -> None:
@@ -75,8 +75,8 @@ def test_an_exact_name_comes_once(catalog: Catalog) -> None:
 @pytest.mark.parametrize(
     ("expected", "grade"),
     [
-        ("tarn-twenty-20-20-20", "20-20-20"),
-        ("tarn-clear-10-0-10", "10-0-10"),
+        ("alder-twenty-20-20-20", "20-20-20"),
+        ("alder-clear-10-0-10", "10-0-10"),
         ("urea", "46-0-0"),
         ("urea", " 46-0-0 "),
         ("urea", "46.0-0-0.0"),

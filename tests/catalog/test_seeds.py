@@ -277,8 +277,8 @@ def test_what_does_not_dissolve_has_no_formula(product: Product) -> None:
 #: Why a product cannot be resolved in full, where that is so.
 GAPS = {
     # By hand: urea, DAP and KCl for 15-15-15 fill 0.77 of it; with a unit more of each and 5 % over, 0.84.
-    "tarn-field-15-15-15": ("16 % of its mass is not explained by its sources",),
-    "tarn-fish-2-2-1": ("none of its sources dissolves",),
+    "alder-field-15-15-15": ("16 % of its mass is not explained by its sources",),
+    "alder-fish-2-2-1": ("none of its sources dissolves",),
 }
 
 
@@ -305,12 +305,12 @@ def test_derived_from_resolves_and_solves(catalog: Catalog, product: Product) ->
 
 def test_a_product_without_sources_is_not_known(catalog: Catalog) -> None:
     """A label with neither formula nor derived-from list has a gap; its mixtures are of what could make its grade."""
-    known = composition(catalog.product("tarn-jug-12-4-8"), catalog.product)
+    known = composition(catalog.product("alder-jug-12-4-8"), catalog.product)
     assert known.mixtures == ()
     assert known.gaps == ("its label names no sources (derived from)",)
     assert not known.exact
     shelf = [product for product in catalog.products() if product.kind == "material"]
-    guessed = composition(catalog.product("tarn-jug-12-4-8"), catalog.product, shelf)
+    guessed = composition(catalog.product("alder-jug-12-4-8"), catalog.product, shelf)
     assert guessed.gaps == known.gaps
     assert not guessed.exact
     assert not guessed.listed

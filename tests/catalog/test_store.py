@@ -143,7 +143,7 @@ def test_database_equals_the_seed_files(filled: str) -> None:
 
 def test_second_opening_does_not_refill(filled: str) -> None:
     """What was deleted from a filled database stays deleted."""
-    run_sql(filled, "DELETE FROM water WHERE id = 'tarn-hill-well'")
+    run_sql(filled, "DELETE FROM water WHERE id = 'ridge-well'")
     with Catalog.open(filled) as catalog:
         assert len(catalog.waters()) == len(seeds.seed_waters()) - 1
 
@@ -315,8 +315,8 @@ def test_an_unknown_name_like_nothing(catalog: Catalog) -> None:
 
 def test_an_unknown_well_offers_the_nearest(catalog: Catalog) -> None:
     """An unknown well offers wells."""
-    with pytest.raises(UnknownName, match='unknown well "tarn-hil"; nearest: "tarn-hill-well"'):
-        catalog.water("tarn-hil")
+    with pytest.raises(UnknownName, match='unknown well "ridge-wel"; nearest: "ridge-well"'):
+        catalog.water("ridge-wel")
 
 
 # --- databases that cannot be used ----------------------------------------------------------------

@@ -495,7 +495,7 @@ def test_possible_numbers(item: str, text: str) -> None:
 
 def test_the_usual_ranges_are_those_of_the_policy() -> None:
     """What stands in for an untested item: the region's ranges in mg/L, alkalinity as CaCO3."""
-    usual = usual_mg_per_l(region_named("tarn-valley").unknowns())
-    assert usual["calcium"] == (3, 140)  # rules/policy/regions/tarn-valley.toml
+    usual = usual_mg_per_l(region_named("aldervane").unknowns())
+    assert usual["calcium"] == (3, 140)  # rules/policy/regions/aldervane.toml
     assert usual["sodium"] == usual_mg_per_l(default_unknowns())["sodium"]
     assert "ph" not in usual

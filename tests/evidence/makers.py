@@ -162,7 +162,7 @@ def draw_hidden(rng: Rng, number: int, materials: Mapping[str, Product]) -> Hidd
         material = materials[choose(rng, PLAIN)]
         density = material.density.kg_per_l if material.density else None
         return Hidden(material.name, material.form, {material.id: 1.0}, True, density)
-    name = f"Tarn blend {number}"
+    name = f"Alder blend {number}"
     if kind == "dry":
         return Hidden(name, "dry", _parts(rng, DRY), False, None)
     for _ in range(200):

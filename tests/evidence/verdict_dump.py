@@ -19,7 +19,7 @@ from typing import Any
 from pourcheck import Catalog, check
 
 DAY = "2026-06-01"
-HARD, SOFT, IRON = "{region}-hill-well", "{region}-soft-well", "{region}-iron-well"
+HARD, SOFT, IRON = "ridge-well", "brook-well", "bog-well"
 STRIP = {"ph": 7.4, "hardness": "90 mg/L CaCO3", "alkalinity": "80 mg/L CaCO3"}
 GRAINS = {"ph": 7.4, "hardness": "12 mg/L CaCO3", "alkalinity": "20 mg/L CaCO3"}
 FULL = {
@@ -101,8 +101,8 @@ POURS: dict[str, tuple[list[str | dict[str, Any]], dict[str, Any]]] = {
     "jug without sources": ([JUG], {"water": HARD}),
     "label that does not add up": ([ODD], {}),
     "corner feed": ([LIQUID], {"water": STRIP}),
-    "region": (["MAP=2 oz", "calcium nitrate=1 oz"], {"water": HARD, "region": "{valley}"}),
-    "region lowered": (["potassium carbonate=3 oz"], {"water": HARD, "region": "{valley}"}),
+    "region": (["MAP=2 oz", "calcium nitrate=1 oz"], {"water": HARD, "region": "aldervane"}),
+    "region lowered": (["potassium carbonate=3 oz"], {"water": HARD, "region": "aldervane"}),
     "grains": (["MAP=2 oz"], {"water": GRAINS}),
     "seven": (
         [f"{n}=3 oz" for n in ("urea", "calcium nitrate", "magnesium sulfate", "MAP", "potassium chloride",
@@ -118,7 +118,7 @@ POURS: dict[str, tuple[list[str | dict[str, Any]], dict[str, Any]]] = {
 }  # fmt: skip
 
 
-def pour_of(name: str, region: str, valley: str) -> dict[str, Any]:
+def pour_of(name: str) -> dict[str, Any]:
     """A row of POURS as plain data of the pour schema."""
     products, changed = POURS[name]
     lines = [
@@ -131,9 +131,7 @@ def pour_of(name: str, region: str, valley: str) -> dict[str, Any]:
     if data["water"] is None:
         del data["water"]
     elif isinstance(data["water"], str):
-        data["water"] = {"name": data["water"].format(region=region)}
-    if "region" in data:
-        data["region"] = valley
+        data["water"] = {"name": data["water"]}
     return data
 
 
@@ -161,8 +159,6 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="where the dump goes")
     parser.add_argument("--compare", nargs=2, type=Path, metavar=("BEFORE", "AFTER"))
     parser.add_argument("--within", type=float, default=1e-6, help="relative difference of numbers that is none")
-    parser.add_argument("--region", default="tarn", help="how the invented wells' names begin")
-    parser.add_argument("--valley", default="tarn-valley", help="the invented region")
     parser.add_argument("--only", default="", help="pours whose name holds this")
     asked = parser.parse_args()
     if asked.compare:
@@ -174,7 +170,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, Catalog.open(f"{folder}/catalog.sqlite3") as catalog:
         for name in POURS:
             if asked.only in name:
-                pour = pour_of(name, asked.region, asked.valley)
+                pour = pour_of(name)
                 try:
                     dump[name] = json.loads(check(pour, catalog).to_json())
                 except Exception as error:

@@ -22,7 +22,7 @@ from pourcheck.catalog.species import formula_share
 
 CHART_FILE = Path(__file__).parent / "data" / "compatibility_chart.csv"
 
-#: Soft water, every item stated: numbers of the invented Tarn Soft Well, at the temperature of the bucket.
+#: Soft water, every item stated: numbers of the invented Brook Well, at the temperature of the bucket.
 SOFT_WATER: Mapping[str, object] = {
     "ph": 6.8,
     "calcium": "4 mg/L",
@@ -41,7 +41,7 @@ SOFT_WATER: Mapping[str, object] = {
     "fluoride": "0.1 mg/L",
     "sulfide": "0 mg/L",
 }
-#: Hard water, likewise: the invented Tarn Hill Well. A chart names no water, so that its word should hold in both.
+#: Hard water, likewise: the invented Ridge Well. A chart names no water, so that its word should hold in both.
 HARD_WATER: Mapping[str, object] = {
     "ph": 7.6,
     "calcium": "95 mg/L",

@@ -116,8 +116,8 @@ def test_ph_of_a_dissolved_product_is_the_trades(catalog, name):
 
 def test_hard_water_loses_its_carbon_dioxide_in_the_bucket(catalog):
     """A bicarbonate well with a neutral salt: pH rises in the air; with an acid feed it hardly does."""
-    neutral = _bucket(catalog, "potassium nitrate", "200 g", water={"name": "tarn-hill-well"}).bucket
-    acid = _bucket(catalog, "urea phosphate", "200 g", water={"name": "tarn-hill-well"}).bucket
+    neutral = _bucket(catalog, "potassium nitrate", "200 g", water={"name": "ridge-well"}).bucket
+    acid = _bucket(catalog, "urea phosphate", "200 g", water={"name": "ridge-well"}).bucket
     assert neutral.ph_in_air.value - neutral.ph.value > 0.5
     assert abs(acid.ph_in_air.value - acid.ph.value) < 0.1
 

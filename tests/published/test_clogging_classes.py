@@ -34,7 +34,7 @@ def test_class_of_water(catalog: Catalog, expected: str | None, item: str, rule:
         "product": [{"name": "urea", "amount": "1 lb"}],
         "bucket": {"volume": "5 gal"},
         "injection": {"ratio": "1:100"},
-        "water": {"name": "tarn-soft-well", item: f"{value:.6g} {unit}"},
+        "water": {"name": "brook-well", item: f"{value:.6g} {unit}"},
     }
     found = {finding.rule: finding.level for finding in check(pour, catalog, details=False).findings}
     assert expected == found.get(rule)

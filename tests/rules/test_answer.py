@@ -22,25 +22,25 @@ STRIP = {"ph": 7.4, "hardness": "90 mg/L CaCO3", "alkalinity": "80 mg/L CaCO3"}
 MANY = ("urea", "calcium nitrate", "magnesium sulfate", "MAP", "potassium chloride", "boric acid", "ammonium sulfate")
 #: Some of every verdict: name -> products (or a label), then tables of the pour that are not as WARM and LINE.
 POURS: dict[str, tuple[Sequence[str | dict[str, Any]], dict[str, Any]]] = {
-    "clear": (["urea=4 oz"], {"water": "tarn-soft-well"}),
-    "caution": (["calcium nitrate=2 lb"], {"water": "tarn-hill-well"}),
-    "stop by the line": (["MAP=1 lb"], {"water": "tarn-hill-well"}),
-    "stop by the bucket": (["calcium nitrate=2 lb", "magnesium sulfate=2 lb"], {"water": "tarn-soft-well"}),
-    "stop by the product": (["gypsum=1 oz"], {"water": "tarn-hill-well"}),
+    "clear": (["urea=4 oz"], {"water": "brook-well"}),
+    "caution": (["calcium nitrate=2 lb"], {"water": "ridge-well"}),
+    "stop by the line": (["MAP=1 lb"], {"water": "ridge-well"}),
+    "stop by the bucket": (["calcium nitrate=2 lb", "magnesium sulfate=2 lb"], {"water": "brook-well"}),
+    "stop by the product": (["gypsum=1 oz"], {"water": "ridge-well"}),
     "cold": (
         ["potassium nitrate=7 lb"],
-        {"water": "tarn-soft-well", "bucket": {"volume": "5 gal", "temperature": "10 degC"}},
+        {"water": "brook-well", "bucket": {"volume": "5 gal", "temperature": "10 degC"}},
     ),
     "no water": (["MAP=1 lb"], {"injection": {"ratio": "1:100"}, "bucket": {"volume": "5 gal"}}),
     "strip": (["MAP=8 oz"], {"water": STRIP}),
     "strip with iron": (["MAP=4 oz"], {"water": {**STRIP, "hardness": "30 mg/L CaCO3", "iron": "0 mg/L"}}),
     "label without sources": (
         [{"name": "jug", "amount": "1 lb", "grade": "12-4-8"}],
-        {"water": "tarn-hill-well"},
+        {"water": "ridge-well"},
     ),
     "soluble label without sources": (
         [{"name": "jug", "amount": "1 lb", "grade": "10-0-10", "dissolving": "complete"}],
-        {"water": "tarn-soft-well"},
+        {"water": "brook-well"},
     ),
     "label that does not add up": (
         [
@@ -52,12 +52,12 @@ POURS: dict[str, tuple[Sequence[str | dict[str, Any]], dict[str, Any]]] = {
                 "derived_from": ["monopotassium phosphate"],
             }
         ],
-        {"water": "tarn-soft-well"},
+        {"water": "brook-well"},
     ),
     "seven products": (
         [f"{name}=3 oz" for name in MANY],
         {
-            "water": "tarn-hill-well",
+            "water": "ridge-well",
             "bucket": {"water": "5 gal"},
             "injection": {"suction": "2.4 gph", "flow": "4 gpm"},
             "soil": {"phosphorus": "high"},
@@ -66,7 +66,7 @@ POURS: dict[str, tuple[Sequence[str | dict[str, Any]], dict[str, Any]]] = {
     ),
     "metric": (
         ["potassium nitrate=3 kg"],
-        {"water": "tarn-soft-well", "bucket": {"volume": "20 L", "temperature": "20 degC"}},
+        {"water": "brook-well", "bucket": {"volume": "20 L", "temperature": "20 degC"}},
     ),
 }
 

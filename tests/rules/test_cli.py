@@ -26,10 +26,10 @@ Run = Callable[..., Any]
 BUCKET = ("--bucket", "5 gal")
 #: A bucket, a ratio and temperatures: nothing to sweep but the water.
 PLACE = (*BUCKET, "--inject", "1:100", "--bucket-temp", "20 degC", "--line-temp", "25 degC")
-SOFT, HARD = ("--water", "tarn-soft-well"), ("--water", "tarn-hill-well")
+SOFT, HARD = ("--water", "brook-well"), ("--water", "ridge-well")
 UREA = ("check", "urea=4 oz", *PLACE)
 GYPSUM = ("check", "calcium nitrate=2 lb", "magnesium sulfate=2 lb", *PLACE, *SOFT)
-JUG = ("check", "tarn jug=8 fl oz", *PLACE, *SOFT)
+JUG = ("check", "alder jug=8 fl oz", *PLACE, *SOFT)
 LIME = ("check", "calcium nitrate=2 lb", *PLACE, *HARD)
 
 #: The soft well with everything but its iron.
@@ -47,7 +47,7 @@ amount = "1 oz"
 volume = "5 gal"
 temperature = "20 degC"
 [water]
-name = "tarn-hill-well"
+name = "ridge-well"
 [injection]
 ratio = "1:100"
 line_temperature = "25 degC"
@@ -91,8 +91,8 @@ def refused(ran: Any) -> str:
         (1, "Nothing", ("find", "zzzzqqqq")),
         (1, "[]", ("find", "zzzzqqqq", "--json")),
         (0, "potassium", ("show", "KNO3")),
-        (0, "Tarn", ("show", "Tarn", "Hill", "Well", "(invented)")),
-        (0, "{", ("show", "tarn-hill-well", "--json")),
+        (0, "Ridge", ("show", "Ridge", "Well", "(invented)")),
+        (0, "{", ("show", "ridge-well", "--json")),
         (0, "iron-in-water", ("explain", "iron-in-water")),
     ],
     ids=str,
@@ -214,7 +214,7 @@ def test_no_command_is_help(call: Run) -> None:
         ("unknown product", ("swap", "unobtainium=2 lb", *BUCKET)),
         # region, water by itself
         ('region "atlantis" is not known', (*QUICK, "--region", "atlantis")),
-        ('region "atlantis" is not known', ("water", "check", "tarn-hill-well", "--region", "atlantis")),
+        ('region "atlantis" is not known', ("water", "check", "ridge-well", "--region", "atlantis")),
         ('unknown well "nowhere"', ("water", "check", "nowhere")),
         ("has no unit", ("water", "check", "calcium=95")),
         ("more than any irrigation water holds", ("water", "check", "calcium=9500 mg/L")),
@@ -261,7 +261,7 @@ FILES: list[Any] = [
     ("not a quantity", HEAD.replace('amount = "1 lb"', "amount_lb = inf") + FIVE),
     ("not above zero", HEAD.replace('amount = "1 lb"', "amount_lb = -1") + FIVE),
     ("bucket", 'bucket = "5 gal"\n' + HEAD),
-    ("water", 'water = "tarn-hill-well"\n' + HEAD + FIVE),
+    ("water", 'water = "ridge-well"\n' + HEAD + FIVE),
     ("injection", 'injection = "1:100"\n' + HEAD + FIVE),
     ("product", 'product = "urea"\n' + FIVE),
     ("product", HEAD.replace("[[product]]", "[product]") + FIVE),
@@ -342,7 +342,7 @@ def test_files_that_are_none(call: Run, tmp_path: Path) -> None:
     ("expected", "text"),
     [
         ("bucket", 'bucket = "5 gal"\n' + HEAD),
-        ("water", 'water = "tarn-hill-well"\n' + HEAD + FIVE),
+        ("water", 'water = "ridge-well"\n' + HEAD + FIVE),
         ("product", '{"product": null, "bucket": {"volume": "5 gal"}}'),
         ("ph", HEAD + FIVE + "[water]\nph = 99\n"),
         ("amount", HEAD.replace('"1 lb"', "1") + FIVE),
@@ -412,10 +412,10 @@ def test_files_of_other_editors(call: Run, tmp_path: Path, mark: str, ending: st
         (("--inject", "1:200"), 'ratio = "1:100"', 'ratio = "1:200"'),
         (("--bucket-temp", "50 degF"), 'temperature = "20 degC"', 'temperature = "50 degF"'),
         (("--line-temp", "40 degC"), '"25 degC"', '"40 degC"'),
-        (("--water", "tarn-soft-well"), "tarn-hill-well", "tarn-soft-well"),
+        (("--water", "brook-well"), "ridge-well", "brook-well"),
         (
             ("--water", "ph=7.6, calcium=95 mg/L"),
-            'name = "tarn-hill-well"',
+            'name = "ridge-well"',
             'ph = 7.6\ncalcium = "95 mg/L"',
         ),
         (("--no-backflow",), "[injection]", "[site]\nbackflow_preventer = false\n[injection]"),
@@ -474,11 +474,11 @@ def test_the_ratio_replaces_suction_and_flow(call: Run) -> None:
 
 def test_a_region_has_ranges_of_its_own(call: Run) -> None:
     """--region is the region of the file: what is not tested is swept over that region's range."""
-    text = POUR.replace('name = "tarn-hill-well"', "ph = 7.6")
+    text = POUR.replace('name = "ridge-well"', "ph = 7.6")
     default = call("check", "-", "--json", stdin=text)
-    regional = call("check", "-", "--json", stdin='region = "tarn-valley"\n' + text)
-    assert regional == call("check", "-", "--region", "Tarn Valley", "--json", stdin=text)
-    # rules/policy/default.toml and tarn-valley.toml
+    regional = call("check", "-", "--json", stdin='region = "aldervane"\n' + text)
+    assert regional == call("check", "-", "--region", "Aldervane", "--json", stdin=text)
+    # rules/policy/default.toml and aldervane.toml
     for ran, low, high in ((default, 2.0, 250.0), (regional, 3.0, 140.0)):
         (calcium,) = [one for one in json.loads(ran.out)["assumed"] if one["input"] == "calcium"]
         assert (calcium["why"], calcium["low"], calcium["high"], calcium["unit"]) == ("not-stated", low, high, "mg/L")
@@ -511,7 +511,7 @@ def test_a_product_twice_counts_twice(call: Run) -> None:
 def test_a_well_with_one_item_replaced(call: Run) -> None:
     """A well's name with an item replaces that item and keeps the rest."""
     base = json.loads(call(*QUICK, "--json").out)["line"]["ions"]
-    soft = ("--water", "name=tarn-hill-well, magnesium=1 mg/L")
+    soft = ("--water", "name=ridge-well, magnesium=1 mg/L")
     less = json.loads(call(*QUICK[:-2], *soft, "--json").out)["line"]["ions"]
     assert less["magnesium"]["value"] < base["magnesium"]["value"] / 10
     assert less["sodium"]["value"] == pytest.approx(base["sodium"]["value"], rel=1e-6)
@@ -537,11 +537,11 @@ SLIP = "ph=7.4, hardness=12 mg/L CaCO3, alkalinity=205 mg/L CaCO3"
 
 def test_water_check(call: Run, catalog: Catalog) -> None:
     """`water check` of a well is what `show` says of it; its JSON is the test and the water of a verdict on it."""
-    shown = call("water", "check", "tarn-hill-well")
-    assert shown == call("show", "tarn-hill-well")
+    shown = call("water", "check", "ridge-well")
+    assert shown == call("show", "ridge-well")
     assert shown.code == 0
-    data = json.loads(call("water", "check", "tarn-hill-well", "--json").out)
-    assert data["test"] == catalog.water("tarn-hill-well").model_dump(mode="json", exclude_none=True)
+    data = json.loads(call("water", "check", "ridge-well", "--json").out)
+    assert data["test"] == catalog.water("ridge-well").model_dump(mode="json", exclude_none=True)
     assert data["by_itself"] == json.loads(call(*QUICK, "--json").out)["water"]
     assert data["odd"] == []
     # 2.497 x 95 + 4.115 x 22 (water hardness standards page, factors read)
@@ -595,7 +595,7 @@ def verdicts(catalog: Catalog) -> list[tuple[Pour, Verdict]]:
         pour: dict[str, Any] = {
             "product": [{"name": product.id, "amount": amount}],
             "bucket": {"volume": "5 gal", "temperature": "20 degC"},
-            "water": {"name": "tarn-hill-well"},
+            "water": {"name": "ridge-well"},
             "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
         }
         pours.append(Pour.parse(pour))
@@ -659,7 +659,7 @@ def test_every_verdict_is_of_the_schema(
 def test_water_without_an_ion(call: Run, catalog: Catalog, product: str, item: str) -> None:
     """Rain and softened water hold none of some ion: still a verdict of the schema, and quiet."""
     unit = "meq/L" if item == "alkalinity" else "mg/L"
-    hard = catalog.water("tarn-hill-well").model_dump(exclude_none=True)
+    hard = catalog.water("ridge-well").model_dump(exclude_none=True)
     text = POUR.replace("gypsum", product).replace("1 oz", "1 lb")
     pour = Pour.read(text).model_dump(exclude_none=True)
     pour["water"] = {**hard, "id": "", "name": "", item: f"0 {unit}"}
@@ -827,10 +827,10 @@ def assert_fits(text: str, width: int = 80) -> None:
         ("find", "10-0-10", "--limit", "500"),
         ("find", "z" * 300),
         ("rules",),
-        ("show", "tarn-hill-well"),
-        ("water", "check", "tarn-iron-well"),
+        ("show", "ridge-well"),
+        ("water", "check", "bog-well"),
         ("water", "check", SLIP),
-        ("show", "tarn-iron-well"),
+        ("show", "bog-well"),
         ("show", "sodium hypochlorite"),
     ],
     ids=words,

@@ -21,7 +21,7 @@ POUR: dict[str, Any] = {
     "product": [{"name": "urea", "amount": "4 oz"}],
     "bucket": {"volume": "5 gal"},
     "injection": {"ratio": "1:100"},
-    "water": {"name": "tarn-soft-well"},
+    "water": {"name": "brook-well"},
 }
 
 

@@ -22,7 +22,7 @@ def pour(product: str = "urea", **tables: Any) -> dict[str, Any]:
         "product": [{"name": product, "amount": "4 oz"}],
         "bucket": {"volume": "5 gal", "temperature": "20 degC"},
         "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
-        "water": {"name": "tarn-soft-well"},
+        "water": {"name": "brook-well"},
         "poured_on": "2026-06-01",
         **tables,
     }
@@ -85,7 +85,7 @@ def test_a_stop_stays_a_stop(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) 
 
 def test_a_stop_beside_a_failure_has_no_edge(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the stop ends the failure still leaves the answer open, which an edge would not say."""
-    hard = pour("MAP", water={"name": "tarn-hill-well"})
+    hard = pour("MAP", water={"name": "ridge-well"})
     assert check(hard, catalog).edges
     patched(monkeypatch, "lifting-and-label", speechless)
     verdict = check(hard, catalog)

@@ -17,7 +17,7 @@ from pourcheck.catalog.text import HIDDEN, escaped, one_line
 
 #: Escape, bell, bidi override, zero width, NUL, C1, line separator.
 NASTY = ("\x1b[31m", "\x07", "\u202e", "\u200b", "\x00", "\x9b2J", "\u2028")
-PLACE = ("--bucket", "5 gal", "--inject", "1:100", "--water", "tarn-soft-well")
+PLACE = ("--bucket", "5 gal", "--inject", "1:100", "--water", "brook-well")
 
 Run = Callable[..., Any]
 

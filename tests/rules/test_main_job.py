@@ -31,7 +31,7 @@ def rules_at(verdict: Any, level: str) -> set[str]:
 
 def test_phosphorus_free_feed_on_the_hard_well_is_not_stopped(catalog: Catalog) -> None:
     """10-0-10 without phosphorus may go through the drip on the hard limestone well."""
-    verdict = check(pour("10-0-10 liquid without phosphorus=1 gal", water="tarn-hill-well"), catalog, details=False)
+    verdict = check(pour("10-0-10 liquid without phosphorus=1 gal", water="ridge-well"), catalog, details=False)
     assert verdict.verdict in {"clear", "caution"}
 
 
@@ -52,25 +52,25 @@ def test_monoammonium_phosphate_into_soft_water_is_not_stopped(catalog: Catalog)
     verdict = check(pour("MAP=1 lb", water=SOFT), catalog, details=False)
     assert verdict.verdict == "unknown"
     assert rules_at(verdict, "unknown") == {"iron-in-water"}
-    assert check(pour("MAP=1 lb", water="tarn-soft-well"), catalog, details=False).verdict == "clear"
+    assert check(pour("MAP=1 lb", water="brook-well"), catalog, details=False).verdict == "clear"
 
 
 @pytest.mark.quick
 def test_calcium_nitrate_with_magnesium_sulfate_is_stopped_and_each_alone_is_clear(catalog: Catalog) -> None:
     """Two right bottles in one bucket make gypsum: more than ten grams per liter of it."""
-    both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="tarn-soft-well"), catalog, details=False)
+    both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="brook-well"), catalog, details=False)
     assert both.verdict == "stop"
     finding = next(f for f in both.findings if f.rule == "calcium-meets-sulfate")
     assert finding.numbers["precipitated"].value > 10
     assert "g/L of gypsum" in finding.message
     for one in ("calcium nitrate=2 lb", "magnesium sulfate=2 lb"):
-        assert check(pour(one, water="tarn-soft-well"), catalog, details=False).verdict == "clear"
+        assert check(pour(one, water="brook-well"), catalog, details=False).verdict == "clear"
 
 
 @pytest.mark.quick
 def test_rock_phosphate_is_stopped(catalog: Catalog) -> None:
     """What does not dissolve does not go through drip."""
-    verdict = check(pour("rock phosphate=1 lb", water="tarn-soft-well"), catalog)
+    verdict = check(pour("rock phosphate=1 lb", water="brook-well"), catalog)
     assert verdict.verdict == "stop"
     assert "insoluble-source" in rules_at(verdict, "stop")
 
@@ -95,7 +95,7 @@ def test_a_verdict_that_holds_over_the_whole_range_is_given_without_a_water_test
 
 def test_swap_brings_the_same_nitrogen_and_potassium_without_phosphorus(catalog: Catalog) -> None:
     """2 lb of 20-20-20 hold 0.4 lb N and 0.4 lb K2O, on the label's own bookkeeping."""
-    data = pour("Tarn Twenty 20-20-20 (invented)=2 lb", water="tarn-hill-well", soil={"phosphorus": "high"})
+    data = pour("Alder Twenty 20-20-20 (invented)=2 lb", water="ridge-well", soil={"phosphorus": "high"})
     verdict = check(data, catalog)
     assert "phosphorus-where-soil-has-plenty" in rules_at(verdict, "caution")
     assert verdict.swaps
@@ -106,7 +106,7 @@ def test_swap_brings_the_same_nitrogen_and_potassium_without_phosphorus(catalog:
         assert 0.4 * pound == pytest.approx(sum(kg * (p.percent("k2o") or 0) / 100 for p, kg in products), rel=0.03)
         assert all((p.percent("p2o5") or 0) < 0.1 for p, _ in products)
         again = check(
-            pour(*(f"{p.name}={p.kg} kg" for p in offer.products), water="tarn-hill-well"), catalog, details=False
+            pour(*(f"{p.name}={p.kg} kg" for p in offer.products), water="ridge-well"), catalog, details=False
         )
         assert again.verdict == offer.verdict
 
@@ -120,18 +120,18 @@ def swap_of(catalog: Catalog, *products: str) -> list[Any]:
     """Swaps on the hard well."""
     from pourcheck import Pour
 
-    return swap(Pour.parse(pour(*products, water="tarn-hill-well")), catalog)
+    return swap(Pour.parse(pour(*products, water="ridge-well")), catalog)
 
 
 def test_margin_is_where_the_verdict_turns(catalog: Catalog) -> None:
     """A hair inside the margin the verdict holds, a hair outside it does not."""
-    data = pour("MAP=1 lb", water="tarn-soft-well")
+    data = pour("MAP=1 lb", water="brook-well")
     edge = check(data, catalog).edge("amount_factor")
     assert edge is not None
     assert edge.worse is not None
     factor = edge.worse.value
     for side, expected in ((0.97, {"clear", "caution"}), (1.03, {"unknown", "stop"})):
-        assert check(pour(f"MAP={factor * side} lb", water="tarn-soft-well"), catalog).verdict in expected
+        assert check(pour(f"MAP={factor * side} lb", water="brook-well"), catalog).verdict in expected
 
 
 @pytest.mark.quick
@@ -142,7 +142,7 @@ def test_cooling_is_the_worked_example(catalog: Catalog) -> None:
     from pourcheck.rules.ask.question import ask
     from pourcheck.rules.case.case import Case
 
-    data = pour("ammonium nitrate=100 g", water="tarn-soft-well")
+    data = pour("ammonium nitrate=100 g", water="brook-well")
     data["bucket"] = {"volume": "1.065 L"}
     question = ask(Pour.parse(data), catalog)
     assert pytest.approx(float(Case(question, question.columns(1)).cooling_c[0]), abs=0.6) == 7.1
@@ -150,8 +150,8 @@ def test_cooling_is_the_worked_example(catalog: Catalog) -> None:
 
 def test_order_of_products_does_not_matter(catalog: Catalog) -> None:
     """The bucket does not know which bottle came first."""
-    one = check(pour("urea=1 lb", "MAP=1 lb", "potassium nitrate=1 lb", water="tarn-hill-well"), catalog)
-    other = check(pour("potassium nitrate=1 lb", "MAP=1 lb", "urea=1 lb", water="tarn-hill-well"), catalog)
+    one = check(pour("urea=1 lb", "MAP=1 lb", "potassium nitrate=1 lb", water="ridge-well"), catalog)
+    other = check(pour("potassium nitrate=1 lb", "MAP=1 lb", "urea=1 lb", water="ridge-well"), catalog)
     assert one.verdict == other.verdict
     assert one.line is not None
     assert other.line is not None
@@ -161,7 +161,7 @@ def test_order_of_products_does_not_matter(catalog: Catalog) -> None:
 
 def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
     """A volume of a liquid without density is asked for, never guessed."""
-    data = pour(water="tarn-soft-well")
+    data = pour(water="brook-well")
     data["product"] = [
         {"name": "jug", "amount": "1 qt", "grade": "10-0-10", "derived_from": ["urea", "potassium chloride"]}
     ]
@@ -173,7 +173,7 @@ def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
 
 def test_a_bucket_that_boils_turns_with_the_amount(catalog: Catalog) -> None:
     """A gallon of sulfuric acid is stopped by its heat, and some smaller amount is not."""
-    verdict = check(pour("sulfuric acid=1 gal", water="tarn-soft-well"), catalog)
+    verdict = check(pour("sulfuric acid=1 gal", water="brook-well"), catalog)
     assert "bucket-too-hot" in rules_at(verdict, "stop")
     edge = verdict.edge("amount_factor")
     assert edge is not None
@@ -183,10 +183,10 @@ def test_a_bucket_that_boils_turns_with_the_amount(catalog: Catalog) -> None:
 
 def test_manganese_with_phosphate_shows_a_ph_and_no_saturation_index(catalog: Catalog) -> None:
     """Where pH decides, the number is called pH; iron alone has no saturation index to show."""
-    data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="tarn-soft-well")
+    data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="brook-well")
     finding = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-meets-phosphate")
     assert set(finding.numbers) == {"bucket_ph"}
     assert "bucket pH" in finding.message
-    data = pour("iron sulfate=1 lb", water="tarn-hill-well")
+    data = pour("iron sulfate=1 lb", water="ridge-well")
     iron = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-hydroxide")
     assert "saturation_index" not in iron.numbers

@@ -83,7 +83,7 @@ def test_items_of_the_water_are_in_their_own_units(
 
 def test_a_revision_is_of_what_a_record_says(catalog: Catalog) -> None:
     """The same whatever the order of its entries, another where anything changes; twelve hexadecimal digits."""
-    product = catalog.product("tarn-micro-6-2-6")
+    product = catalog.product("alder-micro-6-2-6")
     assert len(product.guaranteed) > 1
     turned = product.model_copy(update={"guaranteed": dict(reversed(product.guaranteed.items()))})
     assert revision(turned) == revision(product)

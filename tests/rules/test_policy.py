@@ -14,7 +14,7 @@ from pourcheck.rules.families.registry import bounds_of, rules
 from pourcheck.rules.judge.rule import Rule
 from pourcheck.rules.policy.region import packaged, region_named
 
-SOFT = {"name": "tarn-soft-well"}
+SOFT = {"name": "brook-well"}
 COLD = {"volume": "5 gal", "temperature": "10 degC"}
 
 

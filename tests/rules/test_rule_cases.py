@@ -41,7 +41,7 @@ def pour_of(case: dict[str, Any]) -> dict[str, Any]:
         "injection": {"ratio": case.get("inject", "1:100")},
         "poured_on": case.get("poured_on", DAY),
     }
-    water = case.get("water", "tarn-soft-well")
+    water = case.get("water", "brook-well")
     if water != {}:
         pour["water"] = {"name": water} if isinstance(water, str) else water
     for table, field in (("bucket", "bucket_temperature"), ("injection", "line_temperature")):
