@@ -119,6 +119,11 @@ CHLORIDE = SureQuantity(
     species="Cl-", charge=-1, major=True, asked_for=True,
     reading=Reading(1, {"Cl": mass_basis("Cl")}, "Cl"),
 )  # fmt: skip
+AMMONIUM = OptionalQuantity(
+    "ammonium", "mg/L", "water ammonium", "water_ammonium", "root", 0.0, 100.0, _lab("ammonium"), 4,
+    missing="left out", species="NH4+", charge=1,
+    reading=Reading(1, {"NH4": mass_basis("NH4"), "N": mass_basis("N"), "NH3": mass_basis("NH3")}, "NH4"),
+)  # fmt: skip
 NITRATE = SureQuantity(
     "nitrate", "mg/L", "water nitrate", "water_nitrate", "root", 0.0, 1500.0, _lab("nitrate"), 4,
     missing="none", species="NO3-", charge=-1,
@@ -212,7 +217,7 @@ QUANTITIES: dict[str, Quantity] = {
     quantity.name: quantity
     for quantity in (
         AMOUNT_FACTOR, INJECTION_RATIO, PH, ALKALINITY, BICARBONATE, CALCIUM, MAGNESIUM, HARDNESS, SULFATE, SODIUM,
-        POTASSIUM, CHLORIDE, NITRATE, PHOSPHATE, IRON, MANGANESE, SULFIDE, BORON, SILICA, FLUORIDE,
+        POTASSIUM, CHLORIDE, AMMONIUM, NITRATE, PHOSPHATE, IRON, MANGANESE, SULFIDE, BORON, SILICA, FLUORIDE,
         SUSPENDED_SOLIDS, BACTERIA, WATER_TEMPERATURE, CALCIUM_SHARE, GRAINS, LINE_TEMPERATURE, BUCKET_TEMPERATURE,
         CARBON_DIOXIDE_LOST,
     )

@@ -47,6 +47,7 @@ class WaterTest(Record):
     potassium: Annotated[Measure, concentration_of("potassium")] | None = None
     chloride: Annotated[Measure, concentration_of("chloride")] | None = None
     sulfate: Annotated[Measure, concentration_of("sulfate")] | None = None
+    ammonium: Annotated[Measure, concentration_of("ammonium")] | None = None
     nitrate: Annotated[Measure, concentration_of("nitrate")] | None = None
     phosphate: Annotated[Measure, concentration_of("phosphate")] | None = None
     iron: Annotated[Measure, concentration_of("iron")] | None = None

@@ -10,6 +10,7 @@ from typing import cast, get_args
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
+from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
 from ..explore import margin
@@ -82,8 +83,12 @@ def _edges(asked: margin.Asked, judged: Sequence[Judged], answer: Level) -> tupl
     if answer == Level.UNKNOWN or margin.no_number_turns(judged):
         return ()
     nominal = asked.question.nominal()
+    # Nobody is told how much more of what endangers people would do.
+    danger = any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
+        item.hazards & {"hypochlorite", "acid"} for item in asked.question.poured
+    )
     found = []
-    for quantity, value in margin.margins(asked).items():
+    for quantity, value in margin.margins(asked, without=(AMOUNT_FACTOR, INJECTION_RATIO) if danger else ()).items():
         if value is not None:
             assert quantity.key in get_args(EdgeInput)
             beyond = Beyond(

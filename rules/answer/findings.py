@@ -11,6 +11,7 @@ from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
 from ..families.registry import Judge, failure
+from ..judge.advice import JARS
 from ..judge.rule import Judged, Level, Levels, Outcome
 from .numbers import number, split_unit, tidy
 from .verdict import Answer, Decision, Finding, FindingLevel, Number
@@ -60,6 +61,7 @@ def findings(
     question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged], *, look: bool
 ) -> tuple[Finding, ...]:
     """Findings, the worst first. look: also for the values at which the first few that are unknown turn."""
+    gas = any(one.rule.sets_gas_free and np.any(one.level >= Level.CAUTION) for one in judged)
     unknown = [one.rule.name for one in judged if overall(one.level) == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
@@ -69,7 +71,7 @@ def findings(
             turns: list[TurningPoint] = []
             if one.rule.name in looked_at and not np.all(bad):
                 turns = turning_points(question, columns, bad, judge, [one.rule])
-            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns))))
+            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), gas)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -104,7 +106,7 @@ def decision(turn: TurningPoint) -> Decision:
     )
 
 
-def _finding(judged: Judged, turns: tuple[Decision, ...]) -> Finding:
+def _finding(judged: Judged, turns: tuple[Decision, ...], gas: bool) -> Finding:
     rule, outcome = judged.rule, judged.outcome
     level, own = overall(judged.level), overall(outcome.level)
     row = _row_to_show(judged)
@@ -121,7 +123,7 @@ def _finding(judged: Judged, turns: tuple[Decision, ...]) -> Finding:
         happens=_happens(outcome, row),
         numbers=_numbers(outcome, row),
         turns=turns,
-        cures=tuple(dict.fromkeys(outcome.do)),
+        cures=tuple(step for step in dict.fromkeys(outcome.do) if not (gas and step in JARS)),
         sources=rule.sources,
     )
 

@@ -244,6 +244,7 @@ class Site(Part):
 
     backflow_preventer: bool | None = None
     chlorination: bool | None = None
+    acid_flush: bool | None = Field(default=None, description="true: the line is cleaned with acid, no crop is watered")
     filter_mesh: int | None = Field(default=None, ge=1, le=1000)
     filter: bool | None = Field(default=None, description="is there one after the injector?")
     fittings: tuple[Fitting, ...] | None = Field(default=None, description="what the stock runs through")

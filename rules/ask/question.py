@@ -11,6 +11,7 @@ from rapidfuzz import fuzz
 
 from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
+from ...catalog.label.hazards import hazards_of_name
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
 from ...catalog.text import quoted
@@ -47,11 +48,18 @@ class Poured:
     amount: Measure
     sources_of_label: tuple[Product, ...] = ()
     soluble: bool = True
+    by_name: frozenset[str] = frozenset()
 
     @property
     def hazards(self) -> frozenset[str]:
-        """Hazards of the product and of every source on its label."""
-        return frozenset(self.product.hazards).union(*(source.hazards for source in self.sources_of_label))
+        """Hazards of the product and of every source on its label; of what the catalog lacks, as far as names tell."""
+        own = frozenset(self.product.hazards) | self.by_name
+        return own.union(*(source.hazards for source in self.sources_of_label))
+
+    @property
+    def well_known(self) -> bool:
+        """True where it is known which chemicals are in it."""
+        return self.composition.listed and bool(self.composition.mixtures) and not self.composition.gaps
 
 
 @dataclass(frozen=True)
@@ -212,7 +220,11 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
         mass_kg *= density
     known = composition(product, catalog.product, catalog.materials())
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
-    return Poured(product, mass_kg, known, item.amount, tuple(sources_on_label(product, catalog.product)), soluble)
+    sources = tuple(sources_on_label(product, catalog.product))
+    # What the catalog lacks warns by its name alone.
+    words = [product.name, *product.derived_from] if item.inline or known.gaps else []
+    by_name: frozenset[str] = frozenset().union(*(hazards_of_name(word) for word in words))
+    return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name)
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:

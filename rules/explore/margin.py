@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,16 +55,17 @@ class Asked:
     stopped: bool
 
 
-def margins(asked: Asked) -> dict[Quantity, float | None]:
+def margins(asked: Asked, without: Collection[Quantity] = ()) -> dict[Quantity, float | None]:
     """For each lever the nearest value at which a stop ends, or a go ends; None where none does.
 
-    columns: the swept scenarios of the verdict. Whatever is not known is swept at every value too, so
+    without: levers that are left out. Whatever is not known is swept at every value too, so
     that the margin holds over it; the value returned is the last one found on the verdict's own side.
     """
     nominal = asked.question.nominal()
     return {
         quantity: _nearest(asked, quantity, nominal[quantity.name]) if quantity in asked.columns else None
         for quantity in LEVERS
+        if quantity not in without
     }
 
 

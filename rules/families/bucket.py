@@ -338,6 +338,7 @@ ACID_MEETS_CARBONATE = Rule(
     name="acid-meets-carbonate",
     family="bucket",
     may_be_lowered=False,
+    sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
     plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",

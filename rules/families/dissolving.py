@@ -12,6 +12,7 @@ from ..ask.salts import Salt, solid_of
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
+from ..judge.advice import IN_A_JAR
 from ..judge.forming import SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule
 
@@ -32,7 +33,7 @@ _HANDBOOK = "solubility curves of the materials (each point with its source in t
 _MODEL = "Pitzer activities (data/pitzer.csv names the source of each parameter)"
 _LESS = "Pour less, or use more water or warmer water; stir, wait, and look at the bottom before you inject."
 _DRAW = "Draw from above the bottom, through a screen."
-_JAR = "Try it in a jar at full strength in the cold: what settles is what the bucket would lose."
+_JAR = IN_A_JAR
 
 
 def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Floats) -> Floats:

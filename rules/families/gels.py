@@ -8,7 +8,7 @@ import numpy as np
 
 from ..ask.question import Poured
 from ..case.case import Case
-from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
 from .line import HARD_CALCIUM_MG_PER_L
 
@@ -39,10 +39,10 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
         level,
         lambda n: (
             f"Thiosulfate in an acid bucket (pH {n['bucket_ph']:.1f}): it breaks down to solid sulfur and sulfur "
-            "dioxide gas below about pH 6."
+            "dioxide, a toxic gas, below about pH 6."
         ),
         numbers={"bucket_ph": ph, "limit_ph": 6.0},
-        do=(TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
+        do=(IF_MIXED, TWO_BUCKETS, "Do not breathe over the bucket; sulfur dioxide chokes."),
         severity=-ph,
     )
 
@@ -51,6 +51,7 @@ THIOSULFATE_MEETS_ACID = Rule(
     name="thiosulfate-meets-acid",
     family="bucket",
     may_be_lowered=False,
+    sets_gas_free=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Is a thiosulfate in a bucket below pH 6?",
     plain="Acid turns thiosulfate to sulfur mud and choking gas.",

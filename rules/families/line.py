@@ -271,16 +271,17 @@ STRUVITE_IN_LINE = Rule(
 )
 
 
-#: pH of the line: beyond the first pair roots and metal suffer, beyond the second stop (common
-#: practice, no source; acid cleaning is done at 4.5 to 5.0, UF/IFAS).
-_LINE_PH_CAUTION, _LINE_PH_STOP = (4.0, 9.5), (2.5, 10.5)
+#: pH of the line: beyond the first pair roots and metal suffer, beyond the second stop (common practice, no source; acid
+#: cleaning is done at 4.5 to 5.0, UF/IFAS). A declared acid flush, with no crop watered, may go lower.
+_LINE_PH_CAUTION, _LINE_PH_STOP, _ACID_FLUSH_STOP = (5.0, 9.5), (3.5, 10.5), 2.0
 
 
 def _line_ph(case: Case) -> Outcome | None:
     ph = case.line.before_solids.ph
     own = case.of(PH)
     level = np.where((ph < _LINE_PH_CAUTION[0]) | (ph > _LINE_PH_CAUTION[1]), int(Level.CAUTION), int(Level.NONE))
-    level[(ph < _LINE_PH_STOP[0]) | (ph > _LINE_PH_STOP[1])] = Level.STOP
+    lowest = _ACID_FLUSH_STOP if case.question.pour.site.acid_flush else _LINE_PH_STOP[0]
+    level[(ph < lowest) | (ph > _LINE_PH_STOP[1])] = Level.STOP
     level[np.abs(ph - own) < 0.3] = Level.NONE
     if not np.any(level):
         return None
@@ -300,7 +301,7 @@ LINE_PH_EXTREME = Rule(
     levels=(Level.STOP, Level.CAUTION),
     asks="Does the pour make the line very acid or very alkaline?",
     plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",
-    chemistry="pH of the line from the proton balance: caution below 4 or above 9.5, stop below 2.5 or above 10.5.",
+    chemistry="pH of the line from the proton balance: caution below 5 or above 9.5, stop below 3.5 or above 10.5; below 2 where an acid flush is declared.",
     cure="Dilute, or pour less.",
     sources=(
         "common practice, no source, for the limits",

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import AMOUNT_FACTOR
+from ...catalog.quantity.table import AMMONIUM, AMOUNT_FACTOR, SULFIDE
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
-from ..judge.advice import DEFER
+from ..judge.advice import DEFER, IF_MIXED, PROTECT
 from ..judge.rule import Level, Outcome, Rule, same
 
 
@@ -22,25 +22,52 @@ def _and(names: list[str]) -> str:
     return " and ".join(names)
 
 
+def _bleach(case: Case) -> list[str]:
+    """Bleaches of the pour, each with its strength as far as it is known."""
+    found = []
+    for item in case.poured:
+        mixtures = item.composition.mixtures
+        if "hypochlorite" in item.hazards or any(m.species_mol_per_kg.get("OCl-") for m in mixtures):
+            part = next((c for c in item.product.content if "OCl" in c.formula), None)
+            strength = f"{100.0 * part.mass_fraction.value:.3g} % {part.formula}" if part else "strength not known"
+            found.append(f"{item.product.name} ({strength})")
+    return found
+
+
 #: Above this pH hypochlorite is mostly ClO-; below it chlorine begins to leave (pKa 7.5).
 _BLEACH_PH = 7.0
 
 
 def _chlorine_gas(case: Case) -> Outcome | None:
     acid = _names(case, "acid")
-    if case.has("OCl-") or _names(case, "hypochlorite"):
+    if bleach := _bleach(case):
         bucket_ph = case.bucket.before_solids.ph
         level = np.where(bucket_ph < _BLEACH_PH, int(Level.STOP), int(Level.NONE))
-        if acid:
+        # What is not known to be harmless with bleach is not poured with it.
+        strange = [i.product.name for i in case.poured if not i.well_known and "hypochlorite" not in i.hazards]
+        if acid or strange:
             level[:] = Level.STOP
         if not np.any(level):
             return None
         what = _and(acid) if acid else "what makes this bucket acid"
+
+        def message(n: Mapping[str, float]) -> str:
+            if strange and not acid and n["bucket_ph"] >= _BLEACH_PH:
+                return (
+                    f"{_and(bleach)} meets {_and(strange)}, whose label does not tell what is in it: with acid, ammonium "
+                    "or urea it gives off toxic gas, which can kill."
+                )
+            return (
+                f"{_and(bleach)} with {what} (bucket pH {n['bucket_ph']:.1f}) gives off chlorine, a toxic gas that can "
+                "kill."
+            )
+
         return Outcome(
             level,
-            lambda n: f"Bleach with {what} (bucket pH {n['bucket_ph']:.1f}) gives off chlorine gas, which can kill.",
+            message,
             numbers={"bucket_ph": bucket_ph},
             do=(
+                IF_MIXED,
                 "Never let them meet: not in a bucket, not in a measuring cup, not in storage.",
                 "If both are used on one system, inject at separate points and at separate times.",
                 DEFER,
@@ -60,8 +87,9 @@ CHLORINE_GAS = Rule(
     name="chlorine-gas",
     family="people",
     may_be_lowered=False,
+    sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
-    asks="Does hypochlorite (bleach, chlorine treatment) meet an acid?",
+    asks="Does hypochlorite (bleach, chlorine treatment) meet an acid, or a label that does not tell what is in it?",
     plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
     chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O: dissolved chlorine below about pH 4 at equilibrium, and where acid meets bleach "
     "at any pH of the mix; the rule stops below 7, on the safe side. "
@@ -75,18 +103,45 @@ CHLORINE_GAS = Rule(
 )
 
 
+#: Ammonium of the water from which on it upsets a chlorine treatment [mg/L]: a mg of ammonia-nitrogen takes up some
+#: 8 mg of chlorine (from memory: breakpoint chlorination, 7.6 by weight).
+_AMMONIUM_MATTERS_MG_PER_L = 0.5
+
+
 def _chloramine(case: Case) -> Outcome | None:
-    bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
+    bleach = _bleach(case)
     if not (bleach or case.question.pour.site.chlorination):
         return None
     fed = case.brings("NH4+", "urea", "S2O3-2")
-    if not np.any(fed):
+    # Names tell of ammonia where no label does.
+    fed = fed | np.full(case.size, bool(_names(case, "ammonia-gas", "sulfite-gas")))
+    in_water = case.of(AMMONIUM)
+    well = np.zeros(case.size, dtype=bool) if in_water is None else in_water >= _AMMONIUM_MATTERS_MG_PER_L
+    level = np.where(fed, int(Level.STOP if bleach else Level.CAUTION), int(Level.NONE))
+    level[well] = np.maximum(level[well], int(Level.CAUTION))
+    if not np.any(level):
         return None
-    with_ = "Bleach" if bleach else "Chlorine in the system"
+    with_ = _and(bleach) if bleach else "Chlorine in the system"
+
+    def message(n: Mapping[str, float]) -> str:
+        if not np.any(fed):
+            return (
+                f"{with_} meets the ammonium of the water ({n['water_ammonium_mg_per_l']:.2g} mg/L): chloramines form, the "
+                "chlorine is used up, and the dose misses its mark."
+            )
+        return (
+            f"{with_} meets ammonium, urea or thiosulfate: toxic, choking chloramines form and the chlorine is used up."
+        )
+
     return Outcome(
-        np.where(fed, int(Level.STOP if bleach else Level.CAUTION), int(Level.NONE)),
-        lambda _: f"{with_} meets ammonium, urea or thiosulfate: chloramines form and the chlorine is used up.",
-        do=("Run chlorine as a treatment of its own, never with feed; flush between the two.", DEFER),
+        level,
+        message,
+        numbers={} if in_water is None else {"water_ammonium_mg_per_l": in_water},
+        do=(
+            *((IF_MIXED,) if bleach else ()),
+            "Run chlorine as a treatment of its own, never with feed; flush between the two.",
+            DEFER,
+        ),
     )
 
 
@@ -94,8 +149,9 @@ CHLORAMINE = Rule(
     name="chloramine",
     family="people",
     may_be_lowered=False,
+    sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
-    asks="Does hypochlorite meet ammonium, urea or thiosulfate?",
+    asks="Does hypochlorite meet ammonium, urea or thiosulfate, of the pour or of the water?",
     plain="Chlorine with ammonium or urea makes choking chloramines, and the chlorine no longer cleans.",
     chemistry="HOCl + NH4+ -> NH2Cl + H3O+, on to NHCl2 and NCl3 in strong or acid mixes; thiosulfate reduces "
     "hypochlorite with much heat.",
@@ -106,7 +162,7 @@ CHLORAMINE = Rule(
 
 
 def _bleach_with_feed(case: Case) -> Outcome | None:
-    bleach = case.has("OCl-") or bool(_names(case, "hypochlorite"))
+    bleach = bool(_bleach(case))
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
     attacked = bool(np.any(attack))
     if not bleach and case.question.pour.site.chlorination and attacked:
@@ -169,17 +225,14 @@ def _urea_nitrate(case: Case) -> Outcome | None:
     both = case.brings("urea") & case.brings("NO3-")
     named = any("nitric-acid" in {i.product.id, *(s.id for s in i.sources_of_label)} for i in case.poured)
     if named:
-        level = np.maximum(level, int(Level.CAUTION))
-        level[product > _UREA_NITRATE_MAYBE] = Level.STOP
+        level[:] = Level.STOP  # at any strength: what is thin today is strong tomorrow
     level[~both] = Level.NONE
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
-        if n["level"] == Level.CAUTION:
-            return (
-                "Urea with nitric acid: too thin here, but stronger they crystallize to urea nitrate; dry it explodes."
-            )
+        if named and n["ion_product"] <= _UREA_NITRATE_MAYBE:
+            return "Urea with nitric acid: stronger mixes crystallize as urea nitrate, which explodes when dry: never together."
         return (
             "Urea with nitric acid, or with much nitrate in strong acid: urea nitrate crystallizes (ion product "
             f"{n['ion_product']:.2g}, from 0.25 on); dry it explodes."
@@ -198,7 +251,7 @@ UREA_NITRATE = Rule(
     name="urea-nitrate",
     family="people",
     may_be_lowered=False,
-    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    levels=(Level.STOP, Level.UNKNOWN),
     asks="Does urea meet nitric acid, or nitrate in strong acid?",
     plain="Urea and nitric acid make crystals that are an explosive when dry.",
     chemistry="CO(NH2)2H+ + NO3- -> CO(NH2)2.HNO3. Free acid shared with urea by its acid constant (pKa 0.1); the ion product of "
@@ -321,8 +374,8 @@ def _acid_to_water(case: Case) -> Outcome | None:
         return None
     return Outcome(
         same(case, Level.NOTE),
-        lambda _: f"{_and(acid)}: pour acid slowly into water, never water into acid.",
-        do=("Fill the bucket first; goggles, gloves, water to rinse with at hand.", DEFER),
+        lambda _: f"{_and(acid)}: pour acid slowly into water, never water into acid. {PROTECT}",
+        do=("Fill the bucket first.", DEFER),
     )
 
 
@@ -350,8 +403,10 @@ def _caustic(case: Case) -> Outcome | None:
         return None
     return Outcome(
         same(case, Level.NOTE),
-        lambda _: f"{_and(alkali)}: alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia.",
-        do=("Goggles and gloves; add it slowly to cold water, out of doors.", DEFER),
+        lambda _: (
+            f"{_and(alkali)}: alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia. {PROTECT}"
+        ),
+        do=("Add it slowly to cold water.", DEFER),
     )
 
 
@@ -399,9 +454,13 @@ def _oxidizer(case: Case) -> Outcome | None:
         same(case, level),
         lambda _: (
             f"{_and(names)} {are}: "
-            + (f"dry, never let it meet {_and(burns)}, nor a spill of it." if burns else "keep it dry and from fuel.")
+            + (
+                f"dry, never let it meet {_and(burns)}, nor a spill of it."
+                if burns
+                else "keep it from fuel and from what burns; wipe up spills before they dry."
+            )
         ),
-        do=("Store oxidizers dry and away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
+        do=("Store oxidizers away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
     )
 
 
@@ -412,11 +471,95 @@ OXIDIZER = Rule(
     levels=(Level.CAUTION, Level.NOTE),
     asks="Does a nitrate or another oxidizer meet what burns?",
     plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
-    chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved in water they are safe to "
-    "handle, spilt and dried they are not.",
+    chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved salts feed no "
+    "fire, spilt and dried they do; nitric acid burns skin and gives off toxic fumes besides.",
     cure="Apart in store; clean up spills before they dry.",
     sources=("from memory: safety data sheets: nitrates kept from fuel, oil, sulfur and organic matter",),
     check=_oxidizer,
+)
+
+
+def _strong_acids(case: Case) -> Outcome | None:
+    strong = [item for item in case.poured if "acid" in item.hazards and _concentrated(item)]
+    if len({item.product.id for item in strong}) < 2:
+        return None
+    names = [item.product.name for item in strong]
+
+    def holds(item: Poured, species: str) -> bool:
+        return any(mixture.species_mol_per_kg.get(species, 0.0) > 1.0 for mixture in item.composition.mixtures)
+
+    fumes = any(holds(item, "NO3-") for item in strong) and any(holds(item, "Cl-") for item in strong)
+    return Outcome(
+        same(case, Level.STOP if fumes else Level.CAUTION),
+        lambda _: (
+            f"{_and(names)} together give off chlorine and nitrosyl chloride, toxic gases, and eat through most metals."
+            if fumes
+            else f"{_and(names)} in one bucket: strong acids together spit and heat more than each alone."
+        ),
+        do=(
+            *((IF_MIXED,) if fumes else ()),
+            "One acid at a time, each into its own full bucket of water.",
+            PROTECT,
+            DEFER,
+        ),
+    )
+
+
+STRONG_ACIDS_TOGETHER = Rule(
+    name="strong-acids-together",
+    family="people",
+    may_be_lowered=False,
+    sets_gas_free=True,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Do two strong acids go into one bucket?",
+    plain="Nitric with hydrochloric acid gives off toxic fumes, and any two strong acids heat and spit.",
+    chemistry="HNO3 + 3 HCl -> NOCl + Cl2 + 2 H2O in strong mixes. Liquids that give 5 mol/kg of protons or more count.",
+    cure="One acid at a time.",
+    sources=("from memory: safety data sheets: nitric acid kept from hydrochloric acid and chlorides",),
+    check=_strong_acids,
+)
+
+
+#: Sulfide of the water from which on acid sets some of it free, and much [mg/L S]: the clogging classes of Bucks,
+#: Nakayama and Gilbert 1979 as reprinted; their use here is a design choice.
+_SULFIDE_SOME_MG_PER_L, _SULFIDE_MUCH_MG_PER_L = 0.5, 2.0
+
+
+def _acid_meets_sulfide(case: Case) -> Outcome | None:
+    sulfide, acid = case.of(SULFIDE), _names(case, "acid")
+    if sulfide is None or not acid:
+        return None
+    level = np.where(sulfide >= _SULFIDE_SOME_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
+    level[sulfide >= _SULFIDE_MUCH_MG_PER_L] = Level.STOP
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"{_and(acid)} in water with {n['water_sulfide_mg_per_l']:.2g} mg/L of sulfide sets hydrogen sulfide free, a "
+            "toxic gas; the nose stops smelling it when it is strong."
+        ),
+        numbers={"water_sulfide_mg_per_l": sulfide},
+        do=(IF_MIXED, "Fill the bucket with other water, or aerate this one first; never in a closed shed.", DEFER),
+        severity=sulfide,
+    )
+
+
+ACID_MEETS_SULFIDE = Rule(
+    name="acid-meets-sulfide",
+    family="people",
+    may_be_lowered=False,
+    sets_gas_free=True,
+    levels=(Level.STOP, Level.CAUTION),
+    asks="Does acid go into water with hydrogen sulfide?",
+    plain="Rotten-egg water gives off its gas when acid goes in. The gas is toxic, in a closed shed it kills.",
+    chemistry="HS- + H+ -> H2S, pKa 7.0; below pH 6 nearly all of it is the gas. The limits are the clogging classes.",
+    cure="Other water, or aerate it first, out of doors.",
+    sources=(
+        "from memory: safety data sheets: hydrogen sulfide, pKa 7.0",
+        "Bucks, Nakayama and Gilbert 1979 classes, as reprinted, as limits: design choice",
+    ),
+    check=_acid_meets_sulfide,
 )
 
 
@@ -453,6 +596,8 @@ RULES = (
     CHLORAMINE,
     BLEACH_WITH_FEED,
     UREA_NITRATE,
+    STRONG_ACIDS_TOGETHER,
+    ACID_MEETS_SULFIDE,
     AMMONIA_ESCAPES,
     BUCKET_TOO_HOT,
     ACID_TO_WATER,

@@ -8,6 +8,14 @@ BUCKET_JAR_TEST = (
     "Jar test: mix it in a jar at the bucket's full strength with your own water, cover it, and look after 2 hours "
     "and next morning; cloud, flakes or film means no."
 )
+IN_A_JAR = "Try it in a jar at full strength in the cold: what settles is what the bucket would lose."
+#: Advice to mix a little of it and look: never where that could set a gas free.
+JARS = frozenset({JAR_TEST, BUCKET_JAR_TEST, IN_A_JAR})
+IF_MIXED = (
+    "If it is mixed already: step back, upwind; add nothing, not even water; keep others away and call the emergency "
+    "services or poison control."
+)
+PROTECT = "Goggles, gloves, water to rinse at hand; out of doors, or with a strong draft."
 TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
 DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."

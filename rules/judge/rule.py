@@ -53,7 +53,7 @@ class Rule:
     it answers. plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
     and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
-    a swap without it is looked for.
+    a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
     """
 
     name: str
@@ -67,6 +67,7 @@ class Rule:
     sources: tuple[str, ...]
     check: Callable[[Case], Outcome | None]
     swap_helps: bool = False
+    sets_gas_free: bool = False
 
 
 @dataclass(frozen=True)

@@ -171,14 +171,14 @@ def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
     assert check(data, catalog, details=False).verdict == "clear"
 
 
-def test_a_bucket_that_boils_turns_with_the_amount(catalog: Catalog) -> None:
-    """A gallon of sulfuric acid is stopped by its heat, and some smaller amount is not."""
+def test_nobody_is_told_how_much_acid_a_bucket_takes(catalog: Catalog) -> None:
+    """A gallon of sulfuric acid is stopped by its heat, and less is not; the answer names no amount all the same."""
     verdict = check(pour("sulfuric acid=1 gal", water="brook-well"), catalog)
     assert "bucket-too-hot" in rules_at(verdict, "stop")
-    edge = verdict.edge("amount_factor")
-    assert edge is not None
-    assert edge.better is not None
-    assert 0.01 < edge.better.value < 1
+    assert verdict.edge("amount_factor") is None
+    assert verdict.edge("injection_ratio") is None
+    less = check(pour("sulfuric acid=1 fl oz", water="brook-well"), catalog, details=False)
+    assert "bucket-too-hot" not in rules_at(less, "stop")
 
 
 def test_manganese_with_phosphate_shows_a_ph_and_no_saturation_index(catalog: Catalog) -> None:

@@ -28,6 +28,7 @@ BY_PRESENCE = {
     "slow-release-source",
     "particles-in-product",
     "backflow-preventer-missing",
+    "strong-acids-together",
     "bucket-too-hot",  # heat over the heat capacity: no temperature or water turns it
 }
 
