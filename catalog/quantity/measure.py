@@ -6,6 +6,7 @@ that was given.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -29,7 +30,7 @@ class Measure:
 
     text: as written; low, high: the number in `unit`, the same twice where it is no range; own_unit: the user's unit
     as written, "" where there is none; system: of that unit, "" where it is of neither (pH, ratios, minutes);
-    kind: what it measures, where a field takes more than one ("mass" or "volume").
+    kind: of an amount, "mass" or "volume"; number: of an amount, in own_unit.
     """
 
     text: str
@@ -39,6 +40,7 @@ class Measure:
     own_unit: str = ""
     system: System = ""
     kind: str = ""
+    number: float = 0.0
 
     def __str__(self) -> str:
         return self.text
@@ -54,9 +56,8 @@ class Measure:
         return 0.5 * (self.low + self.high)
 
     def times(self, factor: float) -> str:
-        """The quantity times a factor, in the user's own unit."""
-        number, unit = numbers.split_number(self.text)
-        return f"{number * factor:.3g} {unit}".strip()
+        """An amount times a factor, in the user's own unit."""
+        return f"{self.number * factor:.3g} {self.own_unit}"
 
 
 Read = Callable[[str], Measure]
@@ -124,12 +125,23 @@ def _range(reader: Callable[[str, str], float], unit: str) -> Read:
     return read
 
 
+#: "2 lb 3 oz", "1 gal, 2 cups", "1 lb and 4 oz": a number and its unit, and another behind it.
+_IN_TWO_UNITS = re.compile(r"(.*?[a-zA-Z.])\s*(?:,|\+|\band\b)?\s+(\d.*)", re.DOTALL)
+
+
 def _amount(text: str) -> Measure:
+    if match := _IN_TWO_UNITS.fullmatch(text):
+        whole, rest = _amount(match[1]), _amount(match[2])
+        if whole.kind != rest.kind or rest.low >= whole.low:
+            raise InputError(f"{quoted(text)} is no amount in two units", mend='write for example "2 lb 3 oz"')
+        value = whole.low + rest.low
+        number = whole.number * value / whole.low
+        return Measure(text, value, value, whole.unit, whole.own_unit, whole.system, whole.kind, number)
     volume = units.is_volume(text)
-    own = numbers.split_number(text)[1]
+    number, own = numbers.split_number(text)
     value = units.volume_l(text) if volume else units.mass_kg(text, None)
     unit, kind = ("L", "volume") if volume else ("kg", "mass")
-    return Measure(text, value, value, unit, own, units.system_of(own), kind)
+    return Measure(text, value, value, unit, own, units.system_of(own), kind, number)
 
 
 def _ratio(text: str) -> Measure:

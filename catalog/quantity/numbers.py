@@ -28,12 +28,21 @@ _FINEST_PART = 32
 _LONGEST = 60
 
 
+#: One sign for a fraction, as phones and labels write it.
+_SIGNS = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅓": "1/3", "⅔": "2/3", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+_SMALL_FRACTION = re.compile("[" + "".join(_SIGNS) + "]")
+
+
+def _written_out(match: re.Match[str]) -> str:
+    return f" {_SIGNS[match[0]]} "
+
+
 def split_number(text: str, where: str = "", mend: str = 'write for example "2 lb"') -> tuple[float, str]:
     """Number and unit text of a quantity; reads 1/2, "1 1/2" and 1,000.
 
     Raises: InputError: no number, or a comma that may be a decimal point.
     """
-    match = _NUMBER.fullmatch(text) if len(text) <= _LONGEST else None
+    match = _NUMBER.fullmatch(_SMALL_FRACTION.sub(_written_out, text)) if len(text) <= _LONGEST else None
     if not match:
         raise InputError(f"{quoted(text)} is not a quantity", where=where, mend=mend)
     unit = match["unit"].strip()

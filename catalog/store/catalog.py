@@ -248,16 +248,18 @@ class Catalog:
         return [product for product in self.products() if product.kind == "material"]
 
     def product(self, name: str) -> Product:
-        """The product of this id, name or alias (case does not matter).
+        """The product of this id, name or alias (case does not matter), or the one generic material of this grade.
 
         Raises: UnknownName: none; carries the nearest names.
         """
         products = self._load()
         found = self._ids.get(fold(name))
-        if found is None:
-            nearest = [match.product.name for match in search.find(list(products.values()), name, 3)]
-            raise UnknownName("product", name, nearest)
-        return products[found]
+        if found is not None:
+            return products[found]
+        straight = search.straight_of_grade(products.values(), name)
+        if straight is None:
+            raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
+        return straight
 
     def find(self, query: str, limit: int = 10) -> list[search.Match]:
         """Products by name with typos, by grade or by nutrient; best first."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rapidfuzz import fuzz, process
 
+from ..label.hazards import hazards_of_name
 from ..nutrients import NUTRIENTS, nutrient_named
 from ..product import GRADE, Product, fold, parse_grade
 from ..text import quoted
@@ -36,6 +37,29 @@ def find(products: Sequence[Product], query: str, limit: int = 10) -> list[Match
     exact = [Match(p, "name", 100.0) for p in products if fold(query) in names_of(p)]
     others = [m for m in _search(products, query) if all(m.product.id != e.product.id for e in exact)]
     return (exact + others)[:limit]
+
+
+def straight_of_grade(products: Iterable[Product], name: str) -> Product | None:
+    """The generic material that alone has the grade that a name is; None where several have it, or none."""
+    if not GRADE.fullmatch(name.strip()):
+        return None
+    try:
+        wanted = parse_grade(name)
+    except ValueError:
+        return None
+    found = [product for product in products if product.kind == "material" and product.grade_percent == wanted]
+    return found[0] if len(found) == 1 else None
+
+
+#: What is offered for a mistyped name only where the name itself warns of such a thing.
+_SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
+
+
+def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list[str]:
+    """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach."""
+    warned = bool(hazards_of_name(name))
+    matches = find(products, name, 4 * most)
+    return [m.product.name for m in matches if warned or not _SHARP & set(m.product.hazards)][:most]
 
 
 def _search(products: Sequence[Product], query: str) -> list[Match]:

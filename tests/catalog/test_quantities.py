@@ -115,3 +115,65 @@ def test_what_cannot_be_read_fails_at_parse(table: str, field: str, text: str) -
         Pour.parse(data)
     assert field in refused.value.where
     assert refused.value.mend
+
+
+# --- as people write them -------------------------------------------------------------------------
+
+POUND = 0.45359237  # kg, by definition
+CUP = 0.2365882365  # L, US customary cup, by definition
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2 lb 3 oz", (2 + 3 / 16) * POUND),
+        ("2 lb, 3 oz", (2 + 3 / 16) * POUND),
+        ("1 lb and 4 oz", 1.25 * POUND),
+        ("1/2 lb", 0.5 * POUND),
+        ("½ lb", 0.5 * POUND),
+        ("1½ lb", 1.5 * POUND),
+        ("½ cup", 0.5 * CUP),
+        ("1 gal 2 cups", 16 * CUP + 2 * CUP),
+        ("1 kg 250 g", 1.25),
+    ],
+)
+def test_amounts_as_people_write_them(text: str, expected: float) -> None:
+    """In two units, and with fractions."""
+    pour = Pour.parse({"product": [{"name": "x", "amount": text}], "bucket": {"volume": "5 gal"}})
+    amount = pour.product[0].amount
+    assert amount.low == pytest.approx(expected, rel=1e-9)
+    assert amount.text == text
+    half = Pour.parse({"product": [{"name": "x", "amount": amount.times(0.5)}], "bucket": {"volume": "5 gal"}})
+    assert half.product[0].amount.low == pytest.approx(0.5 * expected, rel=5e-3)
+
+
+@pytest.mark.parametrize("text", ["2 lb 3 gal", "3 oz 2 lb", "2 lb 3", "2 lb 3 lb", "1 lb 2 oz 3 cows"])
+def test_amounts_that_make_no_sense(text: str) -> None:
+    """Two kinds, the small unit first, no unit, the same unit twice."""
+    with pytest.raises(InputError):
+        Pour.parse({"product": [{"name": "x", "amount": text}], "bucket": {"volume": "5 gal"}})
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("1:64", 64.0),
+        ("1 to 64", 64.0),
+        ("1/64", 64.0),
+        ("1 in 64", 64.0),
+        ("1.5 %", 200.0 / 3.0),
+        ("2%", 50.0),
+        ("1 gal per 100 gal", 100.0),
+        ("1 gal/100 gal", 100.0),
+        ("2 oz/gal", 64.0),  # 128 fluid ounces in a US gallon, by definition
+        ("1 oz per gallon", 128.0),
+        ("10 mL/L", 100.0),
+    ],
+)
+def test_ratios_as_people_write_them(text: str, expected: float) -> None:
+    """Stock to water, however it is written."""
+    pour = Pour.parse(
+        {"product": [{"name": "x", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}, "injection": {"ratio": text}}
+    )
+    assert pour.injection.ratio is not None
+    assert pour.injection.ratio.span == pytest.approx((expected, expected), rel=1e-6)

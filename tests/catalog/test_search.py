@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pourcheck import Catalog, Product
+from pourcheck import Catalog, Product, UnknownName
 from pourcheck.catalog.store.search import find
 
 
@@ -175,3 +175,49 @@ def test_finding_in_a_list_of_ones_own() -> None:
     mine = Product(id="mine", name="Mine", form="dry", aliases=("the blue bag",))
     assert [match.product for match in find([mine], "blue bag")] == [mine]
     assert find([], "blue bag") == []
+
+
+@pytest.mark.parametrize(
+    ("said", "product_id"),
+    [
+        ("46-0-0", "urea"),
+        ("13-0-46", "potassium-nitrate"),
+        ("13-0-44", "potassium-nitrate"),
+        ("12-61-0", "monoammonium-phosphate"),
+        ("0-52-34", "monopotassium-phosphate"),
+        ("21-0-0", "ammonium-sulfate"),
+        ("34-0-0", "ammonium-nitrate"),
+        ("CAN-17", "calcium-ammonium-nitrate-solution"),
+        ("KTS", "potassium-thiosulfate"),
+        ("CaTS", "calcium-thiosulfate"),
+        ("ATS", "ammonium-thiosulfate"),
+        ("SOP", "potassium-sulfate"),
+        ("KCl", "potassium-chloride"),
+        ("Epsom", "magnesium-sulfate"),
+        ("humic", "humic-acid"),
+        ("household bleach", "household-bleach"),
+        ("vinegar", "acetic-acid-5"),
+    ],
+)
+def test_names_of_the_trade(catalog: Catalog, said: str, product_id: str) -> None:
+    """Grades of straights, and short names (common practice, no source)."""
+    assert catalog.product(said).id == product_id
+
+
+def test_a_grade_that_several_materials_bear_is_none_of_them(catalog: Catalog) -> None:
+    """0-0-50 is potassium sulfate, soluble or granular: the answer depends on which."""
+    with pytest.raises(UnknownName) as unknown:
+        catalog.product("0-0-50")
+    assert {"potassium sulfate", "potassium sulfate, granular"} <= set(unknown.value.nearest)
+
+
+@pytest.mark.parametrize("said", ["baking soda", "citrate", "boric", "ammonium", "starter", "kelp meal", "phosphor"])
+def test_a_harmless_word_never_points_to_an_acid(catalog: Catalog, said: str) -> None:
+    """Nor to a lye or a bleach; who writes "acid" may be offered one."""
+    with pytest.raises(UnknownName) as unknown:
+        catalog.product(said)
+    for name in unknown.value.nearest:
+        assert not {"acid", "alkali", "hypochlorite"} & set(catalog.product(name).hazards), name
+    with pytest.raises(UnknownName) as meant:
+        catalog.product("fosforic acid")
+    assert any("acid" in catalog.product(name).hazards for name in meant.value.nearest)
