@@ -23,7 +23,7 @@ class Species:
 
 
 _TABLE = (
-    Species("H+", "H", 1, "hydrogen ion"),
+    Species("H+", "H", 1, "acid (H+)"),
     Species("H2O", "H2O", 0, "water"),
     Species("Ca+2", "Ca", 2, "calcium"),
     Species("Mg+2", "Mg", 2, "magnesium"),

@@ -206,7 +206,7 @@ def left_in_bucket_l(bucket_l: Floats | float, suction_l_per_min: Floats | float
     return np.maximum(0.0, bucket_l - np.multiply(suction_l_per_min, inject_min))
 
 
-# --- charge, inject, flush -----------------------------------------------------------------------------
+# --- fill, inject, flush -----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -216,7 +216,7 @@ class Times:
     Raises: ValueError: a time below 0.
     """
 
-    charge_min: float | None = None
+    fill_min: float | None = None
     inject_min: float | None = None
     flush_min: float | None = None
 

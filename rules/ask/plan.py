@@ -18,7 +18,7 @@ _MOST_TRAVEL_MIN = 7 * 24 * 60.0
 
 @dataclass(frozen=True)
 class Plan:
-    """stated: times of charge, injection and flush [min], None where not stated. travel_min: from the injector to the
+    """stated: times of fill, injection and flush [min], None where not stated. travel_min: from the injector to the
     last emitter; basis: where it comes from; left_out: in words what a computed one does not count, "" for nothing.
     system: the drip where enough of it is known; drip_flow_l_per_min: what its emitters put out, None where it is not
     known how many laterals there are. flow_l_per_min, suction_l_per_min: of the water before the injector and of the
@@ -37,8 +37,8 @@ class Plan:
 def plan(pour: Pour) -> Plan:
     """The plan of a pour. Raises: InputError: the drip makes no sense."""
     injection, drip = pour.injection, pour.drip
-    charge, inject, flush = (
-        None if time is None else time.low for time in (injection.charge, injection.inject, injection.flush)
+    fill, inject, flush = (
+        None if time is None else time.low for time in (injection.fill, injection.inject, injection.flush)
     )
     flow, suction = (None if rate is None else rate.span for rate in (injection.flow, injection.suction))
     system = None if drip is None else _system(drip, flow)
@@ -56,7 +56,7 @@ def plan(pour: Pour) -> Plan:
                 where="drip.travel",
                 mend="measure it with dye or an EC meter, or leave it out",
             )
-    return Plan(Times(charge, inject, flush), travel, basis, left_out, system, own, flow, suction)
+    return Plan(Times(fill, inject, flush), travel, basis, left_out, system, own, flow, suction)
 
 
 def _left_out(drip: Drip, flow_l_per_min: Span | None) -> str:

@@ -182,10 +182,25 @@ class Injection(Part):
     )
     suction: FlowRange | None = None
     flow: FlowRange | None = None
-    charge: Time | None = None
+    fill: Time | None = Field(default=None, description="until the drip is full and at pressure, before injecting")
     inject: Time | None = None
     flush: Time | None = None
     line_temperature: Temperature | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _older_names(cls, data: Any) -> Any:
+        """`charge` is what `fill` was called before."""
+        if not isinstance(data, Mapping):
+            return data
+        old = {
+            name: name.replace("charge", "fill", 1)
+            for name in data
+            if isinstance(name, str) and name.startswith("charge")
+        }
+        if any(new in data for new in old.values()):
+            raise ValueError("fill is given twice, as charge too; keep one of them")
+        return {old.get(name, name): value for name, value in data.items()}
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:

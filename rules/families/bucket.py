@@ -40,12 +40,12 @@ def _solid_in_bucket(
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.STOP:
             return (
-                f"{what} in the bucket: {up_to}{n['precipitated_g_per_l']:.3g} g/L of {spoken} comes out "
+                f"{what} in the bucket: {up_to}{n['precipitated_g_per_l']:.3g} g/L of {spoken} forms "
                 f"(saturation index {n['saturation_index']:+.2f})."
             )
         if n["level"] == Level.CAUTION and phases()[phase].pace == "days":
             return (
-                f"{what} in the bucket: {spoken} may come out over days (saturation index "
+                f"{what} in the bucket: {spoken} may form over days (saturation index "
                 f"{n['saturation_index']:+.2f}). Use it up the same day."
             )
         if n["level"] == Level.CAUTION:
@@ -55,7 +55,7 @@ def _solid_in_bucket(
             )
         if n["saturation_index_in_air"] > n["saturation_index"] + 0.05:
             return (
-                f"{what} in the bucket: once the bucket has lost its carbon dioxide, {spoken} may come out (saturation "
+                f"{what} in the bucket: once the bucket has lost its carbon dioxide, {spoken} may form (saturation "
                 f"index {n['saturation_index_in_air']:+.2f} then, {n['saturation_index']:+.2f} at first)."
             )
         return (
@@ -270,7 +270,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of calcite can come out "
+            f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of lime scale (calcite) can form "
             f"(saturation index {n['saturation_index']:+.2f})."
         ),
         numbers={

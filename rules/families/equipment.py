@@ -77,7 +77,7 @@ def _minutes(time_min: float) -> str:
 
 
 def _at_least(time_min: float) -> str:
-    """A time that is needed, rounded up so that who keeps to it keeps enough: to a minute, short ones to a tenth."""
+    """A time that is needed, rounded up, so that following it is always enough: to a minute, short ones to a tenth."""
     step = 1.0 if time_min >= 10.0 else 0.1
     return f"{round(ceil(time_min / step * (1.0 - _ROUNDING)) * step, 1):g}"
 
@@ -94,9 +94,9 @@ def _by(plan: Plan) -> str:
 LONG_TRAVEL_MIN, LONG_FLUSH_MIN = 20.0, 30.0
 
 
-def _charge(case: Case) -> Outcome | None:
+def _fill(case: Case) -> Outcome | None:
     plan = case.question.plan
-    stated = plan.stated.charge_min
+    stated = plan.stated.fill_min
     needed = RULE_OF_THUMB_MIN if plan.travel_min is None else plan.travel_min
     do = ("Bring the drip up to pressure with clear water until the last emitter runs, then inject.",)
     if stated is None:
@@ -104,7 +104,7 @@ def _charge(case: Case) -> Outcome | None:
             return None
         return Outcome(
             same(case, Level.NOTE),
-            lambda n: f"Charge the drip with clear water for {_at_least(n['needed_min'])} min first ({_by(plan)}).",
+            lambda n: f"Fill the drip with clear water for {_at_least(n['needed_min'])} min first ({_by(plan)}).",
             numbers={"needed_min": needed},
             do=do,
         )
@@ -113,16 +113,16 @@ def _charge(case: Case) -> Outcome | None:
     return Outcome(
         same(case, Level.CAUTION),
         lambda n: (
-            f"Charged for {_minutes(n['charge_min'])} min, {_at_least(n['needed_min'])} needed ({_by(plan)}): the first "
+            f"Filled for {_minutes(n['fill_min'])} min, {_at_least(n['needed_min'])} needed ({_by(plan)}): the first "
             "emitters get more feed than the last."
         ),
-        numbers={"charge_min": stated, "needed_min": needed},
+        numbers={"fill_min": stated, "needed_min": needed},
         do=do,
     )
 
 
-CHARGE_TOO_SHORT = Rule(
-    name="charge-too-short",
+FILL_TOO_SHORT = Rule(
+    name="fill-too-short",
     family="equipment",
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
@@ -136,7 +136,7 @@ CHARGE_TOO_SHORT = Rule(
         "common practice, no source: 10 to 15 min",
         "UF/IFAS HS1306, citrus fertigation: travel 20 to 30 min in most systems; fill to pressure first",
     ),
-    check=_charge,
+    check=_fill,
 )
 
 
@@ -438,13 +438,13 @@ FILTER_MISSING = Rule(
 
 #: Fittings that a feed attacks: what it is called, the species that it takes together -> fittings, and what happens.
 _ATTACKS: tuple[tuple[str, tuple[str, ...], frozenset[str], str], ...] = (
-    ("ammonium", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanized"}), "eats"),
+    ("ammonium", ("NH4+",), frozenset({"copper", "brass", "bronze", "galvanized"}), "corrodes"),
     ("chloride", ("Cl-",), frozenset({"aluminum", "galvanized", "steel", "stainless"}), "pits"),
     ("nitrate with ammonium", ("NO3-", "NH4+"), frozenset({"steel"}), "cracks"),
-    ("copper", ("Cu+2",), frozenset({"aluminum", "galvanized", "steel"}), "plates out on and eats"),
+    ("copper", ("Cu+2",), frozenset({"aluminum", "galvanized", "steel"}), "plates out on and corrodes"),
 )
-_ACID_EATS = frozenset({"galvanized", "steel", "aluminum", "brass", "copper", "bronze", "concrete"})
-_ALKALI_EATS = frozenset({"aluminum", "galvanized", "brass"})
+_ACID_CORRODES = frozenset({"galvanized", "steel", "aluminum", "brass", "copper", "bronze", "concrete"})
+_ALKALI_CORRODES = frozenset({"aluminum", "galvanized", "brass"})
 
 
 #: Weaker than this the stock is hardly worse than water [mol/kg] (design choice).
@@ -460,8 +460,8 @@ def _corrodes(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NONE))
     ph = case.bucket.before_solids.ph
     for mask, what, eaten, verb in (
-        (ph < 4.0, "acid stock", _ACID_EATS, "eats"),
-        (ph > 10.0, "alkaline stock", _ALKALI_EATS, "eats"),
+        (ph < 4.0, "acid stock", _ACID_CORRODES, "corrodes"),
+        (ph > 10.0, "alkaline stock", _ALKALI_CORRODES, "corrodes"),
         *(
             (
                 np.all([case.in_bucket_mol_per_kg(name) > _ATTACKS_FROM[name] for name in species], axis=0),
@@ -496,7 +496,7 @@ CORRODES_METAL = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION,),
     asks="Does the stock eat a metal that it runs through?",
-    plain="Ammonium eats brass and copper, acid eats galvanized iron, chloride pits stainless steel.",
+    plain="Ammonium corrodes brass and copper, acid corrodes galvanized iron, chloride pits stainless steel.",
     chemistry="Ammine complexes of copper and zinc; pH of the bucket below 4 or above 10; chloride pitting; copper plates out "
     "on baser metals. Rates depend on time and strength: a presence rule.",
     cure="Plastic fittings, rinsed.",
@@ -510,7 +510,7 @@ CORRODES_METAL = Rule(
 
 RULES = (
     BACKFLOW_PREVENTER_MISSING,
-    CHARGE_TOO_SHORT,
+    FILL_TOO_SHORT,
     FLUSH_TOO_SHORT,
     INJECTION_DOES_NOT_FIT,
     RATIO_OUT_OF_REACH,

@@ -221,7 +221,7 @@ def _organic_meets_acid(case: Case) -> Outcome | None:
 
     def message(n: Mapping[str, float]) -> str:
         if n["level"] == Level.STOP:
-            return f"{', '.join(humic)} in an acid bucket (pH {n['bucket_ph']:.1f}): it comes out as curds."
+            return f"{', '.join(humic)} in an acid bucket (pH {n['bucket_ph']:.1f}): it curdles."
         return (
             f"{', '.join(organic)} with acid, calcium or metals (bucket pH {n['bucket_ph']:.1f}): organic matter can "
             "curdle; there are no numbers for it."
@@ -329,7 +329,7 @@ def _polyphosphate_meets_acid(case: Case) -> Outcome | None:
         level,
         lambda _: (
             "Acid breaks polyphosphate down to orthophosphate, within days when warm: what it kept dissolved (zinc, iron, "
-            "hardness) comes out."
+            "hardness) forms solids."
         ),
         do=("Use it up the same day, or keep the acid for another bucket.",),
         severity=acid,

@@ -62,7 +62,7 @@ def _phosphate(case: Case) -> Outcome | None:
         if n["level"] == Level.STOP and n["precipitated_mg_per_l"] >= LEAST_MG_PER_L:
             return (
                 f"Phosphate meets the calcium of the water: {n['precipitated_mg_per_l']:.0f} mg/L of calcium phosphate "
-                f"can come out in the line ({over})."
+                f"can form in the line ({over})."
             )
         if n["level"] == Level.STOP:
             return (
@@ -103,7 +103,7 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
     may_be_lowered=True,
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-    asks="Does phosphate meet enough calcium in the line to come out?",
+    asks="Does phosphate meet enough calcium in the line to form a solid?",
     plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
     "weeks to bring it back, if at all.",
     chemistry="Brushite (log K -18.995) forms in minutes below pH 7, fresh amorphous calcium phosphate above. The line's "
@@ -131,7 +131,7 @@ def _sulfate(case: Case) -> Outcome | None:
     def message(n: Mapping[str, float]) -> str:
         index = f"saturation index {n['saturation_index']:+.2f}"
         if n["level"] == Level.STOP:
-            return f"Gypsum in the line: {n['precipitated_mg_per_l']:.0f} mg/L comes out ({index})."
+            return f"Gypsum in the line: {n['precipitated_mg_per_l']:.0f} mg/L forms ({index})."
         if n["level"] == Level.UNKNOWN:
             return f"Gypsum in the line is too close to call ({index})."
         return f"The line is within a factor of two of gypsum ({index}); a drying emitter passes it."
@@ -188,9 +188,9 @@ def _lime(case: Case) -> Outcome | None:
         own = f"the water alone has {n['water_alone_saturation_index']:+.2f}"
         if n["level"] == Level.STOP:
             who = (
-                "The water drops lime by itself"
+                "The water drops lime scale by itself"
                 if n["water_alone_saturation_index"] > LIME_WATER_STOPS_SI
-                else ("The pour makes the water drop lime")
+                else ("The pour makes the water drop lime scale")
             )
             return f"{who}: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
         if n["level"] == Level.CAUTION:
@@ -300,7 +300,7 @@ LINE_PH_EXTREME = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does the pour make the line very acid or very alkaline?",
-    plain="Strong acid or lye in the line burns roots and eats metal and some plastics.",
+    plain="Strong acid or lye in the line burns roots and corrodes metal and some plastics.",
     chemistry="pH of the line from the proton balance: caution below 5 or above 9.5, stop below 3.5 or above 10.5; below 2 where an acid flush is declared.",
     cure="Dilute, or pour less.",
     sources=(

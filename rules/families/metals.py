@@ -110,8 +110,8 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
 
     def message(n: Mapping[str, float]) -> str:
         shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
-        sure = {Level.STOP: ".", Level.CAUTION: "; little of it, or held in practice."}.get(
-            Level(int(n["level"])), "; constants in print differ too much to tell."
+        sure = {Level.STOP: ".", Level.CAUTION: "; only traces, or kept dissolved in practice."}.get(
+            Level(int(n["level"])), "; published constants differ too much to decide."
         )
         return f"A trace metal meets phosphate in the {where}: {spoken}, {shown}{sure}"
 

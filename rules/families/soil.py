@@ -29,7 +29,7 @@ def _phosphorus(case: Case) -> Outcome | None:
     if soil == "high":
         return Outcome(
             same(case, Level.CAUTION),
-            lambda _: f"The soil has plenty of phosphorus, and {names} adds more: money spent on runoff.",
+            lambda _: f"The soil has plenty of phosphorus, and {names} adds more: the phosphorus only runs off.",
             do=do,
         )
     if soil is None and unwanted:
@@ -96,7 +96,10 @@ def _salty(case: Case) -> Outcome | None:
         else:
             own_crop = case.question.pour.soil.crop
             start = f"no limit is on record for {own_crop}; " if own_crop else ""
-            tail = f"{start}crops are restricted slightly from {some:g}, severely from {severe:g}, where all of their water is like that"
+            tail = (
+                f"{start}if all irrigation water were like this, yield would suffer slightly from {some:g} and severely "
+                f"from {severe:g}"
+            )
         return f"At the emitter the feed has {shown} (the water alone {n['water_ec_ms_per_cm']:.2g}): {tail}."
 
     return Outcome(

@@ -105,8 +105,9 @@ def _drying(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"What is not flushed dries in the emitters: with {100 * (1 - 1 / DRIED):.0f} % of its water gone the line "
-            f"passes {name} (saturation index {n['saturation_index_dry']:+.2f})."
+            "If the line is not flushed, what is left in the emitters dries; once "
+            f"{100 * (1 - 1 / DRIED):.0f} % of the water is gone, {name} forms (saturation index "
+            f"{n['saturation_index_dry']:+.2f})."
         ),
         numbers={"saturation_index_dry": worst},
         do=(FLUSH,),
@@ -146,8 +147,8 @@ def _ammonia_raises_ph(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"Ammonia raises the pH of the line from {n['water_ph']:.1f} to {n['line_ph']:.1f}: hard water drops lime, and "
-            "iron and phosphate come out."
+            f"Ammonia raises the pH of the line from {n['water_ph']:.1f} to {n['line_ph']:.1f}: hard water drops lime scale, and "
+            "iron and phosphate form solids."
         ),
         numbers={"line_ph": ph, "water_ph": own},
         do=("Take ammonium nitrate or sulfate instead of ammonia water, or inject into soft water.", FLUSH),

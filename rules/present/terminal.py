@@ -18,6 +18,9 @@ from ..answer.verdict import WaterState
 from ..judge.rule import Rule
 from .page import Page
 
+#: What is said of a source that was not read in print.
+_SEEN = {"no": " (not checked against print)", "partly": " (read in part)"}
+
 
 def print_matches(matches: Sequence[Match], out: Console) -> None:
     """What `find` found, best first."""
@@ -109,7 +112,7 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         page.head("Sources")
         for key, number_of in used.items():
             source = sources.get(key)
-            text = f"{source.citation} (seen: {source.seen})" if source else key
+            text = f"{source.citation}{_SEEN.get(source.seen, '')}" if source else key
             page.line(f"[{number_of}] {text}", 2, 4)
 
 

@@ -275,7 +275,7 @@ FILES: list[Any] = [
     ("ratio", HEAD + FIVE + '[injection]\nratio = "1:9"\nsuction = "6 gph"\nflow = "4 gpm"\n'),
     ("suction and flow go together", HEAD + FIVE + '[injection]\nsuction = "6 gph"\n'),
     ("not an injection ratio", HEAD + FIVE + '[injection]\nsuction = "4 gpm"\nflow = "6 gph"\n'),
-    ("injection.charge", HEAD + FIVE + '[injection]\ncharge = "15 m"\n'),
+    ("injection.fill", HEAD + FIVE + '[injection]\ncharge = "15 m"\n'),
     ("laterals", HEAD + FIVE + "[drip]\nlaterals = 0\n"),
     ("phosphorus", HEAD + FIVE + '[soil]\nphosphorus = "lots"\n'),
     ("backflow_preventer", HEAD + FIVE + '[site]\nbackflow_preventer = "perhaps"\n'),

@@ -363,7 +363,7 @@ def test_a_lateral_needs_numbers_above_zero(field: str, bad: float) -> None:
         (hy.injection_time_min, (20.0, 0.0), "suction"),
         (hy.injection_time_min, (np.array([20.0, nan]), 1.0), "bucket"),
         (hy.left_in_bucket_l, (20.0, 1.0, np.array([5.0, -1.0])), "inject_min"),
-        (Times, (-1.0,), "charge_min"),
+        (Times, (-1.0,), "fill_min"),
     ],
 )
 def test_nonsense_is_refused_by_name(call: Any, args: tuple[Any, ...], words: str) -> None:
