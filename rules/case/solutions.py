@@ -20,6 +20,8 @@ from .remembered import each_once
 AIR_CO2_ATM = 4.2e-4
 #: Black tube in the sun [degC], and how far the water of a drying emitter is followed (design choices).
 SUN_C, DRIED = 45.0, 4.0
+#: What a bucket mixed hot cools down to before it is used up [degC] (design choice: a mild day).
+STANDS_AT_C = 20.0
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
 #: Saturation index further below which the error of the activity model is not asked for.
@@ -131,6 +133,11 @@ class Solutions(Heating):
             high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
         cooled: Floats = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
         return cooled
+
+    @cached_property
+    def bucket_cooled_down(self) -> Solution:
+        """A bucket mixed hot, once it stands at STANDS_AT_C; the bucket itself where it is no warmer, (B,)."""
+        return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C))
 
     @cached_property
     def bucket_in_air(self) -> Solution:

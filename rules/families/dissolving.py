@@ -10,6 +10,7 @@ from ...catalog.quantity.table import BUCKET_TEMPERATURE
 from ...catalog.species import formula_share
 from ..ask.salts import Salt, solid_of
 from ..case.case import Case
+from ..case.solutions import STANDS_AT_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
@@ -250,6 +251,60 @@ COLD_BUCKET = Rule(
 )
 
 
+#: A bucket warmer than this was mixed hot [degC] (design choice: warmer than a shed in summer).
+_HOT_C = 30.0
+
+
+def _hot_bucket_cools(case: Case) -> Outcome | None:
+    start = case.of(BUCKET_TEMPERATURE)
+    hot = start > _HOT_C
+    if not case.question.stated(BUCKET_TEMPERATURE) or not np.any(hot):
+        return None  # a temperature that is not stated is swept down to a cold morning's
+    later = case.bucket_cooled_down
+    level = np.where(hot & ~later.converged, int(Level.UNKNOWN), int(Level.NONE))
+    most, name = np.zeros(case.size), ""
+    for salt in case.salts:
+        more = case.settled_g_per_l(later, salt) - case.settled_g_per_l(case.bucket, salt)
+        level[hot & (more > _SETTLED_G_PER_L)] = np.maximum(level[hot & (more > _SETTLED_G_PER_L)], int(Level.CAUTION))
+        if float(np.max(more)) > float(np.max(most)):
+            most, name = more, salt.name
+    if not np.any(level):
+        return None
+
+    def message(n: Mapping[str, float]) -> str:
+        if n["level"] == Level.UNKNOWN:
+            return (
+                "The chemistry of the bucket once it has cooled could not be solved; what settles in it is not known."
+            )
+        return (
+            f"Mixed at {n['bucket_temperature_c']:.0f} degC all of it dissolves, but once the bucket has cooled to "
+            f"{STANDS_AT_C:.0f} degC, {n['settles_later_g_per_l']:.3g} g per liter of {name} settles out."
+        )
+
+    return Outcome(
+        level,
+        message,
+        numbers={"bucket_temperature_c": start, "settles_later_g_per_l": most},
+        do=("Take less, so that it stays dissolved when it is cool; or use it up warm, the same hour.", _DRAW),
+        severity=most,
+    )
+
+
+HOT_BUCKET_COOLS = Rule(
+    name="hot-bucket-cools",
+    family="bucket",
+    may_be_lowered=False,
+    levels=(Level.CAUTION,),
+    asks="Does a bucket that was mixed hot drop crystals once it cools?",
+    plain="Hot water dissolves more than the bucket can hold by next morning. What settles plugs the suction screen.",
+    chemistry="The bucket's solids at 20 degC against those at its stated temperature, by the model and the handbook's "
+    "solubility curves; looked at where more than 30 degC are stated.",
+    cure="Less of it, or used up warm.",
+    sources=(_HANDBOOK, "design choice: 30 and 20 degC"),
+    check=_hot_bucket_cools,
+)
+
+
 def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None:
     """Salts that nobody poured, made of the ions of what was poured."""
     ours = [
@@ -450,6 +505,7 @@ DOUBLE_SULFATE = Rule(
 RULES = (
     MORE_THAN_DISSOLVES,
     COLD_BUCKET,
+    HOT_BUCKET_COOLS,
     POTASSIUM_SULFATE_SALTS_OUT,
     SALTS_OUT_TOGETHER,
     DOUBLE_SULFATE,
