@@ -17,10 +17,8 @@ from ..judge.rule import Level, Outcome, Rule
 HARD_CALCIUM_MG_PER_L = 50.0
 #: ... with bicarbonate above this [mg/L CaCO3] (150 mg/L HCO3).
 HARD_ALKALINITY_MG_PER_L_CACO3 = 123.0
-#: Lime: scale-forming from this index; expected to cloud the line as it runs from this one.
-LIME_SCALES_SI, LIME_CLOUDS_SI = 0.5, 1.0
-#: Water that by itself is this far over lime is no water for drip, whatever is poured.
-LIME_WATER_STOPS_SI = 1.5
+#: Lime: over saturation, building up in emitters, and expected to cloud the line as it runs, from these indices on.
+LIME_OVER_SI, LIME_SCALES_SI, LIME_CLOUDS_SI = 0.05, 0.3, 1.0
 #: Phosphate of the line below this is a trace of the well's [mol/kg], 0.1 mg/L.
 LEAST_PHOSPHATE_MOL_PER_KG = 1e-6
 #: Below this pH calcium phosphate stays dissolved (from memory: Rauschkolb, Burt).
@@ -167,19 +165,28 @@ SULFATE_MEETS_HARD_WATER = Rule(
 )
 
 
+def _adds_lime(case: Case) -> np.ndarray:
+    """Where the pour brings what lime is made of, or alkali that drives it out, (B,): a matter of the pour alone, so
+    that no harder water makes it better."""
+    alkali = case.product_mol[:, case.constants.master("H+")] < -_LEAST_ALKALI_MOL
+    return np.asarray(case.brings("Ca+2", "CO3-2") | alkali)
+
+
+#: Protons that a bucket takes up, at least, to be called alkaline [mol].
+_LEAST_ALKALI_MOL = 1e-6
+
+
 def _lime(case: Case) -> Outcome | None:
-    mixed, plain = case.line.before_solids, case.water_in_line.before_solids
-    si, before = mixed.si("Calcite"), plain.si("Calcite")
-    # Where there is no lime to form, neither index is a number, and nothing was raised.
-    raised = np.where(np.isfinite(before), si, 0.0) - np.where(np.isfinite(before), before, 0.0)
+    adds = _adds_lime(case)
+    if not np.any(adds):
+        return None  # lime is then the water's own matter
+    mixed = case.line.before_solids
+    si, before = mixed.si("Calcite"), case.water_in_line.before_solids.si("Calcite")
     amount = case.precipitated_mg_per_l("line", "Calcite")
-    level = np.full(case.size, int(Level.NONE))
-    level[si > 0.05] = Level.NOTE
-    level[(si > LIME_SCALES_SI) | ((si > 0.05) & (raised > 0.1))] = Level.CAUTION
-    level[(si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si) & (raised > 0.1) & (amount >= LEAST_MG_PER_L)] = (
-        Level.STOP
-    )
-    level[(before > LIME_WATER_STOPS_SI) & (si > LIME_WATER_STOPS_SI) & (amount >= LEAST_MG_PER_L)] = Level.STOP
+    level = np.where(adds & (si > LIME_OVER_SI), int(Level.NOTE), int(Level.NONE))
+    level[adds & (si > LIME_SCALES_SI)] = Level.CAUTION
+    clouds = si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si
+    level[adds & clouds & (amount >= LEAST_MG_PER_L)] = Level.STOP
     if not np.any(level):
         return None
 
@@ -187,20 +194,10 @@ def _lime(case: Case) -> Outcome | None:
         index = f"calcite index {n['saturation_index']:+.2f} at {n['line_temperature_c']:.0f} degC"
         own = f"the water alone has {n['water_alone_saturation_index']:+.2f}"
         if n["level"] == Level.STOP:
-            who = (
-                "The water drops lime scale by itself"
-                if n["water_alone_saturation_index"] > LIME_WATER_STOPS_SI
-                else ("The pour makes the water drop lime scale")
-            )
-            return f"{who}: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
+            return f"The pour makes the water drop lime scale: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
         if n["level"] == Level.CAUTION:
-            pace = (
-                "It can cloud as it runs."
-                if n["saturation_index"] > LIME_CLOUDS_SI
-                else ("It builds up slowly, and where the line is warm.")
-            )
-            return f"Lime scale: {index}; {own}. {pace}"
-        return f"The water is slightly over lime saturation: {index}; {own}."
+            return f"Lime scale: {index}; {own}. It builds up slowly, and where the line is warm."
+        return f"The line is slightly over lime saturation: {index}; {own}."
 
     return Outcome(
         level,
@@ -225,14 +222,15 @@ LIME_IN_LINE = Rule(
     family="line",
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-    asks="Does the pour push the water over lime, or does the water scale by itself?",
+    asks="Does a pour with calcium, carbonate or alkali push the line over lime?",
     plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
-    chemistry="Calcite index of line and of plain water, closed to air, at the line's temperature. From 0.5 it is called "
-    "scale-forming; near 1 and above it can cloud within minutes.",
+    chemistry="Calcite index of the line, closed to air, at the line's temperature. From 0.3 it builds up in emitters; near 1 "
+    "and above it can cloud within minutes. More calcium or a higher pH never make it milder, nor more alkalinity where the "
+    "pour brings no alkali; alkali raises the pH of a well buffered water less.",
     cure="Acid-forming feeds, cooler line, flush.",
     sources=(
         "minteq.v4.dat (NIST 46)",
-        "from memory: Langelier index classes, 0.5 and above scale-forming; 1.0 for clouding: design choice",
+        "from memory: Langelier index classes; 0.3 for drip and 1.0 for clouding: design choice",
     ),
     check=_lime,
 )

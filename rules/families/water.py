@@ -32,6 +32,7 @@ from ..case.case import Case
 from ..judge.forming import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
 from ..judge.rule import Level, Outcome, Rule, same
 from ..policy import usual_mg_per_l
+from .line import LIME_CLOUDS_SI, LIME_OVER_SI, LIME_SCALES_SI
 
 
 def _iron(case: Case) -> Outcome | None:
@@ -234,6 +235,44 @@ BACTERIA_IN_WATER = Rule(
 )
 
 
+def _scales_by_itself(case: Case) -> Outcome | None:
+    """Lime of the water alone, whatever is poured."""
+    si = case.water_in_line.before_solids.si("Calcite")
+    level = np.where(si > LIME_OVER_SI, int(Level.NOTE), int(Level.NONE))
+    level[si > LIME_SCALES_SI] = Level.CAUTION
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"The water scales by itself: calcite index {n['water_alone_saturation_index']:+.2f} at "
+            f"{n['line_temperature_c']:.0f} degC, whatever is poured."
+            + (" It clouds as it runs: no water for drip without treatment." if _clouds(n) else "")
+        ),
+        numbers={"water_alone_saturation_index": si, "line_temperature_c": case.line_temperature_c},
+        do=("Shade or bury the tube; ask an adviser about a licensed acid treatment of this water.",),
+        severity=si,
+    )
+
+
+def _clouds(n: Mapping[str, float]) -> bool:
+    return n["water_alone_saturation_index"] > LIME_CLOUDS_SI
+
+
+WATER_SCALES_BY_ITSELF = Rule(
+    name="water-scales-by-itself",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.CAUTION, Level.NOTE),
+    asks="Is the water over lime by itself, at the temperature of the line?",
+    plain="Hard, alkaline water leaves lime in warm drip lines with no feed in it at all.",
+    chemistry="Calcite index of the plain water, closed to air, at the line's temperature. From 0.3 it builds up in emitters.",
+    cure="Shade, flush, or a licensed acid treatment.",
+    sources=("minteq.v4.dat (NIST 46)", "from memory: Langelier index classes; 0.3 for drip: design choice"),
+    check=_scales_by_itself,
+)
+
+
 #: A test that is off by more than this [percent] cannot be used; by more than the first, only with care.
 _OFF_CAUTION, _OFF_UNKNOWN = 10.0, 25.0
 
@@ -418,6 +457,7 @@ RULES = (
     SULFIDE_IN_WATER,
     SOLIDS_IN_WATER,
     BACTERIA_IN_WATER,
+    WATER_SCALES_BY_ITSELF,
     WATER_TEST_DOES_NOT_BALANCE,
     HARDNESS_MAY_BE_GRAINS,
     WATER_TEST_OLD,
