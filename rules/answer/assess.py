@@ -13,12 +13,12 @@ from threadpoolctl import ThreadpoolController
 from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
-from ..explore import margin
+from ..explore.edges import Asked, Turns, edges, no_number_turns
 from ..explore.scenarios import scenarios
 from ..families.registry import Judge, worst
-from ..judge.rule import Judged, Level
+from ..judge.rule import Judged, Level, overall
 from .echo import echo, program, used
-from .findings import ANSWER, decisions, findings, overall, spoken
+from .findings import ANSWER, decisions, findings, spoken
 from .numbers import tidy
 from .states import contents, estimated, state
 from .verdict import Beyond, Edge, EdgeInput, Verdict
@@ -66,9 +66,14 @@ def assess(question: Question, *, details: bool) -> Verdict:
         bucket=state(case, "bucket") if known else None,
         line=state(case, "line") if known else None,
         decided_by=decisions(question, columns, judge, judged) if details and answer == Level.UNKNOWN else (),
-        edges=_edges(margin.Asked(question, columns, judge, answer == Level.STOP), judged, answer) if sound else (),
+        edges=_edges(Asked(question, columns, judge, _plain(answer)), judged) if sound else (),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
+
+
+def _plain(answer: Level) -> Level:
+    """A verdict's level: a note is none."""
+    return answer if answer >= Level.CAUTION else Level.NONE
 
 
 def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | None:
@@ -78,28 +83,28 @@ def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | No
     return next(one.policy.by for one in judged if one.policy is not None and np.any(one.level < one.outcome.level))
 
 
-def _edges(asked: margin.Asked, judged: Sequence[Judged], answer: Level) -> tuple[Edge, ...]:
+def _edges(asked: Asked, judged: Sequence[Judged]) -> tuple[Edge, ...]:
     """How far each number is from where the verdict turns; none for an unknown verdict, nor where no number does."""
-    if answer == Level.UNKNOWN or margin.no_number_turns(judged):
+    if asked.now == Level.UNKNOWN or no_number_turns(judged):
         return ()
-    nominal = asked.question.nominal()
     # Nobody is told how much more of what endangers people would do.
     danger = any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
         item.hazards & {"hypochlorite", "acid"} for item in asked.question.poured
     )
     found = []
-    for quantity, value in margin.margins(asked, without=(AMOUNT_FACTOR, INJECTION_RATIO) if danger else ()).items():
-        if value is not None:
-            assert quantity.key in get_args(EdgeInput)
-            beyond = Beyond(
-                value=float(f"{value:.4g}"), verdict=ANSWER[overall(margin.levels_beyond(asked, quantity, value))]
+    for edge in edges(asked, without=(AMOUNT_FACTOR, INJECTION_RATIO) if danger else ()):
+        assert edge.quantity.key in get_args(EdgeInput)
+        found.append(
+            Edge(
+                input=cast(EdgeInput, edge.quantity.key),
+                unit=edge.quantity.unit,
+                now=tidy(edge.now),
+                better=_beyond(edge.better),
+                worse=_beyond(edge.worse),
             )
-            found.append(
-                Edge(
-                    input=cast(EdgeInput, quantity.key),
-                    unit=quantity.unit,
-                    now=tidy(nominal[quantity.name]),
-                    **{"better" if asked.stopped else "worse": beyond},
-                )
-            )
+        )
     return tuple(found)
+
+
+def _beyond(turns: Turns | None) -> Beyond | None:
+    return None if turns is None else Beyond(value=float(f"{turns.value:.4g}"), verdict=ANSWER[turns.verdict])

@@ -12,7 +12,7 @@ from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
 from ..families.registry import Judge, failure
 from ..judge.advice import JARS
-from ..judge.rule import Judged, Level, Levels, Outcome
+from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
 from .verdict import Answer, Decision, Finding, FindingLevel, Number
 
@@ -31,13 +31,6 @@ _FINDING: dict[Level, FindingLevel] = {
 }
 #: Findings whose own turning value is looked for.
 _MOST_LOOKED_AT = 6
-
-
-def overall(level: Levels) -> Level:
-    """One level for all scenarios: a stop must hold in all of them; a doubt in any is a doubt."""
-    if int(np.min(level)) == Level.STOP:
-        return Level.STOP
-    return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
 
 
 def spoken(judged: Judged) -> Judged:

@@ -95,6 +95,13 @@ class Judged:
     policy: LevelBounds | None = None
 
 
+def overall(level: Levels) -> Level:
+    """One level for all scenarios: a stop must hold in all of them; a doubt in any is a doubt."""
+    if int(np.min(level)) == Level.STOP:
+        return Level.STOP
+    return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
+
+
 def same(case: Case, level: Level) -> Levels:
     """The same level in every scenario."""
     return np.full(case.size, int(level))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
-from ..answer.verdict import Beyond, Decision, Edge, Finding, Number, Swap, Verdict
+from ..answer.verdict import Decision, Edge, Finding, Number, Swap, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
 
@@ -169,33 +169,44 @@ def open_words(assumed: Sequence[Assumed]) -> list[str]:
 
 
 def edge_words(verdict: Verdict, pour: Pour) -> list[str]:
-    """How far the verdict is from its edge, one line each, the amount first; empty where nothing turns it."""
-    lines = []
-    for edge in verdict.edges:
-        beyond, stop = edge.better or edge.worse, edge.better is not None
-        assert beyond is not None
-        lines.append(_edge(edge, beyond, stop, verdict, pour))
-    return lines
+    """How far the verdict is from its edge, a line for each number that turns it, the amount first."""
+    return [_edge(edge, verdict, pour) for edge in verdict.edges]
 
 
-def _edge(edge: Edge, beyond: Beyond, stop: bool, verdict: Verdict, pour: Pour) -> str:
-    value, above = beyond.value, beyond.value > edge.now
-    then = f" (then: {beyond.verdict})" if stop and beyond.verdict != "clear" else ""
+def _edge(edge: Edge, verdict: Verdict, pour: Pour) -> str:
+    parts = []
+    if edge.better is not None:
+        side = _further(edge, edge.better.value < edge.now)
+        at = f"at {_moved(edge, edge.better.value, verdict, pour)} or {side}"
+        if edge.better.verdict == "unknown":
+            parts.append(f"The stop ends {at}; then unknown.")
+        else:
+            parts.append(f"{edge.better.verdict.capitalize()} {at}.")
+    if edge.worse is not None:
+        up = edge.worse.value > edge.now
+        beyond = _moved(edge, edge.worse.value, verdict, pour)
+        parts.append(f"Stays {verdict.verdict} {'up' if up else 'down'} to {beyond}; {edge.worse.verdict} beyond.")
+    return " ".join(parts)
+
+
+def _further(edge: Edge, low: bool) -> str:
+    if edge.input == "injection_ratio":
+        return "stronger" if low else "weaker"
+    if edge.unit == "degC":
+        return "colder" if low else "warmer"
+    return "less" if low else "more"
+
+
+def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour) -> str:
+    """What the pour or the water is like at a value of an edge."""
     if edge.input == "amount_factor":
         amounts = " + ".join(f"{item.amount.times(value)} {item.name}" for item in pour.product)
-        if len(pour.product) > 1:
-            amounts += f" ({value:.3g} times as much)"
-        if stop:
-            return f"The stop ends at {amounts} or {'less' if value < 1 else 'more'}{then}."
-        return f"Pour at {'most' if value > 1 else 'least'} {amounts}."
+        return amounts + (f" ({value:.3g} times as much)" if len(pour.product) > 1 else "")
     if edge.input == "injection_ratio":
-        if stop:
-            return f"The stop ends at 1:{value:.0f} or {'weaker' if above else 'stronger'}{then}."
-        return f"Not weaker than 1:{value:.0f}." if above else f"Good down to 1:{value:.0f}."
+        return f"1:{value:.0f}"
     if edge.unit == "degC":
         place = _BY_KEY[edge.input].spoken.split()[0]
-        shown = f"{value:.0f} degC ({value * 1.8 + 32:.0f} degF) in the {place}"
-        return _side(shown, above, then) if stop else f"Not {'above' if above else 'below'} {shown}."
+        return f"{value:.0f} degC ({value * 1.8 + 32:.0f} degF) in the {place}"
     shown = {
         PH.key: f"water pH {value:.1f}",
         CALCIUM.key: f"{value:.3g} mg/L calcium in the water",
@@ -205,11 +216,7 @@ def _edge(edge: Edge, beyond: Beyond, stop: bool, verdict: Verdict, pour: Pour) 
     hardness = verdict.water.hardness_mg_per_l_caco3 if verdict.water else None
     if edge.input == CALCIUM.key and hardness is not None:
         shown += f" (hardness {hardness + _CACO3_PER_CALCIUM * (value - edge.now):.0f} mg/L CaCO3)"
-    return _side(shown, above, then) if stop else f"Good {'up' if above else 'down'} to {shown}."
-
-
-def _side(shown: str, above: bool, then: str) -> str:
-    return f"The stop ends {'from' if above else 'below'} {shown}{then}."
+    return shown
 
 
 # --- swaps and numbers ----------------------------------------------------------------------------

@@ -12,7 +12,6 @@ import pytest
 from rich.console import Console
 
 from pourcheck import Catalog, Pour, Verdict, check
-from pourcheck.rules.answer.verdict import Edge
 from pourcheck.rules.present.answer import print_verdict
 from pourcheck.rules.present.words import assumed_words, decision_words, edge_words, number_words
 
@@ -230,42 +229,37 @@ def test_more_holds_the_notes_too(answer: Answer) -> None:
             assert f"{key} = {number.value:g}" in flat, finding.rule
 
 
-# --- margins --------------------------------------------------------------------------------------
+# --- edges ----------------------------------------------------------------------------------------
 
 NUMBER = r"(\d+(?:\.\d+)?(?:e[-+]?\d+)?)"
-#: Margin -> how its number stands in the words.
+#: Edge -> how its number stands in the words.
 SPOKEN = {
     "injection_ratio": rf"1:{NUMBER}",
     "water_calcium": rf"{NUMBER} mg/L calcium in the water",
-    "water_hardness": rf"{NUMBER} mg/L CaCO3 hardness\.",
+    "water_hardness": rf"{NUMBER} mg/L CaCO3 hardness",
     "water_alkalinity": rf"{NUMBER} mg/L CaCO3 alkalinity",
     "water_ph": rf"water pH {NUMBER}",
-    "line_temperature": rf"{NUMBER} degC \(.*\) in the line",
-    "bucket_temperature": rf"{NUMBER} degC \(.*\) in the bucket",
+    "line_temperature": rf"{NUMBER} degC \([^)]*\) in the line",
+    "bucket_temperature": rf"{NUMBER} degC \([^)]*\) in the bucket",
 }
 #: How far a spoken number may be rounded.
 ROUNDED = {"water_ph": 0.05, "line_temperature": 0.5, "bucket_temperature": 0.5, "injection_ratio": 0.5}
 
 
-def beyond(edge: Edge) -> float:
-    """The value of the one side that an edge has."""
-    (side,) = filter(None, (edge.better, edge.worse))
-    return side.value
-
-
 @rows()
-def test_margins_in_words_are_those_of_the_json(answer: Answer) -> None:
-    """Each margin stands in one line, its number read back is that of the JSON, and each line has its margin."""
-    values = {edge.input: beyond(edge) for edge in answer.verdict.edges}
-    lines = edge_words(answer.verdict, answer.pour)
-    stated = {name: values.get(name) for name in SPOKEN}
-    for name, value in stated.items():
-        spoken = [found[1] for line in lines if (found := re.search(SPOKEN[name], line))]
-        assert len(spoken) == (value is not None), name
-        if value is not None:
-            assert float(spoken[0]) == pytest.approx(value, rel=6e-3, abs=ROUNDED.get(name, 1e-9)), name
-    assert len(lines) == len(values)
-    assert values.keys() <= {*SPOKEN, "amount_factor"}
+def test_edges_in_words_are_those_of_the_json(answer: Answer) -> None:
+    """Each edge stands in one line, with the values of its sides and the verdicts beyond them."""
+    edges, lines = answer.verdict.edges, edge_words(answer.verdict, answer.pour)
+    assert len(lines) == len(edges)
+    for edge, line in zip(edges, lines, strict=True):
+        sides = [side for side in (edge.better, edge.worse) if side is not None]
+        assert sides
+        for side in sides:
+            assert side.verdict in line.lower()
+        if edge.input in SPOKEN:
+            spoken = [float(text) for text in re.findall(SPOKEN[edge.input], line)]
+            values = [side.value for side in sides]
+            assert spoken == pytest.approx(values, rel=6e-3, abs=ROUNDED.get(edge.input, 1e-9))
     assert (answer.verdict.verdict != "unknown") or not lines
 
 
@@ -274,38 +268,26 @@ def test_amounts_in_words(answer: Answer) -> None:
     """The amounts are those of the pour times the factor, each product in its own unit."""
     edge = answer.verdict.edge("amount_factor")
     assert edge is not None
-    factor = beyond(edge)
     line = edge_words(answer.verdict, answer.pour)[0]
-    for product in answer.pour.product:
-        number, unit = product.amount.text.split()
-        found = re.search(rf"{NUMBER} {unit} {re.escape(product.name)}", line)
-        assert found, line
-        assert float(found[1]) == pytest.approx(float(number) * factor, rel=6e-3)
-
-
-#: Words that say on which side of the number it goes on as it is (not stop), or is no longer stopped (stop).
-UP = ("at most", "Good up to", "Not above", "Not weaker than", "The stop ends below", "or stronger")
-DOWN = ("at least", "Good down to", "Not below", "The stop ends from", "or weaker")
+    for side in filter(None, (edge.better, edge.worse)):
+        for product in answer.pour.product:
+            number, unit = product.amount.text.split()
+            spoken = re.findall(rf"{NUMBER} {unit} {re.escape(product.name)}", line)
+            wanted = float(number) * side.value
+            assert any(float(text) == pytest.approx(wanted, rel=6e-3) for text in spoken), line
 
 
 @rows()
-def test_sides_of_margins_in_words(answer: Answer) -> None:
-    """The words' side is that of the numbers: what is measured stands on the side that the words give."""
-    edges, stop = {edge.input: edge for edge in answer.verdict.edges}, answer.verdict.verdict == "stop"
-    for line in edge_words(answer.verdict, answer.pour):
-        name = next((key for key, form in SPOKEN.items() if re.search(form, line)), "amount_factor")
-        value, here = beyond(edges[name]), edges[name].now
-        # A verdict that stands holds from here to the value; a stop ends beyond it.
-        holds_below = here < value if not stop else here > value
-        if name == "amount_factor" and stop:
-            assert ("or less" if holds_below else "or more") in line
-        elif name == "injection_ratio" and not stop:
-            assert ("Not weaker than" if holds_below else "Good down to") in line
-        elif name == "injection_ratio":
-            assert ("or stronger" if holds_below else "or weaker") in line
-        else:
-            words = UP if holds_below else DOWN
-            assert any(word in line for word in words), line
+def test_sides_of_edges_in_words(answer: Answer) -> None:
+    """The words' side is that of the numbers."""
+    for edge, line in zip(answer.verdict.edges, edge_words(answer.verdict, answer.pour), strict=True):
+        if edge.worse is not None:
+            assert f"Stays {answer.verdict.verdict} {'up' if edge.worse.value > edge.now else 'down'} to" in line
+        if edge.better is not None:
+            low = edge.better.value < edge.now
+            words = {"injection_ratio": ("stronger", "weaker"), "line_temperature": ("colder", "warmer")}
+            words["bucket_temperature"] = words["line_temperature"]
+            assert f"or {words.get(edge.input, ('less', 'more'))[0 if low else 1]}" in line
 
 
 # --- what decides ---------------------------------------------------------------------------------

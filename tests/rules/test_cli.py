@@ -746,7 +746,7 @@ def test_edges_and_swaps_in_json(call: Run) -> None:
     assert stop["edges"]
     for edge in stop["edges"]:
         assert set(edge) == {"input", "unit", "now", "better", "worse"}
-        assert edge["worse"] is None
+        assert edge["worse"] is None, "nothing is worse than a stop"
         assert edge["better"]["verdict"] in {"clear", "caution", "unknown"}
     assert stop["decided_by"] == []
     assert stop["swaps"]

@@ -1,0 +1,217 @@
+"""How far a verdict is from its edge: one number at a time, the rest as stated or swept."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
+from ..ask.columns import Columns
+from ..ask.question import Question
+from ..case.case import Case
+from ..chemistry.constants import Floats
+from ..families.registry import Judge, worst
+from ..judge.rule import Judged, Level, Levels, overall
+
+Rows = NDArray[np.intp]
+
+#: Values tried over a lever's range, and scenarios tried at each at first (the best estimate and a spread of the
+#: others). The interval in which the verdict turns is cut ROUNDS times in SECTIONS parts. What is found is then asked
+#: of every scenario (MOST_ROWS of them, spread, where there are more); scenarios that say otherwise are taken in, up to
+#: REPEATS times.
+POINTS, ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 10, 3, 6, 4, 150
+#: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
+#: it goes by differences.
+ASKED_AGAIN = 0.02
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What an edge is asked of: the question, its swept scenarios, the rules at their levels, and the verdict."""
+
+    question: Question
+    columns: Columns
+    judge: Judge
+    now: Level
+
+
+@dataclass(frozen=True)
+class Turns:
+    """A value at which the verdict turns, and what it is beyond it."""
+
+    value: float
+    verdict: Level
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The nearest value of a lever at which the verdict gets better, and at which it gets worse; None where none was
+    found that holds in every scenario."""
+
+    quantity: Quantity
+    now: float
+    better: Turns | None
+    worse: Turns | None
+
+
+def _verdict(level: Levels) -> Level:
+    """The verdict over some scenarios; a note is none."""
+    found = overall(level)
+    return found if found >= Level.CAUTION else Level.NONE
+
+
+def no_number_turns(judged: Sequence[Judged]) -> bool:
+    """True when a rule that goes by no number (it states no severity) stops the pour anyway."""
+    return any(one.outcome.severity is None and bool(np.all(one.level == Level.STOP)) for one in judged)
+
+
+def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
+    """Edges of a verdict, of each lever that has one. without: levers that are left out.
+
+    Whatever is not known is swept at every value too, and both sides of an edge are asked again in all scenarios.
+    """
+    nominal = asked.question.nominal()
+    for quantity in LEVERS:
+        if quantity in asked.columns and quantity not in without:
+            found = _Search(asked, quantity, nominal[quantity.name]).edge()
+            if found.better or found.worse:
+                yield found
+
+
+class _Search:
+    """The search along one lever."""
+
+    def __init__(self, asked: Asked, quantity: Quantity, here: float) -> None:
+        assert quantity.lever is not None
+        self.asked, self.quantity, self.here = asked, quantity, here
+        self.lever: Lever = quantity.lever
+        # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
+        listed = all(item.composition.listed for item in asked.question.poured)
+        self.strong = False  # whether a bucket of the last values was stronger than its model is good for
+        self.few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
+        self.every = _spread(len(asked.columns), most)
+        places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
+        values = np.array([self.value(place) for place in places])
+        if quantity is AMOUNT_FACTOR:
+            # What leaves no room for its water is refused, not judged.
+            brim = asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2
+            values = np.append(values[values < brim], brim) if brim > here else values[values < brim]
+        self.grid: Floats = values
+
+    def place(self, value: float) -> float:
+        """A value on the scale on which it is moved; what is far below the range counts as its foot."""
+        return float(np.log(max(value, 1e-3 * self.lever.low))) if self.lever.by_ratio else value
+
+    def value(self, place: float) -> float:
+        """The value at a place of that scale."""
+        return float(np.exp(place)) if self.lever.by_ratio else place
+
+    def beside(self, value: float, outwards: float) -> float:
+        """A value a little further out (1.0) or back (-1.0) from the present one."""
+        side = outwards if value > self.here else -outwards
+        if self.lever.by_ratio:
+            return value * (1.0 + ASKED_AGAIN * side)
+        return value + ASKED_AGAIN * (self.lever.high - self.lever.low) * side
+
+    def edge(self) -> Edge:
+        """The nearest turn to the better and to the worse, on either side."""
+        found: dict[bool, list[Turns]] = {True: [], False: []}
+        least = Level.UNKNOWN if self.asked.now == Level.STOP else Level.CAUTION
+        first = self.levels(self.grid, _spread(len(self.asked.columns), self.few), least)
+        seen = [_verdict(first[:, k]) for k in range(first.shape[1])]
+        for side in (-1.0, 1.0):
+            order = [k for k in range(len(self.grid)) if (self.grid[k] - self.here) * side > 0]
+            order.sort(key=lambda k: abs(self.place(float(self.grid[k])) - self.place(self.here)))
+            for better in (True, False):
+                turns = self._first(order, seen, better)
+                if turns is not None:
+                    found[better].append(turns)
+
+        def nearest(turns: list[Turns]) -> Turns | None:
+            return min(turns, key=lambda one: abs(self.place(one.value) - self.place(self.here)), default=None)
+
+        return Edge(self.quantity, self.here, nearest(found[True]), nearest(found[False]))
+
+    def _first(self, order: Sequence[int], seen: Sequence[Level], better: bool) -> Turns | None:
+        """The first turn outwards; it holds in every scenario, just before it and just after."""
+        end = next((k for k in order if self.turned(seen[k], better)), None)
+        last = float(self.grid[end]) if end is not None else float(self.grid[order[-1]]) if order else None
+        if last is None or (end is None and better):
+            return None  # what no few scenarios reach, all of them together do not
+        # Rules that cannot turn this verdict this way are not asked until it is named.
+        least = (
+            Level.CAUTION
+            if (self.asked.now == Level.NONE) or (better and self.asked.now == Level.CAUTION)
+            else Level.UNKNOWN
+        )
+        if end is None and not self.turned(_verdict(self.levels(np.array([last]), self.every, least)[:, 0]), better):
+            return None
+        rows = _spread(len(self.asked.columns), self.few)
+        for _ in range(REPEATS):
+            value = self._between(last, rows, better, least)
+            inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
+            level = self.levels(np.array([inside, outside]), self.every, Level.CAUTION)
+            before, after = _verdict(level[:, 0]), _verdict(level[:, 1])
+            if before == self.asked.now and self.turned(after, better):
+                # Beyond what the model is good for it has nothing to tell.
+                return None if self.strong else Turns(value, after)
+            strange = self._strangers(level, before, better)
+            if not len(strange):
+                return None
+            rows = np.unique(np.concatenate([rows, self.every[strange][:: max(1, len(strange) // self.few)]]))
+        return None
+
+    def _strangers(self, level: Levels, before: Level, better: bool) -> Rows:
+        """Scenarios that have turned too early, or not yet."""
+        if before != self.asked.now:
+            return np.flatnonzero(level[:, 0] == (np.min(level[:, 0]) if better else np.max(level[:, 0])))
+        return np.flatnonzero(level[:, 1] == np.max(level[:, 1]))
+
+    def _between(self, last: float, rows: Rows, better: bool, least: Level) -> float:
+        """The value at which the verdict turns between the present one and one beyond, over some scenarios."""
+        holds, turned = self.place(self.here), self.place(last)
+        for _ in range(ROUNDS):
+            places = np.linspace(holds, turned, SECTIONS + 1)
+            level = self.levels(np.array([self.value(place) for place in places[1:]]), rows, least)
+            hit = [self.turned(_verdict(level[:, k]), better) for k in range(SECTIONS)]
+            if not any(hit):
+                return self.value(turned)
+            first = hit.index(True)
+            holds, turned = float(places[first]), float(places[first + 1])
+        return self.value(0.5 * (holds + turned))
+
+    def turned(self, level: Level, better: bool) -> bool:
+        """Whether a verdict is better, or worse, than the present one."""
+        return level < self.asked.now if better else level > self.asked.now
+
+    def levels(self, values: Floats, rows: Rows, least: Level) -> Levels:
+        """Worst level at each value in some scenarios, (rows, values), of the rules that can come to `least`.
+
+        A quantity that is swept as a range keeps its spread around the value (a ratio off a dial, a bucket of 50 to
+        60 degF).
+        """
+        columns = self.asked.columns
+        moved = self._moved(columns.numbers[self.quantity.name][rows], values)
+        case = Case(self.asked.question, columns.repeated(rows, len(values)).moved(self.quantity, moved))
+        bucket = case.bucket.before_solids
+        self.strong = bool(np.any(bucket.ionic_strength > bucket.valid_up_to_mol_per_kg))
+        return worst(case, self.asked.judge(case, least=least)).reshape(len(rows), len(values))
+
+    def _moved(self, values: Floats, to: Floats) -> Floats:
+        """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""
+        unknowns = self.asked.question.unknowns
+        if not any(u.quantity is self.quantity and (u.source == "stated" or u.best is not None) for u in unknowns):
+            return np.tile(to, len(values))
+        if self.lever.by_ratio:
+            moved = values[:, None] * (to / self.here)[None, :]
+        else:
+            moved = values[:, None] + (to - self.here)[None, :]
+        return np.asarray(np.clip(moved, self.quantity.least, self.quantity.most).reshape(-1))
+
+
+def _spread(count: int, most: int) -> Rows:
+    """Rows spread over the scenarios, the best estimate first."""
+    return np.unique(np.concatenate([[0], np.linspace(0, count - 1, min(count, most)).astype(int)]))
