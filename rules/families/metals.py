@@ -289,6 +289,8 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
 _EDTA_ACID_MOL_PER_KG, _EDTA_ACID_FACTOR = 1.7e-3, 2.0
 #: Acid takes the iron from these below the first pH perhaps, below the second for sure.
 _ACID_LIMITS = {"FeDtpa-2": ("iron DTPA", 3.0, 1.5), "FeEddha-": ("iron EDDHA", 4.0, 3.0)}
+#: Protons that a chelate brings itself, at most [mol/mol]: sodium hydrogen iron DTPA brings one.
+_OWN_PROTONS = 1.5
 #: EDTA is made for pH 3 and up; below the first pH it is a caution, below the second open, whatever the constants say.
 _EDTA_MADE_FROM_PH, _EDTA_OPEN_PH = 3.0, 1.0
 
@@ -308,8 +310,11 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
         level[edta & (free_acid > limit * _EDTA_ACID_FACTOR)] = Level.STOP
         if np.any(level):
             named.append("EDTA chelate")
+    # A chelate's own proton does not break it: acid has to come from elsewhere.
+    chelate = np.sum(case.product_mol[:, [case.constants.master(name) for name in _ACID_LIMITS]], axis=1)
+    soured = case.product_mol[:, case.constants.master("H+")] > _OWN_PROTONS * chelate
     for species, (spoken, perhaps, surely) in _ACID_LIMITS.items():
-        there = case.brings(species)
+        there = case.brings(species) & soured
         open_ = there & (bucket.ph < perhaps)
         level[open_] = np.maximum(level[open_], int(Level.UNKNOWN))
         level[there & (bucket.ph < surely)] = Level.STOP
