@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 from .numbers import split_number
 from .reading import CACO3_G_PER_MOL, Reading
 from .table import ALKALINITY, BICARBONATE, QUANTITIES
-from .units import convert
+from .units import L_PER_GAL, convert
 
 #: Hardness units as mg/L CaCO3: 1 US grain = 64.79891 mg in 1 US gallon; German degree = 10 mg/L
 #: CaO; French degree = 10 mg/L CaCO3; Clark (English) degree = 1 grain per imperial gallon.
-_GRAIN_MG, _GALLON_L, _IMPERIAL_GALLON_L = 64.79891, 3.785411784, 4.54609
+_GRAIN_MG, _GALLON_L, _IMPERIAL_GALLON_L = 64.79891, L_PER_GAL, 4.54609
 
 
 #: mg/L in a US grain per US gallon.

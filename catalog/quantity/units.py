@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import pint
 from .numbers import split_number
 
+#: Liters of a US gallon (exact: 231 cubic inches).
+L_PER_GAL = 3.785411784
 #: Units that are read, by dimension: name in the registry -> spellings, in lower case and without dots.
 #: A unit that is not here is refused: a "bag" or an "electron mass" is no amount of fertilizer.
 _UNITS: dict[str, dict[str, str]] = {

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 Why = Literal[
     "not-stated",  # swept over its usual range
     "stated-as-range",  # swept over what was stated
-    "read-off-setting",  # a ratio that was not measured, swept by the usual error of a setting
+    "read-off-setting",  # a ratio that was not measured, swept by the usual error of its injector
     "unit-in-doubt",  # as typed, or in grains per gallon
     "not-tested-taken-as-none",  # takes no part in any solid here
     "filled-up-to-volume",  # how the bucket is made up

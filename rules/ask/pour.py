@@ -35,8 +35,10 @@ from ...catalog.quantity.measure import (
 )
 from ...catalog.store.seeds import input_error
 from ...catalog.text import one_line, quoted
+from ..policy import InjectorError, injector_error
 
 Phosphorus = Literal["high", "medium", "low"]
+Injector = Literal["venturi", "pump", "measured"]
 #: Other spellings that are read.
 _ALSO_SPELLED = {"galvanised": "galvanized", "aluminium": "aluminum"}
 
@@ -177,8 +179,10 @@ class Injection(Part):
     """How the stock meets the water: a ratio, or a suction rate with the flow of the water."""
 
     ratio: Ratio | None = Field(default=None, description='stock to water, such as "1:100" or "1:80 to 1:120"')
-    ratio_read: Literal["dial", "measured"] = Field(
-        default="dial", description="a ratio off the dial is swept by its usual error, a measured one is taken as it is"
+    injector: Injector | None = Field(
+        default=None,
+        description='what draws the stock: the ratio of a "venturi" is swept by 25 %, of a "pump" by 10 %, a '
+        '"measured" one is taken as it is; not stated: as a venturi',
     )
     suction: FlowRange | None = None
     flow: FlowRange | None = None
@@ -190,9 +194,19 @@ class Injection(Part):
     @model_validator(mode="before")
     @classmethod
     def _older_names(cls, data: Any) -> Any:
-        """`charge` is what `fill` was called before."""
+        """`charge` is what `fill` was called before; `ratio_read` said only whether the ratio was measured."""
         if not isinstance(data, Mapping):
             return data
+        data = dict(data)
+        match data.pop("ratio_read", None):
+            case None | "dial":
+                pass
+            case "measured" if data.get("injector", "measured") == "measured":
+                data["injector"] = "measured"
+            case "measured":
+                raise ValueError("injector and ratio_read differ; keep the injector")
+            case other:
+                raise ValueError(f'ratio_read is {quoted(str(other))}; write instead: injector = "measured"')
         old = {
             name: name.replace("charge", "fill", 1)
             for name in data
@@ -211,9 +225,11 @@ class Injection(Part):
         return self
 
     @property
-    def off_a_dial(self) -> bool:
-        """True for a ratio that may be off by what dials are off."""
-        return self.ratio is not None and self.ratio_read == "dial"
+    def off_by(self) -> InjectorError | None:
+        """How far the true ratio may be from a stated one; None where it was measured, is a range, or not stated."""
+        if self.ratio is None or self.injector == "measured" or self.ratio.low != self.ratio.high:
+            return None
+        return injector_error(self.injector or "venturi")
 
     def parts_of_water_range(self) -> tuple[float, float] | None:
         """Parts of water per part of stock, least and most (the same twice for one number); None where not stated."""

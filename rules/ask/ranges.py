@@ -25,7 +25,7 @@ from ...catalog.quantity.table import (
 )
 from ...catalog.water.analysis import CONCENTRATION_ITEMS
 from ...catalog.water.quality import hardness_may_be_grains
-from ..policy import Unknown, dial
+from ..policy import Unknown
 from .assumed import Assumed, Why
 from .pour import Pour
 
@@ -139,8 +139,8 @@ def put_operation(pour: Pour, out: Ranges) -> None:
     ratio = pour.injection.parts_of_water_range()
     if ratio is None:
         out.miss(INJECTION_RATIO)
-    elif ratio[0] == ratio[1] and pour.injection.off_a_dial:
-        error, stated = dial(), ratio[0]
+    elif error := pour.injection.off_by:
+        stated = ratio[0]
         low, high = max(1.0, stated * (1.0 - error.within_share)), stated * (1.0 + error.within_share)
         out.sweep(Unknown(INJECTION_RATIO, low, high, error.source, stated, error.find_out), "read-off-setting")
     else:

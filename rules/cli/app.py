@@ -20,7 +20,15 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (pouring.check, pouring.swap, lookup.find, lookup.show, reference.rules, reference.explain):
+for command in (
+    pouring.check,
+    pouring.swap,
+    pouring.ratio,
+    lookup.find,
+    lookup.show,
+    reference.rules,
+    reference.explain,
+):
     app.command()(command)
 app.command()(reference.schema)
 

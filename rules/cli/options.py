@@ -51,8 +51,9 @@ class PourOptions:
     chlorination: Annotated[
         bool | None, typer.Option("--chlorination/--no-chlorination", help="Is the system chlorinated?")
     ] = None
-    measured_ratio: Annotated[
-        bool | None, typer.Option("--measured-ratio/--dial-ratio", help="Was the ratio measured, or read off a dial?")
+    injector: Annotated[
+        Literal["venturi", "pump", "measured"] | None,
+        typer.Option("--injector", help="What draws the stock; measured: the ratio was (see: pourcheck ratio)."),
     ] = None
     region: Annotated[
         str | None, typer.Option("--region", help="Whose policy: a region, or a file of its own (TOML).")
@@ -69,7 +70,6 @@ class PourOptions:
             data = pour.model_dump(exclude_none=True)
         else:
             data = {"product": [_item(text) for text in self.items]}
-        read = None if self.measured_ratio is None else "measured" if self.measured_ratio else "dial"
         for table, field, value in (
             ("bucket", "volume", self.bucket),
             ("bucket", "water", self.bucket_water),
@@ -77,7 +77,7 @@ class PourOptions:
             ("injection", "ratio", self.inject),
             ("injection", "line_temperature", self.line_temp),
             ("soil", "phosphorus", self.soil_phosphorus),
-            ("injection", "ratio_read", read),
+            ("injection", "injector", self.injector),
             ("site", "backflow_preventer", self.backflow),
             ("site", "chlorination", self.chlorination),
         ):

@@ -1,4 +1,4 @@
-"""Commands that take a pour: check, swap."""
+"""Commands that take a pour: check, swap; and the ratio of an injector from a trial."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from ...catalog import Catalog
+from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
 from .options import AsJson, Database, PourOptions, takes_pour
 from .output import page, say
@@ -36,6 +37,37 @@ def check(
 
         page(lambda out: print_verdict(verdict, pour, out, more=more))
     raise typer.Exit(verdict.exit_code(fail_on))
+
+
+def ratio(
+    drawn: Annotated[str, typer.Option("--drawn", help='What the injector drew, "1 gal".')],
+    water: Annotated[str | None, typer.Option("--water", help='Water meanwhile, by the meter, "96 gal".')] = None,
+    minutes: Annotated[str | None, typer.Option("--minutes", help='How long it took, "12 min".')] = None,
+    flow: Annotated[str | None, typer.Option("--flow", help='Without a meter: flow of the water, "8 gal/min".')] = None,
+    meter_after: Annotated[
+        bool, typer.Option("--meter-after", help="The meter sits behind the injector and counts the stock too.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """What ratio an injector really has: from what it drew, and the water that went by meanwhile."""
+    from ..ask.trial import InjectorTrial
+
+    read = {"drawn": drawn, "water": water, "minutes": _bare_minutes(minutes), "flow": flow}
+    trial = InjectorTrial.parse({name: text for name, text in read.items() if text} | {"meter_after": meter_after})
+    found = trial.ratio()
+    if as_json:
+        numbers = {"value": found.parts, "low": found.low, "high": found.high}
+        shown = {name: float(f"{number:.6g}") for name, number in numbers.items()}
+        say(json.dumps({"injection_ratio": {**shown, "unit": INJECTION_RATIO.unit}, "ratio": found.text}, indent=2))
+    else:
+        from ..present.trial import print_ratio
+
+        page(lambda out: print_ratio(found, trial, out))
+
+
+def _bare_minutes(text: str | None) -> str | None:
+    """An option that is called minutes takes a plain number of them."""
+    return f"{text} min" if text is not None and text.replace(".", "", 1).isdigit() else text
 
 
 @takes_pour

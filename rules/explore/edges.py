@@ -190,7 +190,7 @@ class _Search:
     def levels(self, values: Floats, rows: Rows, least: Level) -> Levels:
         """Worst level at each value in some scenarios, (rows, values), of the rules that can come to `least`.
 
-        A quantity that is swept as a range keeps its spread around the value (a ratio off a dial, a bucket of 50 to
+        A quantity that is swept as a range keeps its spread around the value (a ratio off a setting, a bucket of 50 to
         60 degF).
         """
         columns = self.asked.columns

@@ -8,6 +8,7 @@ from math import ceil
 import numpy as np
 
 from ...catalog.quantity.table import INJECTION_RATIO
+from ...catalog.quantity.units import L_PER_GAL
 from ..ask.hydraulics import (
     FLUSH_PER_TRAVEL,
     FLUSH_VELOCITY_M_PER_S,
@@ -23,9 +24,7 @@ from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER
 from ..judge.rule import Level, Outcome, Rule, same
-from ..policy import dial
 
-L_PER_GAL = 3.785411784
 #: Share by which two times may differ and count as equal.
 _ROUNDING = 1e-9
 
@@ -212,16 +211,16 @@ def _ends(system: DripSystem, drip_flow_l_per_min: float | None) -> str:
 _LEFT, _EMPTY_EARLY, _FLOWS_AGREE = 0.05, 0.20, 0.30
 
 
-def _on_dial(case: Case) -> float | None:
-    """The ratio that the dial says; None where it is measured, a range already, or not stated."""
+def _set_to(case: Case) -> float | None:
+    """The ratio that the injector is set to; None where it is measured, a range already, or not stated."""
     injection = case.question.pour.injection
-    ratio = injection.parts_of_water_range() if injection.off_a_dial else None
-    return ratio[0] if ratio is not None and ratio[0] == ratio[1] else None
+    return injection.ratio.low if injection.ratio is not None and injection.off_by is not None else None
 
 
-def _dial_share(case: Case) -> float:
-    """Share by which the swept ratio is off what the dial says, at most; 0 where it is not off a dial."""
-    return 0.0 if _on_dial(case) is None else dial().within_share
+def _off_share(case: Case) -> float:
+    """Share by which the swept ratio is off what the injector is set to, at most; 0 where that was measured."""
+    error = case.question.pour.injection.off_by
+    return 0.0 if error is None else error.within_share
 
 
 def _suction_l_per_min(case: Case) -> Floats | None:
@@ -264,9 +263,9 @@ def _fits(case: Case) -> Outcome | None:
     numbers: dict[str, Floats | float] = {"empties_in_min": takes, "suction_l_per_min": suction, "bucket_l": bucket_l}
     lasts, stays, early = takes, np.zeros(case.size, dtype=bool), np.zeros(case.size, dtype=bool)
     severity = -takes
-    # A dial that is off is no fault of the time: what counts is the bucket at the ratio that it says.
-    most_left = 1.0 - (1.0 - _LEFT) / (1.0 + _dial_share(case))
-    early_share = (1.0 - _EMPTY_EARLY) * (1.0 - _dial_share(case))
+    # A setting that is off is no fault of the time: what counts is the bucket at the ratio that it says.
+    most_left = 1.0 - (1.0 - _LEFT) / (1.0 + _off_share(case))
+    early_share = (1.0 - _EMPTY_EARLY) * (1.0 - _off_share(case))
     if inject is not None:
         left = left_in_bucket_l(bucket_l, suction, inject)
         numbers["left_l"] = left
@@ -358,17 +357,17 @@ _STRONGEST, _WEAKEST = 10.0, 1000.0
 
 def _reach(case: Case) -> Outcome | None:
     ratio = case.injection_ratio
-    # What the dial says is what has to be within reach, not the scenarios about it.
-    off = _dial_share(case) + _ROUNDING
+    # What the injector is set to has to be within reach, not the scenarios about it.
+    off = _off_share(case) + _ROUNDING
     strong, weak = ratio < _STRONGEST * (1.0 - off), ratio > _WEAKEST * (1.0 + off)
     level = np.where(strong | weak, int(Level.CAUTION), int(Level.NONE))
     if not np.any(level):
         return None
-    on_dial = _on_dial(case)
+    set_to = _set_to(case)
 
     def message(n: Mapping[str, float]) -> str:
         found = n["injection_ratio"]
-        shown = found if on_dial is None else on_dial
+        shown = found if set_to is None else set_to
         return (
             f"A ratio of 1:{shown:.{'3g' if shown < 100.0 else '0f'}} is "
             f"{'stronger' if found < _STRONGEST else 'weaker'} than most small injectors reach (1:10 to 1:1000)."
@@ -388,7 +387,7 @@ RATIO_OUT_OF_REACH = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION,),
     asks="Can a small injector hold this ratio?",
-    plain="Most small injectors work between 1:10 and 1:1000; outside, the dial says what the injector does not do.",
+    plain="Most small injectors work between 1:10 and 1:1000; outside, the setting says what the injector does not do.",
     chemistry="Hydraulics: suction starts at a pressure loss of some 20 %, and falls off at both ends.",
     cure="A measured ratio.",
     sources=(

@@ -7,6 +7,7 @@ from itertools import product as cross
 
 from ...catalog import Catalog, InputError, Product
 from ...catalog.label.composition import composition
+from ...catalog.quantity.units import L_PER_GAL
 from ..answer.assess import assess, one_thread
 from ..answer.verdict import Swap, SwapProduct
 from ..ask.pour import Pour, PouredProduct
@@ -87,7 +88,7 @@ def _amount(product: Product, kg: float, metric: bool) -> str:
         liters = kg / product.density.kg_per_l
         if metric:
             return f"{liters:.3g} L"
-        gallons = liters / 3.785411784
+        gallons = liters / L_PER_GAL
         return f"{gallons:.3g} gal" if gallons >= 0.25 else f"{gallons * 128:.3g} fl oz"
     if metric:
         return f"{kg:.3g} kg" if kg >= 1 else f"{kg * 1000:.3g} g"

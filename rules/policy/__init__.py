@@ -41,8 +41,8 @@ def usual_mg_per_l(usual: Mapping[str, Unknown]) -> dict[str, tuple[float, float
 
 
 @dataclass(frozen=True, slots=True)
-class Dial:
-    """How far a ratio that is read off a dial may be from the true one."""
+class InjectorError:
+    """How far the true ratio of an injector may be from the one that it is set to."""
 
     within_share: float
     find_out: str
@@ -61,9 +61,9 @@ def default_unknowns() -> dict[str, Unknown]:
 
 
 @cache
-def dial() -> Dial:
-    """The error of a dial."""
-    return Dial(**_table("default")["dial"])
+def injector_error(kind: str) -> InjectorError:
+    """The error of a kind of injector that was not measured: venturi or pump."""
+    return InjectorError(**_table("default")["injector"][kind])
 
 
 @dataclass(frozen=True, slots=True)

@@ -143,7 +143,7 @@ def assumed_words(one: Assumed) -> str:
     return {
         "not-stated": f"{spoken} not stated: swept {swept}",
         "stated-as-range": f"{spoken} stated as a range: swept {swept}",
-        "read-off-setting": f"{spoken} read off a dial: swept {swept}",
+        "read-off-setting": f"{spoken} set, not measured: swept {swept}",
         "unit-in-doubt": f"{spoken}: as typed, or in grains per gallon",
         "not-tested-taken-as-none": f"not tested, taken as none (no part in any solid here): {about}",
         "filled-up-to-volume": "bucket filled with this water up to its volume; ratio is stock to water",
@@ -159,7 +159,7 @@ def open_words(assumed: Sequence[Assumed]) -> list[str]:
         one for one in assumed if one.why in {"not-stated", "stated-as-range", "read-off-setting", "unit-in-doubt"}
     ]
     return [
-        QUANTITIES[one.input].spoken + (" (dial)" if one.why == "read-off-setting" else "")
+        QUANTITIES[one.input].spoken + (" (not measured)" if one.why == "read-off-setting" else "")
         for one in swept
         if one.input in QUANTITIES
     ]

@@ -236,7 +236,7 @@ class Bench:
                 "product": [{"name": name, "amount": f"{kg:.6g} kg"} for name, kg in products],
                 "bucket": {"volume": f"{BUCKET_L:g} L", "temperature": f"{temperature_c:g} degC"},
                 "water": {**WATERS[water], "temperature": f"{temperature_c:g} degC"},
-                "injection": {"ratio": "1:100", "ratio_read": "measured", "line_temperature": "20 degC"},
+                "injection": {"ratio": "1:100", "injector": "measured", "line_temperature": "20 degC"},
                 "site": {"backflow_preventer": True},
             }
             self._seen[key] = check(pour, self._catalog, details=False)

@@ -361,7 +361,7 @@ def test_what_decides_decides(
     data: dict[str, Any] = {
         "product": [dict(zip(("name", "amount"), product.split("="), strict=True))],
         "bucket": dict(WARM),
-        "injection": {**LINE, "ratio_read": "measured"},
+        "injection": {**LINE, "injector": "measured"},
         "water": dict(water),
     }
     del data[table][key]

@@ -419,7 +419,7 @@ def test_files_of_other_editors(call: Run, tmp_path: Path, mark: str, ending: st
             'ph = 7.6\ncalcium = "95 mg/L"',
         ),
         (("--no-backflow",), "[injection]", "[site]\nbackflow_preventer = false\n[injection]"),
-        (("--measured-ratio",), "[injection]", '[injection]\nratio_read = "measured"'),
+        (("--injector", "measured"), "[injection]", '[injection]\ninjector = "measured"'),
     ],
     ids=str,
 )
@@ -460,7 +460,7 @@ def test_what_is_told_of_the_site(
 def test_the_ratio_replaces_suction_and_flow(call: Run) -> None:
     """--inject replaces suction and flow, which mean the same thing as a measured ratio: 4 gpm is 240 gph."""
     rates = POUR.replace('ratio = "1:100"', 'suction = "2.4 gph"\nflow = "4 gpm"')
-    measured = json.loads(call("check", "-", "--measured-ratio", "--json", stdin=POUR).out)
+    measured = json.loads(call("check", "-", "--injector", "measured", "--json", stdin=POUR).out)
     drawn = json.loads(call("check", "-", "--json", stdin=rates).out)
     for part in ("verdict", "bucket", "line", "assumed", "used"):
         assert measured[part] == drawn[part]
@@ -485,19 +485,68 @@ def test_a_region_has_ranges_of_its_own(call: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "swept"),
-    [((), True), (("--dial-ratio",), True), (("--measured-ratio",), False)],
-    ids=["not said", "dial", "measured"],
+    ("injector", "share"), [(None, 0.25), ("venturi", 0.25), ("pump", 0.10), ("measured", 0.0)], ids=str
 )
-def test_a_ratio_off_a_dial(call: Run, options: Sequence[str], swept: bool) -> None:
-    """A stated ratio is good to 10 % (from memory: makers of proportional injectors), a measured one is as stated."""
+def test_a_ratio_that_was_not_measured_is_swept(call: Run, injector: str | None, share: float) -> None:
+    """A pump is good to 10 % (from memory: makers of proportional injectors), a Venturi to 25 % (common practice, no
+    source), which holds where nothing is said; a measured ratio is as stated."""
+    options = () if injector is None else ("--injector", injector)
     data = json.loads(call(*QUICK, *options, "--json").out)
     off = [one for one in data["assumed"] if one["why"] == "read-off-setting"]
     assert [(one["input"], one["low"], one["high"]) for one in off] == [
-        ("injection_ratio", pytest.approx(90.0), pytest.approx(110.0))
-    ] * swept
+        ("injection_ratio", pytest.approx(100.0 * (1.0 - share)), pytest.approx(100.0 * (1.0 + share)))
+    ] * (share > 0.0)
     strength = data["line"]["ionic_strength"]
-    assert (strength["low"] < strength["high"]) == swept
+    assert (strength["low"] < strength["high"]) == (share > 0.0)
+
+
+@pytest.mark.parametrize(
+    ("options", "parts", "low", "high"),
+    [
+        # 480 / 5 = 96; 480 gal +-2 % over 5 gal +-3 % (the errors: common practice, no source).
+        (("--drawn", "5 gal", "--water", "480 gal"), 96.0, 96 * 0.98 / 1.03, 96 * 1.02 / 0.97),
+        # A meter that counts the stock too: (485 - 5) / 5.
+        (("--drawn", "5 gal", "--water", "485 gal", "--meter-after"), 96.0, 97 * 0.98 / 1.03 - 1, 97 * 1.02 / 0.97 - 1),
+        # 20 L/min for 5 min are 100 L.
+        (
+            ("--drawn", "1 L", "--flow", "20 L/min", "--minutes", "5"),
+            100.0,
+            19 * 4.9 / 1.03,
+            21 * 5.1 / 0.97,
+        ),
+        # A flow that is a range is taken as it is.
+        (("--drawn", "1 L", "--flow", "18 to 22 L/min", "--minutes", "5 min"), 100.0, 18 * 4.9 / 1.03, 22 * 5.1 / 0.97),
+    ],
+    ids=str,
+)
+def test_the_ratio_of_a_trial(call: Run, options: Sequence[str], parts: float, low: float, high: float) -> None:
+    """By hand: water over stock, and the errors of reading on both."""
+    data = json.loads(call("ratio", *options, "--json").out)["injection_ratio"]
+    assert (data["value"], data["low"], data["high"]) == pytest.approx((parts, low, high), rel=1e-4)
+    shown = call("ratio", *options).out
+    assert "--injector measured" in shown
+    stated = shown.split('--inject "')[1].split('"')[0]
+    ends = [float(end.removeprefix("1:")) for end in stated.split(" to ")]
+    assert ends[0] <= low <= high <= ends[1]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--drawn", "5 gal"), "not known how much water"),
+        (("--drawn", "5 gal", "--flow", "8 gal/min"), "not known how much water"),
+        (("--drawn", "5 lb", "--water", "480 gal"), "drawn"),
+        (("--drawn", "5 gal", "--water", "2 gal"), "not an injection ratio"),
+        (("--drawn", "5 gal", "--water", "9 gal", "--flow", "2 gal/min", "--minutes", "4"), "both given"),
+    ],
+    ids=str,
+)
+def test_a_trial_that_makes_no_ratio(call: Run, options: Sequence[str], said: str) -> None:
+    """One line, exit code 2."""
+    ran = call("ratio", *options)
+    assert (ran.code, ran.out) == (2, "")
+    assert said in ran.err
+    assert ran.err.count("\n") == 1
 
 
 def test_a_product_twice_counts_twice(call: Run) -> None:

@@ -42,7 +42,7 @@ def question(catalog: Catalog, name: str) -> Question:
                 "product": [{"name": product, "amount": POURS[name]}],
                 "bucket": {"volume": "5 gal", "temperature": "20 degC"},
                 "water": water,
-                "injection": {"ratio": "1:64", "ratio_read": "measured", "line_temperature": "25 degC"},
+                "injection": {"ratio": "1:64", "injector": "measured", "line_temperature": "25 degC"},
             }
         ),
         catalog,

@@ -39,7 +39,7 @@ def pour(*products: dict[str, Any] | str, without: tuple[str, ...] = (), **chang
     named = [
         p if isinstance(p, dict) else dict(zip(("name", "amount"), p.rsplit("=", 1), strict=True)) for p in products
     ]
-    injection = {"ratio": "1:100", "ratio_read": "measured", "line_temperature": "25 degC"}
+    injection = {"ratio": "1:100", "injector": "measured", "line_temperature": "25 degC"}
     water = {k: v for k, v in WATER.items() if k not in without}
     return {
         "product": named,
@@ -61,7 +61,7 @@ QUESTIONS = {
     "nothing": pour("MAP=0.2 kg"),
     "calcium": pour("MAP=0.2 kg", without=("calcium",)),
     "three": pour("MAP=0.2 kg", without=("calcium", "iron", "sulfate")),
-    "off a dial": pour("MAP=0.2 kg", injection={"ratio_read": "dial"}),
+    "by a pump": pour("MAP=0.2 kg", injection={"injector": "pump"}),
     "a range": pour("MAP=0.2 kg", calcium="80 to 120 mg/L", ph="7.2 to 7.8", bucket_temperature="10 to 20 degC"),
     "everything": pour("MAP=0.2 kg", without=tuple(WATER)),
     "a label": pour(LOOSE),
@@ -98,7 +98,7 @@ def test_scenarios_reach_the_ends_and_not_beyond(catalog: Catalog, which: str) -
         assert np.all((columns.leaning[:, place] >= 0.0) & (columns.leaning[:, place] <= 1.0))
 
 
-@pytest.mark.parametrize("which", ["calcium", "three", "a range", "off a dial"])
+@pytest.mark.parametrize("which", ["calcium", "three", "a range", "by a pump"])
 def test_few_unknowns_are_tried_in_every_corner(catalog: Catalog, which: str) -> None:
     """All combinations of lowest and highest."""
     question = asked(catalog, QUESTIONS[which])
@@ -157,13 +157,13 @@ def test_the_same_question_has_the_same_scenarios(catalog: Catalog, which: str) 
     np.testing.assert_array_equal(one.leaning, other.leaning)
 
 
-def test_a_ratio_off_a_dial_is_swept_and_a_measured_one_is_not(catalog: Catalog) -> None:
-    """By 10 % either way (from memory: makers of proportional injectors); the dial's own number is the estimate."""
-    dial = asked(catalog, QUESTIONS["off a dial"])
-    swept = scenarios(dial).of(INJECTION_RATIO)
+def test_a_set_ratio_is_swept_and_a_measured_one_is_not(catalog: Catalog) -> None:
+    """A pump by 10 % either way (from memory: makers of proportional injectors); what it is set to is the estimate."""
+    pump = asked(catalog, QUESTIONS["by a pump"])
+    swept = scenarios(pump).of(INJECTION_RATIO)
     assert swept[0] == pytest.approx(100.0)
     assert [np.min(swept), np.max(swept)] == pytest.approx([90.0, 110.0])
-    assert [one.input for one in dial.assumed if one.why == "read-off-setting"] == ["injection_ratio"]
+    assert [one.input for one in pump.assumed if one.why == "read-off-setting"] == ["injection_ratio"]
     assert asked(catalog, QUESTIONS["nothing"]).fixed["injection_ratio"] == 100.0
     stated = asked(catalog, pour("MAP=0.2 kg", injection={"ratio": "1:80 to 1:120"}))
     assert {(u.low, u.high) for u in stated.unknowns} == {(80.0, 120.0)}
