@@ -15,7 +15,7 @@ from .text import one_line, quoted
 
 Form = Literal["dry", "liquid"]
 Kind = Literal["material", "product"]
-Dissolving = Literal["complete", "leaves-residue", "insoluble", "slow-release", "suspension"]
+Dissolving = Literal["complete", "leaves-residue", "insoluble", "slow-release", "suspension", "organic"]
 ChelatingAgent = Literal["EDTA", "DTPA", "EDDHA", "none"]
 Hazard = Literal["acid", "alkali", "oxidizer", "hypochlorite", "ammonia-gas", "sulfite-gas"]
 

@@ -17,6 +17,10 @@ from .solutions import Solutions
 #: Where a solution is.
 Place = Literal["bucket", "line"]
 Mask = NDArray[np.bool_]
+#: Protons that a mole of each anion can take up at most.
+_ACCEPTS = {"CO3-2": 2.0, "PO4-3": 3.0, "P2O7-4": 4.0, "Edta-4": 4.0, "OCl-": 1.0}
+#: Hydroxide that metals other than iron(III) make of water by themselves, at most: down to pH 5.
+_SPLIT_MOL_PER_KG = 1e-5
 #: What the solver of a label leaves of nothing [mol].
 _TRACE_MOL = 1e-9
 
@@ -65,11 +69,20 @@ class Case(Solutions):
         solution = self.solution(where)
         constants = solution.constants
         needs = constants.phase_stoich[constants.phase(phase)].copy()
-        needs[constants.master("H+")] = 0.0
+        protons = constants.master("H+")
+        # Iron(III) splits water by itself.
+        hydroxides = -needs[protons] if needs[constants.master("Fe+3")] == 0.0 else 0.0
+        needs[protons] = 0.0
         used = np.flatnonzero(needs > 0)
         totals = solution.totals_mol_per_kg[:, used]
-        most = np.min(totals / needs[used], axis=1) * mg_per_mol(phase, constants)
-        return np.asarray(most * self.water_kg_per_l(where))
+        most = np.min(totals / needs[used], axis=1)
+        if hydroxides > 0.0:
+            # A hydroxide forms from what takes protons up: where that is little, so is the solid.
+            bases = _SPLIT_MOL_PER_KG - solution.totals_mol_per_kg[:, protons]
+            for name, accepted in _ACCEPTS.items():
+                bases = bases + accepted * solution.totals_mol_per_kg[:, constants.master(name)]
+            most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
+        return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
 
     def unchelated(self, metal: str) -> bool:
         """True when the products bring more of a metal than EDTA to hold the metals that it holds."""

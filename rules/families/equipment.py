@@ -22,7 +22,7 @@ from ..ask.hydraulics import (
 from ..ask.plan import Plan
 from ..case.case import Case
 from ..chemistry.constants import Floats
-from ..judge.advice import DEFER
+from ..judge.advice import DEFER, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
 
 #: Share by which two times may differ and count as equal.
@@ -398,20 +398,16 @@ RATIO_OUT_OF_REACH = Rule(
 )
 
 
-#: Filter of a drip [mesh]: coarser than this lets through what closes emitters (common practice, no source).
-_LEAST_MESH = 120
-
-
 def _filter(case: Case) -> Outcome | None:
     site = case.question.pour.site
-    do = (f"Fit a screen or disc filter of {_LEAST_MESH} to 200 mesh after the injector, as the emitter's maker says.",)
+    do = (f"Fit a screen or disc filter of {LEAST_MESH} to 200 mesh after the injector, as the emitter's maker says.",)
     if site.filter is False:
         return Outcome(
             same(case, Level.CAUTION),
             lambda _: "No filter after the injector: what does not dissolve goes straight to the emitters.",
             do=do,
         )
-    if site.filter_mesh is not None and site.filter_mesh < _LEAST_MESH:
+    if site.filter_mesh is not None and site.filter_mesh < LEAST_MESH:
         return Outcome(
             same(case, Level.CAUTION),
             lambda n: f"A filter of {n['mesh']:.0f} mesh is coarse for drip (120 to 200 mesh is usual).",

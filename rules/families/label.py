@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from ...catalog.label.guarantee import label_percents
+from ...catalog.quantity.table import AMOUNT_FACTOR
+from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case
-from ..judge.advice import JAR_TEST
+from ..judge.advice import JAR_TEST, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
 
 
@@ -130,12 +137,86 @@ PARTICLES_IN_PRODUCT = Rule(
 )
 
 
+#: Phosphate in the line [mmol/L] and calcium with it [mg/L] from which on it may come out, where it is not known what
+#: the feed holds beside it (the calcium: UF/IFAS, from memory; the phosphate: design choice, 3 mg/L of P).
+_PHOSPHATE_MMOL_PER_L, _CALCIUM_MG_PER_L = 0.1, 50.0
+_G_PER_MOL_P2O5 = molar_mass_g_per_mol("P2O5")
+
+
+def _claimed_phosphate_mol(items: Iterable[Poured]) -> float:
+    """Phosphate that labels claim [mol]."""
+    grams = sum(item.mass_kg * 10.0 * label_percents(item.product).get("p2o5", 0.0) for item in items)
+    return 2.0 * grams / _G_PER_MOL_P2O5
+
+
+def _organic(case: Case) -> Outcome | None:
+    names = _of(case, "organic")
+    if not names:
+        return None
+    site = case.question.pour.site
+    coarse = site.filter_mesh is not None and site.filter_mesh < LEAST_MESH
+    level = np.full(case.size, int(Level.CAUTION if site.filter or site.filter_mesh else Level.UNKNOWN))
+    if site.filter is False or coarse:
+        level[:] = Level.STOP
+    items = [item for item in case.poured if any(name.startswith(item.product.name) for name in names)]
+    liters = case.bucket_volume_l * (1.0 + case.injection_ratio)
+    phosphate = 1000.0 * case.of(AMOUNT_FACTOR) * _claimed_phosphate_mol(items) / liters
+    calcium = case.total_mg_per_l("line", "Ca+2")
+    hard = (phosphate > _PHOSPHATE_MMOL_PER_L) & (calcium > _CALCIUM_MG_PER_L)
+    meets = (phosphate > 0.0) & case.brings("Ca+2", "Mg+2", "Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")
+    level[(hard | meets) & (level < Level.UNKNOWN)] = Level.UNKNOWN
+    who = ", ".join(names)
+
+    def message(n: Mapping[str, float]) -> str:
+        said = f"{who} carries fine organic particles and gums, which feed slime in the line"
+        if n["level"] == Level.STOP:
+            return f"{said}; without a filter of {LEAST_MESH} mesh or finer they go to the emitters."
+        if site.filter is None and site.filter_mesh is None:
+            return f"{said}; it is not known whether a filter of {LEAST_MESH} mesh or finer holds them back."
+        if n["level"] == Level.UNKNOWN:
+            return (
+                f"{said}. What dissolves of it is not on its label, and the phosphate that it claims "
+                f"({n['claimed_phosphate_mmol_per_l']:.2g} mmol/L in the line) may meet calcium or a metal."
+            )
+        return f"{said}. The filter holds back the coarse part: clean it after every bucket."
+
+    return Outcome(
+        level,
+        message,
+        numbers={"claimed_phosphate_mmol_per_l": phosphate, "line_calcium_mg_per_l": calcium},
+        do=(
+            f"Strain it into the bucket, filter to {LEAST_MESH} to 200 mesh behind the injector, and flush at once.",
+            "By itself in the bucket, used up the same day; jar test it with your own water first.",
+        ),
+        severity=phosphate * np.maximum(calcium, 1e-9),
+    )
+
+
+ORGANIC_PARTICLES = Rule(
+    name="organic-particles",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
+    asks="Is a product a fish, seaweed or other organic feed, and is it filtered?",
+    plain="Fish and seaweed feeds are used through drip behind a fine filter, with a flush; what passes feeds slime.",
+    chemistry="Oil, protein, bone and gums stay in suspension. What dissolves is not on the label: its claimed phosphate "
+    "is held against calcium in the line (0.1 mmol/L with 50 mg/L) and against calcium and metals in the bucket.",
+    cure="A filter of 120 mesh or finer, by itself in the bucket, a flush; or on the soil.",
+    sources=(
+        "common practice, no source: organic growers drip fish and seaweed behind 120 to 200 mesh",
+        "UF/IFAS: 50 mg/L calcium (from memory)",
+    ),
+    check=_organic,
+)
+
+
 def _open(case: Case) -> list[Poured]:
     """Products whose label does not tell all of what dissolves."""
     return [
         item
         for item in case.poured
         if (item.product.dissolving in {"complete", "leaves-residue"} or item.product.kind == "product")
+        and item.product.dissolving != "organic"  # organic-particles' own
         and item.composition.gaps
     ]
 
@@ -215,6 +296,7 @@ RULES = (
     INSOLUBLE_SOURCE,
     SLOW_RELEASE_SOURCE,
     PARTICLES_IN_PRODUCT,
+    ORGANIC_PARTICLES,
     UNKNOWN_SOURCES,
     LABEL_DOES_NOT_ADD_UP,
 )

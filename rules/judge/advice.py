@@ -19,3 +19,6 @@ PROTECT = "Goggles, gloves, water to rinse at hand; out of doors, or with a stro
 TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
 DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."
+
+#: Filter of a drip [mesh]: coarser than this lets through what closes emitters (common practice, no source).
+LEAST_MESH = 120
