@@ -36,7 +36,8 @@ class Quantity:
     find_out: the cheapest way to learn it, at a cost from 1 (a look) to 4 (a lab).
     missing: what is done where it is not stated. species: the ion or molecule that a water item counts; charge: of a
     mole of it, for the balance of a water test; major: the balance needs it; asked_for: a water test without it is
-    incomplete. lever: how a margin moves it, None where it has none. reading: how labs write it, of a water item.
+    incomplete. matters_with: species of a product beside which one that is otherwise taken as none is swept.
+    lever: how a margin moves it, None where it has none. reading: how labs write it, of a water item.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Quantity:
     asked_for: bool = False
     lever: Lever | None = None
     reading: Reading | None = None
+    matters_with: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,12 +128,12 @@ AMMONIUM = OptionalQuantity(
 )  # fmt: skip
 NITRATE = SureQuantity(
     "nitrate", "mg/L", "water nitrate", "water_nitrate", "root", 0.0, 1500.0, _lab("nitrate"), 4,
-    missing="none", species="NO3-", charge=-1,
+    missing="none", species="NO3-", charge=-1, matters_with=("NO3-", "NH4+", "urea"),
     reading=Reading(1, {"NO3": mass_basis("NO3"), "N": mass_basis("N")}, "NO3"),
 )  # fmt: skip
 PHOSPHATE = SureQuantity(
     "phosphate", "mg/L", "water phosphate", "water_phosphate", "root", 0.0, 100.0, _lab("phosphate"), 4,
-    missing="none", species="PO4-3",
+    missing="none", species="PO4-3", matters_with=("Ca+2",),
     reading=Reading(3, {"PO4": mass_basis("PO4"), "P": mass_basis("P")}, "PO4"),
 )  # fmt: skip
 IRON = SureQuantity(
@@ -150,7 +152,7 @@ SULFIDE = OptionalQuantity(
 )  # fmt: skip
 BORON = SureQuantity(
     "boron", "mg/L", "water boron", "water_boron", "root", 0.0, 100.0, _lab("boron"), 4,
-    missing="none", species="H3BO3",
+    missing="none", species="H3BO3", matters_with=("H3BO3",),
     reading=Reading(1, {"B": mass_basis("B")}, "B"),
 )  # fmt: skip
 SILICA = SureQuantity(
@@ -205,6 +207,11 @@ CARBON_DIOXIDE_LOST = OptionalQuantity(
     "carbon_dioxide_lost", "of what it can lose", "carbon dioxide lost from the bucket", "carbon_dioxide_lost", "even",
     0.0, 1.0, "pH strip in the bucket just before injecting: it rises as the gas leaves", 2,
 )  # fmt: skip
+#: Heat taken up by a mole of a dry material that has none on record.
+UNLISTED_HEAT = OptionalQuantity(
+    "unlisted_heat_kj_per_mol", "kJ/mol", "heat of solution", "unlisted_heat", "even", -150.0, 100.0,
+    "thermometer in the bucket before and after dissolving", 1,
+)  # fmt: skip
 #: Times the stated amounts.
 AMOUNT_FACTOR = SureQuantity(
     "amount_factor", "times", "amount", "amount_factor", "root", 0.0, 100.0, "a scale", 1,
@@ -219,7 +226,7 @@ QUANTITIES: dict[str, Quantity] = {
         AMOUNT_FACTOR, INJECTION_RATIO, PH, ALKALINITY, BICARBONATE, CALCIUM, MAGNESIUM, HARDNESS, SULFATE, SODIUM,
         POTASSIUM, CHLORIDE, AMMONIUM, NITRATE, PHOSPHATE, IRON, MANGANESE, SULFIDE, BORON, SILICA, FLUORIDE,
         SUSPENDED_SOLIDS, BACTERIA, WATER_TEMPERATURE, CALCIUM_SHARE, GRAINS, LINE_TEMPERATURE, BUCKET_TEMPERATURE,
-        CARBON_DIOXIDE_LOST,
+        CARBON_DIOXIDE_LOST, UNLISTED_HEAT,
     )
 }  # fmt: skip
 

@@ -13,7 +13,14 @@ from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
 from ...catalog.label.hazards import hazards_of_name
 from ...catalog.quantity.measure import Measure
-from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BICARBONATE, CARBON_DIOXIDE_LOST, Quantity
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BICARBONATE,
+    CARBON_DIOXIDE_LOST,
+    UNLISTED_HEAT,
+    Quantity,
+)
 from ...catalog.text import quoted
 from ..policy import Unknown
 from ..policy.region import Region, region_named
@@ -29,6 +36,9 @@ from .salts import Salt, salts
 DISPLACED_L_PER_KG = 0.65
 #: A bucket must keep this share of its volume as water to be called a solution.
 LEAST_WATER_SHARE = 0.3
+#: Less of dry products than this in a liter moves its temperature by less than a degree [kg/L]: 10 g at 35 kJ/mol and
+#: 85 g/mol, over 4.2 kJ/K.
+LEAST_HEAT_KG_PER_L = 0.01
 #: What an injector at a farm is filled with; more than this is a typing error.
 MOST_BUCKET_L = 20_000.0
 
@@ -150,7 +160,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     _fits(poured, bucket_l, pour.bucket.measure.text, where, filled_up)
     water = in_water_of.water if in_water_of is not None else water_of(pour.water, catalog)
     ranges = Ranges(region.unknowns(), fixed={AMOUNT_FACTOR.name: 1.0})
-    put_water(water, ranges)
+    put_water(water, ranges, {name for item in poured for name in item.composition.bounds_mol_per_kg})
     put_operation(pour, ranges)
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
         ranges.miss(CARBON_DIOXIDE_LOST)
@@ -172,7 +182,9 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
             if source.content and source.form == "dry" and "heat_of_solution" not in source.numbers
         }
     )
-    if cold:
+    if cold and sum(item.mass_kg for item in poured if item.product.form == "dry") > LEAST_HEAT_KG_PER_L * bucket_l:
+        ranges.miss(UNLISTED_HEAT)
+    elif cold:
         assumed.append(Assumed(input="heat_of_solution", why="cooling-not-counted", unit="kJ/mol", about=tuple(cold)))
     known = {product.id: product for product in catalog.products()}
     materials = {item.product.id: item.product for item in poured}

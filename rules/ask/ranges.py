@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from ...catalog import InputError, WaterTest
@@ -19,6 +19,7 @@ from ...catalog.quantity.table import (
     MAGNESIUM,
     PH,
     QUANTITIES,
+    SULFATE,
     SUSPENDED_SOLIDS,
     WATER_TEMPERATURE,
     Quantity,
@@ -73,8 +74,9 @@ class Ranges:
         )
 
 
-def put_water(water: WaterTest | None, out: Ranges) -> None:
-    """Quantities of the water: every item tested, or swept; hardness split by what is known of it."""
+def put_water(water: WaterTest | None, out: Ranges, brought: Collection[str] = ()) -> None:
+    """Quantities of the water: every item tested, or swept; hardness split by what is known of it. brought: species of
+    the products, beside some of which an item matters that is otherwise taken as none."""
     known = water.ranges_mol_per_l() if water else {}
     if water is not None and hardness_may_be_grains(water):
         # Whichever unit it was, the answer has to hold; grains of alkalinity go along.
@@ -85,8 +87,10 @@ def put_water(water: WaterTest | None, out: Ranges) -> None:
     items = [QUANTITIES[name] for name in CONCENTRATION_ITEMS]
     for quantity in items:
         hard = quantity in (CALCIUM, MAGNESIUM) and out.has(HARDNESS)
-        if quantity.missing == "swept" and not out.has(quantity) and not hard:
+        matters = quantity.missing == "swept" or not set(brought).isdisjoint(quantity.matters_with)
+        if matters and not out.has(quantity) and not hard:
             out.miss(quantity)
+    _calcium_to_match(out)
     for quantity, span in (
         (PH, water.ph_range if water else None),
         (SUSPENDED_SOLIDS, water.other_range("suspended_solids") if water else None),
@@ -103,6 +107,27 @@ def put_water(water: WaterTest | None, out: Ranges) -> None:
         out.assumed.append(
             Assumed(input="water", why="not-tested-taken-as-none", low=0.0, high=0.0, unit="mg/L", about=tuple(none))
         )
+
+
+#: Sulfate from which on a water is of gypsum rock, which brings calcium along [mg/L]: the most of other waters (from
+#: memory: the secondary drinking-water standard, US EPA), and the most calcium of a water saturated with gypsum [mg/L].
+_GYPSUM_WATER_MG_PER_L, _MOST_CALCIUM_MG_PER_L = 250.0, 600.0
+
+
+def _calcium_to_match(out: Ranges) -> None:
+    """Calcium that was not tested goes up to what a tested sulfate can have brought along."""
+    sulfate = out.fixed.get(SULFATE.name, 0.0)
+    sulfate = max([sulfate, *(one.high for one in out.swept if one.quantity is SULFATE and SULFATE.name in out.stated)])
+    if CALCIUM.name in out.stated or sulfate <= _GYPSUM_WATER_MG_PER_L:
+        return
+    brought = sulfate * mol_per_mg(SULFATE.name) / mol_per_mg(CALCIUM.name)
+    for i, one in enumerate(out.swept):
+        if one.quantity is CALCIUM:
+            high = max(one.high, min(brought, _MOST_CALCIUM_MG_PER_L))
+            out.swept[i] = replace(one, high=high)
+            out.assumed = [
+                known.model_copy(update={"high": high}) if known.input == one.name else known for known in out.assumed
+            ]
 
 
 def _split_hardness(known: dict[str, Span], out: Ranges) -> None:

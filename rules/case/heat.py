@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from ...catalog import Product
-from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE
+from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE, UNLISTED_HEAT
 from ...catalog.species import molar_mass_g_per_mol
 from ..chemistry.constants import Floats
 from ..chemistry.density import heat_capacity_kj_per_kg_k
@@ -22,7 +22,7 @@ class Heating(Mixing):
     """The heat of a mixture."""
 
     def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
-        """Each material with a heat of solution on record, and its heat, (B,) [kJ]; positive cools.
+        """Each material with a heat of solution on record or swept, and its heat, (B,) [kJ]; positive cools.
 
         Heats at infinite dilution, per mole of the material's first chemical. What a liquid is made of has been
         dissolved by its maker.
@@ -31,12 +31,13 @@ class Heating(Mixing):
             material = self.question.material(source_id)
             if self.poured[i].product.form == "liquid" and material.form == "dry":
                 continue
-            heat = material.numbers.get("heat_of_solution")
-            if heat is None or not material.content:
+            on_record = material.numbers.get("heat_of_solution")
+            heat = self.of(UNLISTED_HEAT) if on_record is None else on_record.value
+            if heat is None or not material.content or (on_record is None and material.form != "dry"):
                 continue
             content = material.content[0]
             grams = kg * content.mass_fraction.value * 1000.0
-            yield material, heat.value * grams / molar_mass_g_per_mol(content.formula)
+            yield material, np.asarray(heat * grams / molar_mass_g_per_mol(content.formula))
 
     @cached_property
     def heat_capacity_kj_per_k(self) -> Floats:

@@ -220,9 +220,9 @@ CHLORINE_AT_EMITTER = Rule(
 
 @dataclass(frozen=True)
 class _Sensitive:
-    """What sensitive crops do not bear: slight from, severe from, and what to do."""
+    """What sensitive crops do not bear: slight from, severe from, and what to do. species: that bring it."""
 
-    species: str
+    species: tuple[str, ...]
     spoken: str
     unit: str
     some: float
@@ -230,6 +230,10 @@ class _Sensitive:
     do: str
 
 
+#: Nitrogen of a feed [mg/L]: crops fed all the time get up to the first, seedlings and salt-sensitive ones are burned
+#: from the second (common practice, no source: greenhouse feeds are 50 to 250); mass of N in a mass of each species.
+_NITROGEN_MG_PER_L = (250.0, 500.0)
+_NITROGEN_SHARE = {"NO3-": 14.007 / 62.004, "NH4+": 14.007 / 18.039, "urea": 28.014 / 60.056}
 #: Limits of trace metals are for water that is given for years; ten times as much is called severe here.
 _METAL_TIMES = 10.0
 
@@ -240,30 +244,41 @@ def _unfit(case: Case) -> Outcome | None:
     limits = salt_limits()
     charge = {name: case.total_mg_per_l("line", name) / per for name, per in _MG_PER_MEQ.items()}
     hard = np.maximum(charge["Ca+2"] + charge["Mg+2"], 0.1)
+    nitrogen = np.sum(
+        [case.total_mg_per_l("line", name) * share for name, share in _NITROGEN_SHARE.items()], axis=0
+    )
     entries: list[tuple[_Sensitive, Floats]] = [
         (
-            _Sensitive("Cl-", "chloride", "meq/L", *limits.chloride_meq_per_l, "Take a nutrient without chloride."),
+            _Sensitive(
+                tuple(_NITROGEN_SHARE), "nitrogen", "mg/L", *_NITROGEN_MG_PER_L, "Dilute further, or feed less."
+            ),
+            nitrogen,
+        ),
+        (
+            _Sensitive(("Cl-",), "chloride", "meq/L", *limits.chloride_meq_per_l, "Take a nutrient without chloride."),
             charge["Cl-"],
         ),
         (
-            _Sensitive("Na+", "sodium", "SAR", *limits.sodium_sar, "Take a nutrient without sodium, or add calcium."),
+            _Sensitive(
+                ("Na+",), "sodium", "SAR", *limits.sodium_sar, "Take a nutrient without sodium, or add calcium."
+            ),
             np.where(charge["Na+"] > _LEAST_SODIUM_MEQ_PER_L, charge["Na+"] / np.sqrt(hard / 2.0), 0.0),
         ),
         (
             _Sensitive(
-                "H3BO3", "boron", "mg/L", *limits.boron_mg_per_l, "Dose boron by the crop's own recommendation."
+                ("H3BO3",), "boron", "mg/L", *limits.boron_mg_per_l, "Dose boron by the crop's own recommendation."
             ),
             case.total_mg_per_l("line", "H3BO3") * 10.81 / 61.83,
         ),
     ]
     for species, name, limit in (("Zn+2", "zinc", limits.zinc_mg_per_l), ("Cu+2", "copper", limits.copper_mg_per_l)):
-        metal = _Sensitive(species, name, "mg/L", limit, _METAL_TIMES * limit, f"Dose {name} by leaf or soil test.")
+        metal = _Sensitive((species,), name, "mg/L", limit, _METAL_TIMES * limit, f"Dose {name} by leaf or soil test.")
         entries.append((metal, case.total_mg_per_l("line", species)))
     found: list[_Sensitive] = []
     level = np.full(case.size, int(Level.NONE))
     numbers: dict[str, Floats | float] = {}
     for entry, values in entries:
-        brought = case.brings(entry.species)
+        brought = case.brings(*entry.species)
         here = np.where(brought & (values > entry.some), int(Level.NOTE), int(Level.NONE))
         here[brought & (values > entry.severe)] = Level.CAUTION
         if np.any(here):
@@ -289,7 +304,7 @@ NUTRIENT_FORM_UNFIT = Rule(
     family="soil",
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
-    asks="Does the pour bring chloride, sodium, boron, zinc or copper in a strength that sensitive crops do not bear?",
+    asks="Does the pour bring nitrogen, chloride, sodium, boron, zinc or copper in a strength that crops do not bear?",
     plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "
     "grams and poison in ounces.",
     chemistry="Totals of the line against the published classes of irrigation water; sodium as its adsorption ratio; trace "
@@ -297,6 +312,8 @@ NUTRIENT_FORM_UNFIT = Rule(
     cure="Another source of the same nutrient.",
     sources=(
         "from memory: FAO 29 rev. 1, table 1: chloride 4 and 10 meq/L, boron 0.7 and 3.0 mg/L, sodium adsorption ratio 3 and 9",
+        "common practice, no source: feeds of 50 to 250 mg/L nitrogen; FAO 29 rev. 1, table 1, holds nitrate of the water "
+        "against 5 and 30 mg/L for crops that nitrogen spoils (read as PMC9128324)",
         "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
     ),
     check=_unfit,

@@ -44,8 +44,9 @@ def test_a_quantity_is_whole(quantity: SureQuantity | OptionalQuantity) -> None:
 
 
 def test_what_is_swept_when_missing_has_a_range_within_its_bounds() -> None:
-    """Each quantity that is swept where it is not stated, and no other; but for the amount, which is stated."""
-    swept = {name for name, quantity in QUANTITIES.items() if quantity.missing == "swept"} - {"amount_factor"}
+    """Each quantity that is swept where it is not stated, always or beside some products, and no other; but for the
+    amount, which is stated."""
+    swept = {name for name, one in QUANTITIES.items() if one.missing == "swept" or one.matters_with} - {"amount_factor"}
     ranges = default_unknowns()
     assert set(ranges) == swept
     for name, usual in ranges.items():
