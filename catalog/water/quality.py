@@ -145,10 +145,21 @@ def charge_balance(water: WaterTest, untested: Mapping[str, Range]) -> Balance |
     return _balance(water.ranges_mol_per_l(), untested)
 
 
+#: A stated range of no more than this, highest over lowest, is a number with its error: the charges are held against
+#: its middle, so that it is judged no milder than the number. A wider one stands where it helps.
+_AS_ONE_NUMBER = 1.51
+
+
+def _as_number(stated: Range) -> Range:
+    low, high = stated
+    middle = 0.5 * (low + high)
+    return (middle, middle) if high <= _AS_ONE_NUMBER * low else stated
+
+
 def _balance(tested: Mapping[str, Range], untested: Mapping[str, Range]) -> Balance | None:
     if ALKALINITY.name not in tested or not {CALCIUM.name, HARDNESS.name} & tested.keys():
         return None
-    known = dict(tested)
+    known = {item: _as_number(stated) for item, stated in tested.items()}
     if HARDNESS.name in known:
         # Hardness stands for both, however it is split.
         known.pop(CALCIUM.name, None)

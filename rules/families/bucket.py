@@ -9,7 +9,7 @@ import numpy as np
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
-from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, STOP_MG_PER_L, band_si, solid_levels
+from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
 
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
@@ -50,7 +50,7 @@ def _solid_in_bucket(
             )
         if n["level"] == Level.CAUTION:
             return (
-                f"{what} in the bucket: at most a haze of {spoken}, under {STOP_MG_PER_L['bucket']:.0f} mg/L "
+                f"{what} in the bucket: at most a haze of {spoken}, under 1 mg/L in the line "
                 f"(saturation index {max(n['saturation_index'], n['saturation_index_in_air']):+.2f})."
             )
         if n["saturation_index_in_air"] > n["saturation_index"] + 0.05:
@@ -230,7 +230,7 @@ def _molybdate(case: Case) -> Outcome | None:
     grams = np.minimum(calcium, molybdate) * 200.0
     level = np.where(product > _POWELLITE[1], int(Level.UNKNOWN), int(Level.NONE))
     level[product > _POWELLITE[0]] = Level.STOP
-    level[(level > 0) & (grams < STOP_MG_PER_L["bucket"] / 1000.0)] = Level.CAUTION
+    level[(level > 0) & (grams < stop_mg_per_l(case, "bucket") / 1000.0)] = Level.CAUTION
     level[grams < HAZE_MG_PER_L / 1000.0] = Level.NONE
     if not np.any(level):
         return None

@@ -251,17 +251,18 @@ COLD_BUCKET = Rule(
 )
 
 
-#: A bucket warmer than this was mixed hot [degC] (design choice: warmer than a shed in summer).
-_HOT_C = 30.0
+#: A bucket warmer than this was mixed hot [degC] (design choice: warmer than a shed in summer); a hot tap gives no
+#: more than the second (common practice, no source: heaters are set to 49 to 60 degC, 120 to 140 degF).
+_HOT_C, _HOT_TAP_C = 30.0, 60.0
 
 
 def _hot_bucket_cools(case: Case) -> Outcome | None:
     start = case.of(BUCKET_TEMPERATURE)
-    hot = start > _HOT_C
+    hot, beyond = start > _HOT_C, start > _HOT_TAP_C
     if not case.question.stated(BUCKET_TEMPERATURE) or not np.any(hot):
         return None  # a temperature that is not stated is swept down to a cold morning's
     later = case.bucket_cooled_down
-    level = np.where(hot & ~later.converged, int(Level.UNKNOWN), int(Level.NONE))
+    level = np.where(beyond | (hot & ~later.converged), int(Level.UNKNOWN), int(Level.NONE))
     most, name = np.zeros(case.size), ""
     for salt in case.salts:
         more = case.settled_g_per_l(later, salt) - case.settled_g_per_l(case.bucket, salt)
@@ -272,6 +273,11 @@ def _hot_bucket_cools(case: Case) -> Outcome | None:
         return None
 
     def message(n: Mapping[str, float]) -> str:
+        if n["bucket_temperature_c"] > _HOT_TAP_C:
+            return (
+                f"Water of {n['bucket_temperature_c']:.0f} degC is hotter than a tap gives: was degF meant? All that is said "
+                "of this bucket holds for that temperature only."
+            )
         if n["level"] == Level.UNKNOWN:
             return (
                 "The chemistry of the bucket once it has cooled could not be solved; what settles in it is not known."
@@ -294,13 +300,13 @@ HOT_BUCKET_COOLS = Rule(
     name="hot-bucket-cools",
     family="bucket",
     may_be_lowered=False,
-    levels=(Level.CAUTION,),
+    levels=(Level.UNKNOWN, Level.CAUTION),
     asks="Does a bucket that was mixed hot drop crystals once it cools?",
     plain="Hot water dissolves more than the bucket can hold by next morning. What settles plugs the suction screen.",
     chemistry="The bucket's solids at 20 degC against those at its stated temperature, by the model and the handbook's "
-    "solubility curves; looked at where more than 30 degC are stated.",
+    "solubility curves; looked at where more than 30 degC are stated. Above 60 degC it is asked whether degF was meant.",
     cure="Less of it, or used up warm.",
-    sources=(_HANDBOOK, "design choice: 30 and 20 degC"),
+    sources=(_HANDBOOK, "design choice: 30 and 20 degC", "common practice, no source: a tap gives at most 60 degC"),
     check=_hot_bucket_cools,
 )
 

@@ -14,9 +14,9 @@ from ..judge.advice import FLUSH, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import (
     IRON_MODERATE_MG_PER_L,
     IRON_SEVERE_MG_PER_L,
-    STOP_MG_PER_L,
     band_si,
     solid_levels,
+    stop_mg_per_l,
 )
 from ..judge.rule import Level, Levels, Outcome, Rule
 
@@ -162,7 +162,7 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
                 si = case.solution(where).before_solids.si(phase)
                 # A chelated metal that is over saturation all the same has been let go by its chelate.
                 amount = case.most_mg_per_l(where, phase) * np.where(si > 0.0, np.maximum(share, 0.05), share)
-                enough = amount > STOP_MG_PER_L[where]
+                enough = amount > stop_mg_per_l(case, where)
                 trouble = (si > entry.surely_below_si) & enough
                 level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
                 # A hundred times over saturation, what is called slow is not.

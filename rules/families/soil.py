@@ -244,9 +244,7 @@ def _unfit(case: Case) -> Outcome | None:
     limits = salt_limits()
     charge = {name: case.total_mg_per_l("line", name) / per for name, per in _MG_PER_MEQ.items()}
     hard = np.maximum(charge["Ca+2"] + charge["Mg+2"], 0.1)
-    nitrogen = np.sum(
-        [case.total_mg_per_l("line", name) * share for name, share in _NITROGEN_SHARE.items()], axis=0
-    )
+    nitrogen = np.sum([case.total_mg_per_l("line", name) * share for name, share in _NITROGEN_SHARE.items()], axis=0)
     entries: list[tuple[_Sensitive, Floats]] = [
         (
             _Sensitive(

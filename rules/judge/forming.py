@@ -13,10 +13,9 @@ from .rule import Level, Levels
 #: Half-width in SI of what cannot be told in the bucket: at least this, and this many standard errors of
 #: the activity model. Both are compared with published mixtures in the tests.
 LEAST_BAND_SI, SIGMAS = 0.06, 2.0
-#: From this much of a solid on a pour is stopped [mg/L]. In the bucket it is diluted again, 50 times
-#: or more, to below the lowest class of suspended solids in water for drip (50 mg/L, Bucks and
-#: Nakayama); in the line it is what the emitters see. Design choice within that.
-STOP_MG_PER_L: dict[Place, float] = {"bucket": 100.0, "line": 1.0}
+#: From this much of a solid in the line on a pour is stopped [mg/L]: it is what the emitters see, far below the lowest
+#: class of suspended solids in water for drip (50 mg/L, Bucks and Nakayama). Design choice within that.
+STOP_IN_LINE_MG_PER_L = 1.0
 HAZE_MG_PER_L = 10.0
 #: Saturation index from which on a solid that takes days starts within the hour (design choice).
 SLOW_STARTS_SI = 1.0
@@ -25,6 +24,13 @@ IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L = 0.1, 1.5
 MODEL_NOTE = (
     "Bucket model: Pitzer activities; where a pair of ions has no parameters the estimate's error is carried along"
 )
+
+
+def stop_mg_per_l(case: Case, where: Place) -> Floats:
+    """From how much of a solid on a pour is stopped, (B,) [mg/L]: in the bucket what is diluted to that of the line."""
+    if where == "line":
+        return np.full(case.size, STOP_IN_LINE_MG_PER_L)
+    return STOP_IN_LINE_MG_PER_L * (1.0 + case.injection_ratio)
 
 
 def band_si(case: Case, phase: str) -> Floats:
@@ -68,6 +74,6 @@ def _levels(
     if slow:
         # How soon it starts is open until it is far over.
         level[surely & (si < SLOW_STARTS_SI)] = Level.UNKNOWN
-    level[amount < STOP_MG_PER_L[where]] = Level.CAUTION
+    level[amount < stop_mg_per_l(case, where)] = Level.CAUTION
     level[amount < haze_mg_per_l] = Level.NONE
     return level

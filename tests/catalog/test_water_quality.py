@@ -499,3 +499,15 @@ def test_the_usual_ranges_are_those_of_the_policy() -> None:
     assert usual["calcium"] == (3, 140)  # rules/policy/regions/aldervane.toml
     assert usual["sodium"] == usual_mg_per_l(default_unknowns())["sodium"]
     assert "ph" not in usual
+
+
+@pytest.mark.parametrize("item", ["calcium", "sodium", "sulfate", "chloride"])
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2])
+def test_a_range_around_a_number_is_judged_no_milder(item: str, share: float) -> None:
+    """A test that is off by a number is off by the range around it too."""
+    off = {**REFERENCE, item: 3.0 * REFERENCE[item]}
+    around = water({**off, item: 0.0}, **{item: f"{off[item] * (1 - share)} to {off[item] * (1 + share)} meq/L"})
+    number, ranged = charge_balance(water(off), NONE_UNTESTED), charge_balance(around, NONE_UNTESTED)
+    assert number is not None
+    assert ranged is not None
+    assert abs(ranged.off_percent) >= abs(number.off_percent) - 1e-3 > 0.0
