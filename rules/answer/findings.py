@@ -11,7 +11,7 @@ from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
 from ..families.registry import Judge, failure
-from ..judge.advice import JARS
+from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
 from .verdict import Answer, Decision, Finding, FindingLevel, Number
@@ -64,7 +64,8 @@ def findings(
             turns: list[TurningPoint] = []
             if one.rule.name in looked_at and not np.all(bad):
                 turns = turning_points(question, columns, bad, judge, [one.rule])
-            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), gas)))
+            cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
+            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -99,7 +100,14 @@ def decision(turn: TurningPoint) -> Decision:
     )
 
 
-def _finding(judged: Judged, turns: tuple[Decision, ...], gas: bool) -> Finding:
+def _fitting(steps: Sequence[str], *, gas: bool, alone: bool) -> tuple[str, ...]:
+    """What to do, each once, as it fits the pour: no trial in a jar where a gas could form, and no second bucket for
+    what is poured alone."""
+    fitting = [step for step in steps if not (gas and step in JARS)]
+    return tuple(dict.fromkeys(OTHER_WATER if alone and step == TWO_BUCKETS else step for step in fitting))
+
+
+def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
     rule, outcome = judged.rule, judged.outcome
     level, own = overall(judged.level), overall(outcome.level)
     row = _row_to_show(judged)
@@ -116,7 +124,7 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], gas: bool) -> Finding:
         happens=_happens(outcome, row),
         numbers=_numbers(outcome, row),
         turns=turns,
-        cures=tuple(step for step in dict.fromkeys(outcome.do) if not (gas and step in JARS)),
+        cures=cures,
         sources=rule.sources,
     )
 

@@ -257,6 +257,14 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
 )
 
 
+#: More lime than this is a mud that nobody settles over night [mg/L] (design choice).
+_SETTLES_MG_PER_L = 500.0
+_SETTLE = (
+    "Let it settle over night and draw off the clear part through a screen, or mix with rain or soft water.",
+    "Keep carbonates and hydroxides out of a bucket with calcium.",
+)
+
+
 def _lime_in_bucket(case: Case) -> Outcome | None:
     if not case.has("Ca+2", "CO3-2") and not case.alkaline:
         return None
@@ -278,10 +286,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
         },
-        do=(
-            "Let it settle over night and draw off the clear part through a screen, or mix with rain or soft water.",
-            "Keep carbonates and hydroxides out of a bucket with calcium.",
-        ),
+        do=_SETTLE if float(np.max(amount)) < _SETTLES_MG_PER_L else (TWO_BUCKETS, _SETTLE[1]),
         severity=si,
     )
 

@@ -17,6 +17,8 @@ IF_MIXED = (
 )
 PROTECT = "Goggles, gloves, water to rinse at hand; out of doors, or with a strong draft."
 TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
+#: What takes its place where only one product is poured.
+OTHER_WATER = "Mix this bucket with rain or soft water, or pour less of it into the same water."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
 DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."
 

@@ -12,6 +12,7 @@ import pytest
 from rich.console import Console
 
 from pourcheck import Catalog, Pour, Verdict, check
+from pourcheck.rules.judge.advice import TWO_BUCKETS
 from pourcheck.rules.present.answer import print_verdict
 from pourcheck.rules.present.words import assumed_words, decision_words, edge_words, number_words
 
@@ -382,3 +383,24 @@ def test_what_decides_decides(
     sound = {"below": "above", "above": "below"}[trouble]
     assert found[trouble] in {"stop", "unknown"}, found
     assert found[sound] in {"clear", "caution"}, found
+
+
+@pytest.mark.parametrize(
+    ("products", "water", "never"),
+    [
+        (("MAP=1 lb",), "ridge-well", TWO_BUCKETS),
+        (("magnesium nitrate=2 lb",), None, TWO_BUCKETS),
+        (("calcium nitrate=2 lb", "potassium carbonate=2 lb"), "brook-well", "settle over night"),
+    ],
+)
+def test_what_to_do_fits_the_pour(products: tuple[str, ...], water: str | None, never: str, catalog: Catalog) -> None:
+    """No second bucket for one product; nobody settles a bucket of mud over night."""
+    pour: dict[str, Any] = {
+        "product": [dict(zip(("name", "amount"), text.split("="), strict=True)) for text in products],
+        "bucket": {"volume": "5 gal"},
+        "injection": {"ratio": "1:100"},
+    }
+    verdict = check(pour | ({"water": {"name": water}} if water else {}), catalog, details=False)
+    steps = [step for finding in verdict.findings for step in finding.do]
+    assert steps
+    assert not [step for step in steps if never in step]
