@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
-from ..families.registry import Judge, failure
-from ..judge.advice import JARS
+from ..families.registry import Judge, failed_headline, failure
+from ..judge.advice import JARS, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
 from .verdict import Answer, Decision, Finding, FindingLevel, Number
@@ -46,7 +46,8 @@ def spoken(judged: Judged) -> Judged:
     except Exception as fault:
         words = failure(judged.rule, fault)
         level = np.maximum(judged.level, int(Level.UNKNOWN))
-        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do), level)
+        head = failed_headline(judged.rule)
+        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level)
     return judged
 
 
@@ -54,7 +55,9 @@ def findings(
     question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged], *, look: bool
 ) -> tuple[Finding, ...]:
     """Findings, the worst first. look: also for the values at which the first few that are unknown turn."""
+    unfit = {TWO_BUCKETS} if len(question.poured) == 1 else set()
     gas = any(one.rule.sets_gas_free and np.any(one.level >= Level.CAUTION) for one in judged)
+    unfit |= JARS if gas else set()
     unknown = [one.rule.name for one in judged if overall(one.level) == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
@@ -64,7 +67,7 @@ def findings(
             turns: list[TurningPoint] = []
             if one.rule.name in looked_at and not np.all(bad):
                 turns = turning_points(question, columns, bad, judge, [one.rule])
-            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), gas)))
+            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), unfit)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -99,7 +102,7 @@ def decision(turn: TurningPoint) -> Decision:
     )
 
 
-def _finding(judged: Judged, turns: tuple[Decision, ...], gas: bool) -> Finding:
+def _finding(judged: Judged, turns: tuple[Decision, ...], unfit: Collection[str]) -> Finding:
     rule, outcome = judged.rule, judged.outcome
     level, own = overall(judged.level), overall(outcome.level)
     row = _row_to_show(judged)
@@ -112,13 +115,23 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], gas: bool) -> Finding:
         raised_by=by.by if by and level > own else None,
         reason=by.reason if by else None,
         where=rule.family,
+        headline=rule.headline_at(level, outcome.headline),
+        brief=rule.brief,
         scenarios="all" if np.all(_shares_level(judged)) else "some",
         happens=_happens(outcome, row),
         numbers=_numbers(outcome, row),
         turns=turns,
-        cures=tuple(step for step in dict.fromkeys(outcome.do) if not (gas and step in JARS)),
+        cures=_fitting(outcome.do, unfit),
         sources=rule.sources,
     )
+
+
+def _fitting(steps: Sequence[str], unfit: Collection[str]) -> tuple[str, ...]:
+    """Steps without those that do not fit the pour; what then comes first is no "or" to anything."""
+    kept = [step for step in dict.fromkeys(steps) if step not in unfit]
+    if kept and kept[0].startswith("Or "):
+        kept[0] = kept[0][3:4].upper() + kept[0][4:]
+    return tuple(kept)
 
 
 def _happens(outcome: Outcome, row: int) -> str:
