@@ -71,7 +71,8 @@ class Finding(Result):
     it, from which, by whom and why. scenarios: whether it holds for all that is possible or for some of it.
     happens, cures: the rule's own sentence of what happens in the scenario shown, and its own steps; numbers: those
     behind it. turns: what it turns on by itself. message, do: the whole of it in words. headline: what forms, where and
-    what it does, in one line; brief: the same in a few words; both not in the JSON, whose summary is the worst headline.
+    what it does, in one line; brief: the same in a few words; neither is in the JSON, whose
+    summary is the worst one's headline.
     """
 
     rule: str

@@ -162,7 +162,8 @@ def decides_words(turn: Decision) -> str:
 
 def pour_words(pour: Pour, verdict: Verdict) -> str:
     """What was asked, in one line, with the grade that each product was taken for."""
-    names = [f"{item.amount} {meant.meant or meant.name}" for item, meant in zip(pour.product, verdict.pour.products, strict=True)]
+    meant = [product.meant or product.name for product in verdict.pour.products]
+    names = [f"{item.amount} {name}" for item, name in zip(pour.product, meant, strict=True)]
     what = " + ".join(names)
     how = "in" if pour.bucket.volume else "added to"
     parts = [f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")]
