@@ -24,6 +24,16 @@ from .table import QUANTITIES
 System = Literal["us", "metric", ""]
 
 
+#: Less than this of a unit is told in a smaller one: by system and kind, its name and what it is in kg or L.
+_LEAST_OF_A_UNIT = 0.1
+_SMALLER = {
+    ("us", "mass"): ("oz", 0.45359237 / 16.0),
+    ("us", "volume"): ("fl oz", 3.785411784 / 128.0),
+    ("metric", "mass"): ("g", 0.001),
+    ("metric", "volume"): ("mL", 0.001),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
     """A quantity as it was stated.
@@ -56,8 +66,18 @@ class Measure:
         return 0.5 * (self.low + self.high)
 
     def times(self, factor: float) -> str:
-        """An amount times a factor, in the user's own unit."""
-        return f"{self.number * factor:.3g} {self.own_unit}"
+        """An amount times a factor, in the user's own unit; where that leaves hardly any of it, in a smaller one of the
+        same kind.
+
+        >>> from pourcheck.catalog.quantity.measure import _amount
+        >>> _amount("2 lb").times(0.5), _amount("1 qt").times(0.011), _amount("1 kg").times(0.02)
+        ('1 lb', '0.352 fl oz', '20 g')
+        """
+        number, unit = self.number * factor, self.own_unit
+        smaller = _SMALLER.get((self.system, self.kind))
+        if number < _LEAST_OF_A_UNIT and smaller is not None and smaller[1] < self.low / max(self.number, 1e-300):
+            number, unit = self.low * factor / smaller[1], smaller[0]
+        return f"{number:.3g} {unit}"
 
 
 Read = Callable[[str], Measure]

@@ -9,6 +9,7 @@ from importlib import metadata
 
 from pydantic import BaseModel
 
+from ...catalog import Product
 from ...catalog.quantity.table import AMOUNT_FACTOR, QUANTITIES
 from ..ask.columns import Columns
 from ..ask.question import Question
@@ -28,6 +29,7 @@ def echo(question: Question, columns: Columns) -> PourEcho:
         products=tuple(
             PouredEcho(
                 name=item.product.name,
+                meant=meant(line.name, item.product),
                 id=None if line.inline else item.product.id,
                 amount=item.amount.text,
                 mass=number(item.mass_kg, "kg"),
@@ -44,6 +46,34 @@ def echo(question: Question, columns: Columns) -> PourEcho:
         stated=tuple(quantity.key for quantity in QUANTITIES.values() if question.stated(quantity)),
         day=question.day.isoformat(),
     )
+
+
+#: What tells the grades of a material apart, in front of a name or behind it.
+_MADE = ("technical", "granular", "field grade")
+
+
+def meant(written: str, product: Product) -> str:
+    """A product as it was written, with the grade or strength that it was taken for.
+
+    >>> from pourcheck import Catalog
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     [meant(name, catalog.product(name)) for name in ("MAP", "sulfuric acid", "oil of vitriol", "urea")]
+    ['MAP technical 12-61-0', 'sulfuric acid 93%', 'oil of vitriol (sulfuric acid)', 'urea 46-0-0']
+    """
+    said = " ".join(written.split())
+    if not any(letter.isalpha() for letter in said) or said == product.id:
+        said = product.name
+    known = {name.casefold(): name for name in product.aliases}
+    kind = [made for made in _MADE if f"{made} {said}".casefold() in known]
+    longer = (name for name in (product.name, *product.aliases) if name.casefold().startswith(f"{said} ".casefold()))
+    strength = [name for name in longer if "%" in name]
+    if strength:
+        said = said + strength[0][len(said) :]
+    elif not product.grade and said.casefold() in known:
+        said = f"{said} ({product.name})"
+    if kind:
+        said = f"{said} {kind[0]}"
+    return f"{said} {product.grade}" if product.grade and product.grade not in said else said
 
 
 def used(question: Question) -> tuple[Used, ...]:

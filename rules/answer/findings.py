@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
-from ..families.registry import Judge, failure
+from ..families.registry import Judge, failed_headline, failure
 from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
@@ -46,7 +46,8 @@ def spoken(judged: Judged) -> Judged:
     except Exception as fault:
         words = failure(judged.rule, fault)
         level = np.maximum(judged.level, int(Level.UNKNOWN))
-        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do), level)
+        head = failed_headline(judged.rule)
+        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level)
     return judged
 
 
@@ -104,7 +105,10 @@ def _fitting(steps: Sequence[str], *, gas: bool, alone: bool) -> tuple[str, ...]
     """What to do, each once, as it fits the pour: no trial in a jar where a gas could form, and no second bucket for
     what is poured alone."""
     fitting = [step for step in steps if not (gas and step in JARS)]
-    return tuple(dict.fromkeys(OTHER_WATER if alone and step == TWO_BUCKETS else step for step in fitting))
+    kept = list(dict.fromkeys(OTHER_WATER if alone and step == TWO_BUCKETS else step for step in fitting))
+    if kept and kept[0].startswith("Or "):  # to what was taken out
+        kept[0] = kept[0][3:4].upper() + kept[0][4:]
+    return tuple(kept)
 
 
 def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
@@ -120,6 +124,8 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]
         raised_by=by.by if by and level > own else None,
         reason=by.reason if by else None,
         where=rule.family,
+        headline=rule.headline_at(level, outcome.headline),
+        brief=rule.brief,
         scenarios="all" if np.all(_shares_level(judged)) else "some",
         happens=_happens(outcome, row),
         numbers=_numbers(outcome, row),

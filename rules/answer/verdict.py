@@ -70,7 +70,9 @@ class Finding(Result):
     level: as it counts, after a region's policy; own_level, lowered_by, raised_by, reason: where that policy changed
     it, from which, by whom and why. scenarios: whether it holds for all that is possible or for some of it.
     happens, cures: the rule's own sentence of what happens in the scenario shown, and its own steps; numbers: those
-    behind it. turns: what it turns on by itself. message, do: the whole of it in words.
+    behind it. turns: what it turns on by itself. message, do: the whole of it in words. headline: what forms, where and
+    what it does, in one line; brief: the same in a few words; neither is in the JSON, whose
+    summary is the worst one's headline.
     """
 
     rule: str
@@ -80,6 +82,8 @@ class Finding(Result):
     raised_by: str | None = None
     reason: str | None = None
     where: Family
+    headline: str = Field(default="", exclude=True)
+    brief: str = Field(default="", exclude=True)
     scenarios: Literal["all", "some"]
     happens: str
     message: str = ""
@@ -201,9 +205,11 @@ class Edge(Result):
 
 class PouredEcho(Result):
     """A product as it was understood: its name and id in the catalog (null where it was described in the pour), the
-    amount as written, and its mass."""
+    amount as written, and its mass. meant: the name as written with the grade or strength that it was taken for; not
+    in the JSON."""
 
     name: str
+    meant: str = Field(default="", exclude=True)
     id: str | None
     amount: str
     mass: Number

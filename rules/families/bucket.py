@@ -96,7 +96,9 @@ CALCIUM_MEETS_SULFATE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does calcium meet enough sulfate in the bucket to make gypsum?",
-    plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not bring it back.",
+    headline="Gypsum (plaster) {will} form in the bucket and block the emitters.",
+    brief="gypsum in the bucket",
+    plain="Calcium and sulfate products in one bucket turn to plaster. Acid does not dissolve it.",
     chemistry="CaSO4.2H2O, log K -4.61 at 25 degC; solubility in pure water about 2.6 g/L. Ion pairs and activities "
     "are counted.",
     cure="Two buckets, or a source without one of the two.",
@@ -111,7 +113,7 @@ def _calcium_meets_phosphate(case: Case) -> Outcome | None:
         "Brushite",
         ("Ca+2", "PO4-3"),
         "Calcium meets phosphate",
-        (TWO_BUCKETS, "Or leave the phosphate out: see the swap."),
+        (TWO_BUCKETS, "Or leave the phosphate out, and pour a swap instead."),
     )
 
 
@@ -122,6 +124,8 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does calcium, from a product or the water, meet enough phosphate in the bucket?",
+    headline="Calcium phosphate {will} form in the bucket and block the emitters.",
+    brief="calcium phosphate in the bucket",
     plain="Calcium and phosphate in one bucket make a white mud of calcium phosphate.",
     chemistry="Brushite CaHPO4.2H2O forms first below about pH 7; log K -18.995 (with PO4-3 and H+). Acid holds it "
     "back, so pH is computed from the products.",
@@ -148,6 +152,8 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Do ammonium, magnesium and phosphate meet above the solubility of struvite?",
+    headline="Magnesium ammonium phosphate {will} form in the bucket as hard scale.",
+    brief="hard phosphate scale in the bucket",
     plain="Epsom salt with an ammonium phosphate that is not acid makes struvite, a hard scale.",
     chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
     cure="Two buckets, or keep the bucket acid.",
@@ -173,6 +179,8 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does magnesium meet enough phosphate to make newberyite?",
+    headline="Magnesium phosphate {will} settle in the bucket and block emitters.",
+    brief="magnesium phosphate in the bucket",
     plain="Magnesium and phosphate concentrates can drop a white powder over days.",
     chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
     cure="Two buckets.",
@@ -191,6 +199,8 @@ MAGNESIUM_HYDROXIDE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does magnesium meet enough alkali to make its hydroxide?",
+    headline="White magnesia mud {will} form in the bucket and block the filter.",
+    brief="magnesia mud in the bucket",
     plain="Epsom salt with hydroxide or aqua ammonia turns to milk of magnesia.",
     chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
     cure="Two buckets.",
@@ -209,6 +219,8 @@ MAGNESIUM_CARBONATE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN),
     asks="Does magnesium meet carbonate?",
+    headline="Magnesium carbonate {will} form in the bucket and block the filter.",
+    brief="magnesium carbonate in the bucket",
     plain="Epsom salt with potassium carbonate drops magnesium carbonate.",
     chemistry="MgCO3.3H2O, log K -4.67.",
     cure="Two buckets.",
@@ -249,6 +261,8 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does calcium meet molybdate?",
+    headline="Calcium molybdate {will} form in the bucket; the molybdenum is lost.",
+    brief="calcium molybdate in the bucket",
     plain="Molybdate and calcium make a powder that hardly dissolves.",
     chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
     cure="Molybdate in the bucket without calcium.",
@@ -257,10 +271,10 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
 )
 
 
-#: More lime than this is a mud that nobody settles over night [mg/L] (design choice).
+#: More lime than this is a mud that nobody settles overnight [mg/L] (design choice).
 _SETTLES_MG_PER_L = 500.0
 _SETTLE = (
-    "Let it settle over night and draw off the clear part through a screen, or mix with rain or soft water.",
+    "Let it settle overnight and draw off the clear part through a screen, or mix with rain or soft water.",
     "Keep carbonates and hydroxides out of a bucket with calcium.",
 )
 
@@ -278,7 +292,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"Lime clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L of lime scale (calcite) can form "
+            f"Lime scale clouds the bucket: up to {n['precipitated_g_per_l']:.2g} g/L (calcite) can form "
             f"(saturation index {n['saturation_index']:+.2f})."
         ),
         numbers={
@@ -296,8 +310,10 @@ LIME_IN_BUCKET = Rule(
     family="bucket",
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION),
-    asks="Does the bucket go over the solubility of lime?",
-    plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime.",
+    asks="Does lime scale form in the bucket?",
+    headline="Lime scale {will} cloud the bucket and settle in filter and emitters.",
+    brief="lime scale in the bucket",
+    plain="Calcium with bicarbonate water, or anything alkaline, clouds the bucket with lime scale.",
     chemistry="Calcite, log K -8.48, closed to the air. Up to about 100 mg/L the water's own alkalinity is the limit.",
     cure="Settle and draw off clear; soft water; no carbonate with calcium.",
     sources=(
@@ -333,7 +349,7 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
         numbers={"carbon_dioxide_atm": pressure, "gas_l_per_l": gas_l, "bucket_ph": case.bucket.before_solids.ph},
         do=(
             TWO_BUCKETS,
-            "Goggles and gloves; in a closed shed the gas takes the air away. Never in a closed vessel.",
+            "Goggles and gloves; in a closed shed the gas displaces the air. Never in a closed vessel.",
         ),
         severity=pressure,
     )
@@ -346,6 +362,8 @@ ACID_MEETS_CARBONATE = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does an acid meet a carbonate or bicarbonate, so that the bucket boils over with gas?",
+    headline="The bucket {will} foam over with gas and throw acid about.",
+    brief="a bucket that foams over",
     plain="Acid on potassium bicarbonate foams like vinegar on baking soda, by the bucketful, and throws acid about.",
     chemistry="Pressure of carbon dioxide over the closed bucket, from its pH and carbonate; above 1 atm it bubbles. "
     "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
@@ -374,6 +392,8 @@ NOT_COMPUTED = Rule(
     may_be_lowered=False,
     levels=(Level.UNKNOWN,),
     asks="Did the chemistry solver find the answer?",
+    headline="This pour could not be computed; what stays dissolved is not known.",
+    brief="a pour that could not be computed",
     plain="When the numbers cannot be found, the answer is unknown and never clear.",
     chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
     cure="Check the input; jar test.",
@@ -408,6 +428,8 @@ BUCKET_BEYOND_THE_MODEL = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION,),
     asks="Is the bucket stronger than the chemistry here is good for?",
+    headline="A very strong bucket: what stays dissolved is only an estimate.",
+    brief="a bucket too strong to be sure",
     plain="Nearly undiluted liquids and very strong stocks are beyond what the numbers were made for.",
     chemistry="Pitzer parameters were fitted up to some 6 mol/kg, and to each salt's own molality; beyond, activities are "
     "extrapolated.",

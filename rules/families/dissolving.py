@@ -167,8 +167,11 @@ MORE_THAN_DISSOLVES = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Is there more of a product than the bucket's water can hold at its temperature?",
+    headline="More than the water holds: some {will} stay on the bucket's bottom.",
+    milder="Close to all that the water holds: some may stay on the bottom.",
+    brief="more than dissolves",
     plain="Cold water holds less, and salts that share an ion hold each other back. What does not dissolve "
-    "settles, and is drawn in at the end of the bucket.",
+    "settles, and is drawn in with the last of the bucket.",
     chemistry="Saturation of every salt poured: its constant at each temperature is the ion activity product of the "
     "handbook's saturated solution, in the same Pitzer model that the mixture is computed with. Materials that are no "
     "salts of the model go by their share of the handbook's solubility.",
@@ -237,6 +240,8 @@ COLD_BUCKET = Rule(
     may_be_lowered=False,
     levels=(Level.CAUTION,),
     asks="Does dissolving cool the bucket so far that some of it stays on the bottom?",
+    headline="Dissolving chills the bucket, and some {will} stay on its bottom.",
+    brief="a bucket too cold to dissolve all",
     plain="Nitrates and urea make the water cold enough that some stays undissolved at first; it comes back as the "
     "bucket warms to the air.",
     chemistry="Heats of solution at infinite dilution (the cautious side) over the heat capacity of the stock; the same "
@@ -302,6 +307,8 @@ HOT_BUCKET_COOLS = Rule(
     may_be_lowered=False,
     levels=(Level.UNKNOWN, Level.CAUTION),
     asks="Does a bucket that was mixed hot drop crystals once it cools?",
+    headline="Crystals {will} settle as the bucket cools, and plug the suction.",
+    brief="crystals as the bucket cools",
     plain="Hot water dissolves more than the bucket can hold by next morning. What settles plugs the suction screen.",
     chemistry="The bucket's solids at 20 degC against those at its stated temperature, by the model and the handbook's "
     "solubility curves; looked at where more than 30 degC are stated. Above 60 degC it is asked whether degF was meant.",
@@ -365,6 +372,8 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Do potassium of one product and sulfate of another make more potassium sulfate than dissolves?",
+    headline="Potassium sulfate {will} settle in the bucket and plug the suction.",
+    brief="potassium sulfate in the bucket",
     plain="Potassium chloride or nitrate with ammonium sulfate or Epsom salt: each dissolves, and in one bucket "
     "potassium sulfate settles out, the least soluble of the potassium salts.",
     chemistry="K2SO4 at its handbook solubility (11 g per 100 g at 20 degC) as a solubility constant in the Pitzer "
@@ -391,6 +400,8 @@ SALTS_OUT_TOGETHER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Do the ions of different products make another salt that is over its own solubility?",
+    headline="Together these {will} drop a salt in the bucket that plugs the suction.",
+    brief="a salt that settles from the mix",
     plain="Products trade ions in the bucket, and the pair that dissolves least settles out.",
     chemistry="Every salt of the catalog whose ions are all there, as a phase of one equilibrium; potassium and "
     "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
@@ -496,6 +507,8 @@ DOUBLE_SULFATE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN),
     asks="Can a double sulfate of ammonium or potassium with magnesium, calcium or a metal settle out?",
+    headline="A double salt {will} settle in the bucket and plug the suction.",
+    brief="a double salt in the bucket",
     plain="Ammonium or potassium sulfate and Epsom salt share a crystal that dissolves less than either.",
     chemistry="K2Mg(SO4)2.6H2O (log K -4.328), K2Ca(SO4)2.H2O (-6.43), (NH4)2Mg(SO4)2.6H2O and (NH4)2Zn(SO4)2.6H2O "
     "from their solubility; for other metals strength decides.",

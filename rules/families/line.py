@@ -64,8 +64,9 @@ def _phosphate(case: Case) -> Outcome | None:
             )
         if n["level"] == Level.STOP:
             return (
-                f"Phosphate in hard water: slower calcium phosphates are over their solubility (octacalcium phosphate "
-                f"{n['octacalcium_saturation_index']:+.2f}; brushite {over}) and the water is over the published limit."
+                f"Calcium phosphate forms slowly in the line (octacalcium phosphate index "
+                f"{n['octacalcium_saturation_index']:+.2f}; brushite {over}), and the water is over the published limit "
+                "for phosphate."
             )
         if n["level"] == Level.UNKNOWN:
             return f"Calcium phosphate in the line is too close to call ({over})."
@@ -102,8 +103,10 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does phosphate meet enough calcium in the line to form a solid?",
-    plain="Phosphate and hard water make calcium phosphate in the drip line. It sets in the emitters and acid takes "
-    "weeks to bring it back, if at all.",
+    headline="Calcium phosphate {will} form in the drip line and block emitters.",
+    brief="calcium phosphate in the line",
+    plain="Phosphate and hard water make calcium phosphate in the drip line. It hardens in the emitters, and acid takes "
+    "weeks to dissolve it, if it ever does.",
     chemistry="Brushite (log K -18.995) forms in minutes below pH 7, fresh amorphous calcium phosphate above. The line's "
     "pH comes from the proton balance of water and fertilizer. Slower phosphates (octacalcium, aged amorphous) are a "
     "caution about standing water, and a stop where the water is also over the published limits.",
@@ -154,6 +157,8 @@ SULFATE_MEETS_HARD_WATER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Do sulfate and calcium in the line go over gypsum?",
+    headline="Gypsum {will} form in the drip line and block emitters.",
+    brief="gypsum in the line",
     plain="Sulfate feeds in water that is rich in calcium (or the reverse) drop gypsum, and acid does not dissolve it.",
     chemistry="CaSO4.2H2O, log K -4.61; within 0.1 of saturation the model cannot tell.",
     cure="Nitrate or chloride sources, more dilution.",
@@ -196,8 +201,8 @@ def _lime(case: Case) -> Outcome | None:
         if n["level"] == Level.STOP:
             return f"The pour makes the water drop lime scale: {n['precipitated_mg_per_l']:.0f} mg/L ({index}; {own})."
         if n["level"] == Level.CAUTION:
-            return f"Lime scale: {index}; {own}. It builds up slowly, and where the line is warm."
-        return f"The line is slightly over lime saturation: {index}; {own}."
+            return f"Lime scale builds up slowly, most where the line is warm ({index}; {own})."
+        return f"The line is slightly over what water holds of lime scale ({index}; {own})."
 
     return Outcome(
         level,
@@ -211,7 +216,7 @@ def _lime(case: Case) -> Outcome | None:
         },
         do=(
             FLUSH,
-            "Shade or bury the tube; an acid-forming feed or a licensed acid treatment takes lime down.",
+            "Shade or bury the tube; an acid-forming feed or a licensed acid treatment keeps lime scale down.",
         ),
         severity=si,
     )
@@ -222,8 +227,10 @@ LIME_IN_LINE = Rule(
     family="line",
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
-    asks="Does a pour with calcium, carbonate or alkali push the line over lime?",
-    plain="Hard, alkaline water leaves lime where it warms up. A feed that raises pH or calcium makes it worse.",
+    asks="Does a pour with calcium, carbonate or alkali make the line leave lime scale?",
+    headline="Lime scale {will} form in the drip line and narrow the emitters.",
+    brief="lime scale in the line",
+    plain="Hard, alkaline water leaves lime scale where it warms up. A feed that raises pH or calcium makes it worse.",
     chemistry="Calcite index of the line, closed to air, at the line's temperature. From 0.3 it builds up in emitters; near 1 "
     "and above it can cloud within minutes. More calcium or a higher pH never make it milder, nor more alkalinity where the "
     "pour brings no alkali; alkali raises the pH of a well buffered water less.",
@@ -245,8 +252,8 @@ def _struvite(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"Struvite in the line: index {n['saturation_index']:+.2f} (constants in print differ by 0.5), up to "
-            f"{n['precipitated_mg_per_l']:.0f} mg/L."
+            f"Up to {n['precipitated_mg_per_l']:.0f} mg/L of magnesium ammonium phosphate can form in the line (struvite "
+            f"index {n['saturation_index']:+.2f}; published constants differ by 0.5)."
         ),
         numbers={"saturation_index": si, "precipitated_mg_per_l": amount},
         do=("Take the acid phosphate (monoammonium) instead, or leave magnesium for another day.", FLUSH),
@@ -261,6 +268,8 @@ STRUVITE_IN_LINE = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN),
     asks="Does the line go over struvite?",
+    headline="Hard phosphate scale {will} form in the drip line and block emitters.",
+    brief="hard phosphate scale in the line",
     plain="Ammonium, magnesium and phosphate in alkaline water make struvite scale.",
     chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
     cure="Acid phosphate, or no magnesium with it.",
@@ -289,6 +298,11 @@ def _line_ph(case: Case) -> Outcome | None:
         numbers={"line_ph": ph, "water_ph": own},
         do=("Dilute further, or pour less.", DEFER),
         severity=np.abs(ph - 7.0),
+        headline="The line {will} be acid enough to harm roots and metal."
+        if np.all(ph < 7.0)
+        else "The line {will} be alkaline enough to harm roots and plug emitters."
+        if np.all(ph > 7.0)
+        else "",
     )
 
 
@@ -298,6 +312,8 @@ LINE_PH_EXTREME = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does the pour make the line very acid or very alkaline?",
+    headline="The line {will} be acid or alkaline enough to harm roots and metal.",
+    brief="a very acid or alkaline line",
     plain="Strong acid or lye in the line burns roots and corrodes metal and some plastics.",
     chemistry="pH of the line from the proton balance: caution below 5 or above 9.5, stop below 3.5 or above 10.5; below 2 where an acid flush is declared.",
     cure="Dilute, or pour less.",

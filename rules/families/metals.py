@@ -50,6 +50,8 @@ METAL_MEETS_PHOSPHATE = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does an unchelated zinc, iron or copper meet phosphate?",
+    headline="Metal phosphate {will} form in the bucket: the trace metal is lost.",
+    brief="metal phosphate in the bucket",
     plain="Zinc, iron and copper sulfates drop out with phosphate.",
     chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
     "answer is left open within that.",
@@ -72,6 +74,8 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
+    headline="Metal phosphate {will} form in the drip line and block emitters.",
+    brief="metal phosphate in the line",
     plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
     chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
     "answer is left open within that.",
@@ -113,7 +117,7 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
         sure = {Level.STOP: ".", Level.CAUTION: "; only traces, or kept dissolved in practice."}.get(
             Level(int(n["level"])), "; published constants differ too much to decide."
         )
-        return f"A trace metal meets phosphate in the {where}: {spoken}, {shown}{sure}"
+        return f"A trace metal meets phosphate in the {where}: {spoken} ({shown}){sure}"
 
     return Outcome(
         np.max([level for level, *_ in found], axis=0),
@@ -209,6 +213,8 @@ METAL_HYDROXIDE = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does an unchelated iron, manganese, zinc or copper meet alkaline water?",
+    headline="Metal sludge {will} form in this water and block filter and emitters.",
+    brief="metal sludge",
     plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
     chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
     "caution, and a stop a hundred times over saturation; iron(II) oxidizes, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
@@ -273,6 +279,8 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION,),
     asks="Is a chelate outside the pH at which it holds?",
+    headline="The chelate {will} let its metal go at the pH of the line.",
+    brief="a chelate outside its pH",
     plain="Each chelate lets its metal go above a pH of its own.",
     chemistry="Iron EDTA to 6, iron DTPA to 6.5, iron EDDHA to 8.5: the lowest limits in print; EDTA of the other metals to 9 (from memory). "
     "Calcium and zinc compete. Kinetics: a limit is used.",
@@ -346,6 +354,8 @@ CHELATE_BREAKS_IN_ACID = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
     asks="Does strong acid in the bucket take the metal from its chelate?",
+    headline="Acid {will} break the chelate, and what is left settles in the bucket.",
+    brief="a chelate broken by acid",
     plain="Acid pulls the chelate off the metal; the chelating agent itself is hardly soluble and settles.",
     chemistry="EDTA by speciation: H4EDTA dissolves to some 0.5 g/L, known to a factor of two; below pH 3, for which it is not "
     "made, a caution, below 1 open. DTPA is open below pH 3 and lost below 1.5, EDDHA below 4 and 3: limits, since there are no constants in the model.",

@@ -90,6 +90,9 @@ CHLORINE_GAS = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does hypochlorite (bleach, chlorine treatment) meet an acid, or a label that does not tell what is in it?",
+    headline="Chlorine, a toxic gas that can kill, {will} come out of the bucket.",
+    milder="Chlorine gas can form: this acid enters a chlorinated system.",
+    brief="chlorine gas",
     plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
     chemistry="OCl- + 2 H+ + Cl- -> Cl2 + H2O: dissolved chlorine below about pH 4 at equilibrium, and where acid meets bleach "
     "at any pH of the mix; the rule stops below 7, on the safe side. "
@@ -152,6 +155,8 @@ CHLORAMINE = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does hypochlorite meet ammonium, urea or thiosulfate, of the pour or of the water?",
+    headline="Chlorine {will} react with this pour and make toxic, choking gas.",
+    brief="choking chloramine gas",
     plain="Chlorine with ammonium or urea makes choking chloramines, and the chlorine no longer cleans.",
     chemistry="HOCl + NH4+ -> NH2Cl + H3O+, on to NHCl2 and NCl3 in strong or acid mixes; thiosulfate reduces "
     "hypochlorite with much heat.",
@@ -192,6 +197,8 @@ BLEACH_WITH_FEED = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Is bleach in one bucket with a feed?",
+    headline="Bleach {will} spoil the feed and leave sludge that blocks emitters.",
+    brief="bleach with feed",
     plain="Bleach destroys chelates and turns iron and manganese to sludge. Chlorination is a treatment of its own.",
     chemistry="OCl- oxidizes EDTA, DTPA, EDDHA, Fe(II) and Mn(II); MnO2 and Fe(OH)3 form at once.",
     cure="Chlorine alone, then flush.",
@@ -253,6 +260,8 @@ UREA_NITRATE = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.UNKNOWN),
     asks="Does urea meet nitric acid, or nitrate in strong acid?",
+    headline="Urea nitrate, an explosive when dry, {will} form in the bucket.",
+    brief="explosive urea nitrate",
     plain="Urea and nitric acid make crystals that are an explosive when dry.",
     chemistry="CO(NH2)2H+ + NO3- -> CO(NH2)2.HNO3. Free acid shared with urea by its acid constant (pKa 0.1); the ion product of "
     "protonated urea and nitrate against that of the salt in its own saturated solution, 0.25 to 0.9.",
@@ -293,6 +302,8 @@ AMMONIA_ESCAPES = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
+    headline="Choking ammonia gas {will} come out of the bucket.",
+    brief="ammonia gas",
     plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
     cure="Keep alkali from ammonium.",
@@ -342,6 +353,8 @@ BUCKET_TOO_HOT = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does diluting acid or alkali heat the bucket?",
+    headline="The bucket {will} get hot enough to spit and to soften plastic.",
+    brief="a bucket that heats up",
     plain="A gallon of strong acid boils the water it is poured into.",
     chemistry="Heat of dilution of each liquid, where on record, over the heat capacity of the water; 10 and 25 degC: design choice.",
     cure="Less of it, more water, slowly.",
@@ -385,6 +398,8 @@ ACID_TO_WATER = Rule(
     may_be_lowered=False,
     levels=(Level.NOTE,),
     asks="Is an acid poured?",
+    headline="Acid burns and spits: pour it into water, never water into it.",
+    brief="acid burns",
     plain="Acid goes into water. Water poured into acid boils and spits.",
     chemistry="The heat of dilution is set free where the two meet; in a large volume of water it is carried off.",
     cure="Fill the bucket with water first, then add the acid slowly.",
@@ -394,18 +409,21 @@ ACID_TO_WATER = Rule(
 
 
 def _caustic(case: Case) -> Outcome | None:
-    alkali = [
-        item.product.name
-        for item in case.poured
-        if item.hazards & {"alkali", "ammonia-gas"} and not item.hazards & {"hypochlorite"}
-    ]
-    if not alkali:
+    bleach = _names(case, "hypochlorite")
+    alkali = [name for name in _names(case, "alkali", "ammonia-gas") if name not in bleach]
+    if not alkali and not bleach:
         return None
+    told = [
+        f"{_and(names)}: {what}."
+        for names, what in (
+            (alkali, "alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia"),
+            (bleach, "burns skin and eyes; with acid, ammonium or urea it gives off toxic gas"),
+        )
+        if names
+    ]
     return Outcome(
         same(case, Level.NOTE),
-        lambda _: (
-            f"{_and(alkali)}: alkaline, hard on skin and eyes; with ammonium feeds it gives off ammonia. {PROTECT}"
-        ),
+        lambda _: f"{' '.join(told)} {PROTECT}",
         do=("Add it slowly to cold water.", DEFER),
     )
 
@@ -415,8 +433,10 @@ CAUSTIC = Rule(
     family="people",
     may_be_lowered=False,
     levels=(Level.NOTE,),
-    asks="Is a strong base poured?",
-    plain="Hydroxide, carbonate, silicate and aqua ammonia burn skin and eyes and drive ammonia out of feeds.",
+    asks="Is a strong base or bleach poured?",
+    headline="An alkaline product: it burns skin and eyes.",
+    brief="alkali burns",
+    plain="Hydroxide, carbonate, silicate, aqua ammonia and bleach burn skin and eyes; alkali drives ammonia out of feeds.",
     chemistry="Above about pH 9 ammonium turns to ammonia gas (pKa 9.25 at 25 degC).",
     cure="Protect eyes and hands; keep from ammonium feeds.",
     sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
@@ -470,6 +490,8 @@ OXIDIZER = Rule(
     may_be_lowered=False,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Does a nitrate or another oxidizer meet what burns?",
+    headline="Dried or spilled, this feeds a fire: keep it from what burns.",
+    brief="an oxidizer near what burns",
     plain="Nitrates make a fire fiercer; with sulfur, oil or organic dust they can burn or explode when dry.",
     chemistry="Ammonium, potassium and calcium nitrate and nitric acid are oxidizers; dissolved salts feed no "
     "fire, spilt and dried they do; nitric acid burns skin and gives off toxic fumes besides.",
@@ -492,7 +514,7 @@ def _strong_acids(case: Case) -> Outcome | None:
     return Outcome(
         same(case, Level.STOP if fumes else Level.CAUTION),
         lambda _: (
-            f"{_and(names)} together give off chlorine and nitrosyl chloride, toxic gases, and eat through most metals."
+            f"{_and(names)} together give off chlorine and nitrosyl chloride, toxic gases, and corrode most metals."
             if fumes
             else f"{_and(names)} in one bucket: strong acids together spit and heat more than each alone."
         ),
@@ -512,6 +534,9 @@ STRONG_ACIDS_TOGETHER = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Do two strong acids go into one bucket?",
+    headline="Toxic gas {will} come out of these acids together.",
+    milder="Strong acids together spit and heat more than each alone.",
+    brief="strong acids together",
     plain="Nitric with hydrochloric acid gives off toxic fumes, and any two strong acids heat and spit.",
     chemistry="HNO3 + 3 HCl -> NOCl + Cl2 + 2 H2O in strong mixes. Liquids that give 5 mol/kg of protons or more count.",
     cure="One acid at a time.",
@@ -552,6 +577,8 @@ ACID_MEETS_SULFIDE = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does acid go into water with hydrogen sulfide?",
+    headline="Acid {will} free hydrogen sulfide, a deadly gas, from this water.",
+    brief="hydrogen sulfide gas",
     plain="Rotten-egg water gives off its gas when acid goes in. The gas is toxic, in a closed shed it kills.",
     chemistry="HS- + H+ -> H2S, pKa 7.0; below pH 6 nearly all of it is the gas. The limits are the clogging classes.",
     cure="Other water, or aerate it first, out of doors.",
@@ -583,6 +610,8 @@ LIFTING_AND_LABEL = Rule(
     may_be_lowered=False,
     levels=(Level.NOTE,),
     asks="How heavy is the full bucket?",
+    headline="The full bucket is heavy: mix it where it stays.",
+    brief="a heavy bucket",
     plain="A full 5 gallon bucket weighs over 40 lb; a splash of stock in the eye is worse than a slow mix.",
     chemistry="Mass of water plus what is dissolved.",
     cure="Mix where the injector stands; two people, or two half buckets.",

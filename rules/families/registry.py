@@ -118,7 +118,13 @@ def _outcome(rule: Rule, case: Case) -> Outcome | None:
             same(case, Level.UNKNOWN),
             lambda _: words,
             do=("Check amounts and water test for a typing error; report the pour if it persists.",),
+            headline=failed_headline(rule),
         )
+
+
+def failed_headline(rule: Rule) -> str:
+    """The headline of a rule that failed."""
+    return f"{rule.name} could not be computed for this pour."
 
 
 def failure(rule: Rule, fault: Exception) -> str:
@@ -127,7 +133,7 @@ def failure(rule: Rule, fault: Exception) -> str:
         raise fault
     _log.error("rule %s failed", rule.name, exc_info=fault)
     kind = type(fault).__name__
-    return f"{rule.name} could not be computed for this pour ({kind}); what it asks is not known: {rule.asks}"
+    return f"{rule.name} could not be computed for this pour ({kind}), so this is not known: {rule.asks}"
 
 
 def worst(case: Case, judged: Iterable[Judged], *, own: bool = False) -> Levels:

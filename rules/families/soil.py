@@ -47,13 +47,15 @@ def _phosphorus(case: Case) -> Outcome | None:
     return None
 
 
-PHOSPHORUS_WHERE_SOIL_HAS_PLENTY = Rule(
-    name="phosphorus-where-soil-has-plenty",
+PHOSPHORUS_NOT_NEEDED = Rule(
+    name="phosphorus-not-needed",
     family="soil",
     may_be_lowered=True,
     swap_helps=True,
     levels=(Level.CAUTION, Level.NOTE),
-    asks="Does the pour bring phosphorus to a soil that has plenty?",
+    asks="Does the pour bring phosphorus that the soil does not need?",
+    headline="The phosphorus is not needed here; it only runs off.",
+    brief="phosphorus that is not needed",
     plain="Phosphorus stays in the soil for years. Where the test says high, more does nothing for the crop and runs off.",
     chemistry="Soil-test class, not chemistry of the pour. A region can make none the default until a soil test asks for it.",
     cure="The same nitrogen and potassium without phosphorus.",
@@ -117,7 +119,10 @@ SALTY_AT_EMITTER = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Is the feed too salty for the crop where it drips?",
-    plain="Strong feed pulls water out of roots. A short feed with clear water after it is borne better than all water so.",
+    headline="The feed {will} be salty enough to hurt crops where it drips.",
+    brief="salty feed at the emitter",
+    plain="Strong feed pulls water out of roots. Crops stand a short strong feed with clear water after it better "
+    "than salty water all season.",
     chemistry="EC of the line from its ions, against the published classes for irrigation water and the crop's threshold; "
     "urea adds no EC but turns to ammonium.",
     cure="More dilution.",
@@ -162,7 +167,9 @@ FREE_AMMONIA = Rule(
     may_be_lowered=False,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Is there free ammonia at the emitter?",
-    plain="Ammonium is food, ammonia burns. In alkaline water some of the one is the other.",
+    headline="Free ammonia {will} burn roots at the emitter.",
+    brief="free ammonia at the roots",
+    plain="Ammonium is food, ammonia burns. In alkaline water part of the ammonium is ammonia.",
     chemistry="NH4+ = NH3 + H+, log K -9.24 at 25 degC: un-ionized ammonia of the line from its speciation.",
     cure="Lower pH, nitrate.",
     sources=(
@@ -206,6 +213,8 @@ CHLORINE_AT_EMITTER = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does so much chlorine reach the crop that it burns roots?",
+    headline="Chlorine {will} reach the crop and burn its roots.",
+    brief="chlorine at the roots",
     plain="Bleach cleans lines while nothing is watered. What drips at a crop burns its roots.",
     chemistry="Hypochlorite of the line as Cl2. 1 mg/L at the far end is used continuously, 200 to 500 stand overnight and are "
     "flushed. With feed in the same bucket it is a stop from 50 mg/L.",
@@ -302,8 +311,10 @@ NUTRIENT_FORM_UNFIT = Rule(
     family="soil",
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
-    asks="Does the pour bring nitrogen, chloride, sodium, boron, zinc or copper in a strength that crops do not bear?",
-    plain="Potassium chloride is cheap and berries hate it; sodium closes the soil; boron, zinc and copper are needed in "
+    asks="Does the pour bring nitrogen, chloride, sodium, boron, zinc or copper in a strength that hurts crops?",
+    headline="So much nitrogen, chloride, sodium, boron or metal {will} hurt crops.",
+    brief="more of a nutrient than crops bear",
+    plain="Potassium chloride is cheap and berries hate it; sodium seals the soil; boron, zinc and copper are needed in "
     "grams and poison in ounces.",
     chemistry="Totals of the line against the published classes of irrigation water; sodium as its adsorption ratio; trace "
     "metals against the limits for water that is given for years, ten times as much counts as severe.",
@@ -329,7 +340,7 @@ _LEAST_SODIUM_MEQ_PER_L = 3.0
 
 
 RULES = (
-    PHOSPHORUS_WHERE_SOIL_HAS_PLENTY,
+    PHOSPHORUS_NOT_NEEDED,
     SALTY_AT_EMITTER,
     CHLORINE_AT_EMITTER,
     FREE_AMMONIA,

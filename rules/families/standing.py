@@ -37,12 +37,10 @@ def _warm_line(case: Case) -> Outcome | None:
     def message(n: Mapping[str, float]) -> str:
         phosphate_index = n["brushite_saturation_index_warm"]
         if n["brushite_saturation_index"] <= sure < phosphate_index:
-            return (
-                f"Warm in the sun ({SUN_C:.0f} degC) the line passes calcium phosphate: index {phosphate_index:+.2f}."
-            )
+            return f"At {SUN_C:.0f} degC, in the sun, calcium phosphate can form in the line (index {phosphate_index:+.2f})."
         return (
-            f"Warm in the sun ({SUN_C:.0f} degC) the line passes lime: calcite index "
-            f"{n['calcite_saturation_index_warm']:+.2f} instead of {n['calcite_saturation_index']:+.2f}."
+            f"At {SUN_C:.0f} degC, in the sun, lime scale can form in the line (calcite index "
+            f"{n['calcite_saturation_index_warm']:+.2f} instead of {n['calcite_saturation_index']:+.2f})."
         )
 
     return Outcome(
@@ -65,7 +63,9 @@ WARM_LINE = Rule(
     family="line",
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
-    asks="Does the line pass lime or phosphate when the sun warms it?",
+    asks="Does lime scale or phosphate form in the line when the sun warms it?",
+    headline="Scale {will} form in the line where the sun warms it.",
+    brief="scale in a sun-warmed line",
     plain="Black tube in the sun reaches 45 degC and more. Lime and calcium phosphate dissolve less in warm water.",
     chemistry="The same line at 45 degC: calcite and brushite indices. A line temperature that is not stated is swept up to "
     "there by every rule, and this one is silent.",
@@ -76,7 +76,12 @@ WARM_LINE = Rule(
 
 
 #: Solids that dry out of what was left standing: phase -> words.
-_DRIES_OUT = {"Gypsum": "gypsum", "Brushite": "calcium phosphate", "Calcite": "lime", "Struvite": "struvite"}
+_DRIES_OUT = {
+    "Gypsum": "gypsum",
+    "Brushite": "calcium phosphate",
+    "Calcite": "lime scale",
+    "Struvite": "magnesium ammonium phosphate",
+}
 #: The pour counts where it raises an index by at least this over the water's own.
 _RAISED_SI = 0.2
 
@@ -121,6 +126,8 @@ DRYING_EMITTER = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Would what is left in the emitters dry to a solid?",
+    headline="What is left in the emitters {will} dry to a crust: flush the line.",
+    brief="a crust in dry emitters",
     plain="Between events the last drops in an emitter dry up and leave what was dissolved in them.",
     chemistry="The line with three quarters of its water gone: gypsum, calcium phosphate, lime, struvite, where the pour "
     "raises the index over the water's own. Silent where the flush is long enough.",
@@ -162,7 +169,9 @@ AMMONIA_RAISES_PH = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Does ammonia raise the pH of the line?",
-    plain="Ammonia water softens by dropping lime, in your line.",
+    headline="Ammonia {will} make the water drop lime scale in the drip line.",
+    brief="lime scale from ammonia",
+    plain="Ammonia softens hard water by dropping its lime scale, and does so in your line.",
     chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
     cure="An ammonium salt instead.",
     sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),

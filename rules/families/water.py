@@ -89,6 +89,8 @@ IRON_IN_WATER = Rule(
     swap_helps=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does the water carry iron?",
+    headline="Iron in the water {will} turn to rust and slime and block emitters.",
+    brief="iron in the water",
     plain="Iron in well water is clear until it meets air; then it is rust, and slime grows on it.",
     chemistry="Fe2+ oxidizes to Fe(OH)3; with phosphate to strengite or vivianite. Classes of water: 0.1 and 1.5 mg/L.",
     cure="Remove iron before the drip.",
@@ -182,6 +184,8 @@ MANGANESE_IN_WATER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
     asks="Does the water carry manganese?",
+    headline="Manganese in the water {will} leave black deposits in the emitters.",
+    brief="manganese in the water",
     plain="Manganese makes black deposits, slower than iron and harder to clean.",
     chemistry="Mn2+ oxidizes to MnO2, helped by bacteria. Classes of water: 0.1 and 1.5 mg/L.",
     cure="Remove it before the drip.",
@@ -196,6 +200,8 @@ SULFIDE_IN_WATER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
     asks="Does the water smell of hydrogen sulfide?",
+    headline="Sulfide in the water {will} feed slime that blocks emitters.",
+    brief="sulfide in the water",
     plain="Rotten-egg water feeds sulfur bacteria, whose threads close emitters.",
     chemistry="H2S oxidizes to sulfur by bacteria. Classes of water: 0.5 and 2 mg/L; later reprints begin at 0.2.",
     cure="Aerate.",
@@ -213,6 +219,8 @@ SOLIDS_IN_WATER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
     asks="Does the water carry silt or sand?",
+    headline="Silt or sand in the water {will} settle and block emitters.",
+    brief="silt or sand in the water",
     plain="Silt passes a coarse filter and settles where the water is slow.",
     chemistry="Suspended solids, classes 50 and 100 mg/L.",
     cure="Settling and a finer filter.",
@@ -227,7 +235,9 @@ BACTERIA_IN_WATER = Rule(
     may_be_lowered=True,
     levels=(Level.STOP, Level.CAUTION, Level.NOTE),
     asks="Does the water carry many bacteria?",
-    plain="Bacteria make slime, and slime glues silt and lime together.",
+    headline="Bacteria in the water {will} make slime that blocks emitters.",
+    brief="bacteria in the water",
+    plain="Bacteria make slime, and slime glues silt and lime scale together.",
     chemistry="Classes of water: 10,000 and 50,000 per mL.",
     cure="A treatment of its own.",
     sources=("Bucks, Nakayama and Gilbert 1979 classes, as reprinted",),
@@ -245,8 +255,8 @@ def _scales_by_itself(case: Case) -> Outcome | None:
     return Outcome(
         level,
         lambda n: (
-            f"The water scales by itself: calcite index {n['water_alone_saturation_index']:+.2f} at "
-            f"{n['line_temperature_c']:.0f} degC, whatever is poured."
+            f"The water leaves lime scale by itself, whatever is poured (calcite index "
+            f"{n['water_alone_saturation_index']:+.2f} at {n['line_temperature_c']:.0f} degC)."
             + (" It clouds as it runs: no water for drip without treatment." if _clouds(n) else "")
         ),
         numbers={"water_alone_saturation_index": si, "line_temperature_c": case.line_temperature_c},
@@ -264,8 +274,10 @@ WATER_SCALES_BY_ITSELF = Rule(
     family="water",
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
-    asks="Is the water over lime by itself, at the temperature of the line?",
-    plain="Hard, alkaline water leaves lime in warm drip lines with no feed in it at all.",
+    asks="Does the water leave lime scale by itself, at the temperature of the line?",
+    headline="The water leaves lime scale in a warm line even without feed.",
+    brief="lime scale from the water itself",
+    plain="Hard, alkaline water leaves lime scale in warm drip lines with no feed in it at all.",
     chemistry="Calcite index of the plain water, closed to air, at the line's temperature. From 0.3 it builds up in emitters.",
     cure="Shade, flush, or a licensed acid treatment.",
     sources=("minteq.v4.dat (NIST 46)", "from memory: Langelier index classes; 0.3 for drip: design choice"),
@@ -320,6 +332,8 @@ WATER_TEST_DOES_NOT_BALANCE = Rule(
     may_be_lowered=True,
     levels=(Level.UNKNOWN, Level.CAUTION, Level.NOTE),
     asks="Do the charges of the water test balance?",
+    headline="The water test does not add up: a number or a unit in it is wrong.",
+    brief="a water test that does not add up",
     plain="Every water holds as much plus as minus. A test that does not has a line on the wrong unit or a wrong number, "
     "and then the answer here is about another water.",
     chemistry="Cations against anions in meq/L, alkalinity as anion; what was not tested stands where it helps most within "
@@ -361,6 +375,8 @@ HARDNESS_MAY_BE_GRAINS = Rule(
     may_be_lowered=True,
     levels=(Level.CAUTION, Level.NOTE),
     asks="Was hardness in grains per gallon taken for mg/L?",
+    headline="Hardness may be in grains per gallon: the water may be hard.",
+    brief="hardness perhaps in grains",
     plain="Strips print grains per gallon: 12 grains are 205 mg/L. Read as 12 mg/L, a hard well looks soft.",
     chemistry="Alkalinity of ground water comes with calcium and magnesium; more than three times the hardness is sodium, "
     "from a softener or from sodium bicarbonate rock. Where a low hardness was typed in mg/L without sodium, the pour is "
@@ -405,6 +421,8 @@ WATER_TEST_OLD = Rule(
     may_be_lowered=True,
     levels=(Level.NOTE,),
     asks="Is the water test of an age to be trusted?",
+    headline="The water test is old, and wells change.",
+    brief="an old water test",
     plain="Wells change with drought, pumping and the season.",
     chemistry="Calcium, alkalinity and iron drift; a test at the end of a dry summer shows the worst.",
     cure="A new test every few years.",
@@ -441,6 +459,8 @@ WATER_TEST_INCOMPLETE = Rule(
     may_be_lowered=True,
     levels=(Level.NOTE,),
     asks="Does the water test hold what an answer needs?",
+    headline="The water test leaves out what matters for this pour.",
+    brief="an incomplete water test",
     plain="What was not tested is not harmless; it is only not known.",
     chemistry="Each item left out is swept over its usual range; what decides is named in the answer.",
     cure="An irrigation water test.",

@@ -33,7 +33,7 @@ class Outcome:
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
     the name; the message is made from those of one scenario. do: what to do, most useful first.
     severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
-    the rule goes by no number, so that no amount or water can turn it.
+    the rule goes by no number, so that no amount or water can turn it. headline: instead of the rule's own.
     """
 
     level: Levels
@@ -41,6 +41,11 @@ class Outcome:
     numbers: Mapping[str, NDArray[np.float64] | float] = field(default_factory=dict)
     do: tuple[str, ...] = ()
     severity: NDArray[np.float64] | None = None
+    headline: str = ""
+
+
+#: Longest headline, so that it stands in one line of 80 columns after the longest verdict; longest brief.
+HEADLINE_WIDTH, BRIEF_WIDTH = 71, 36
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,10 @@ class Rule:
     name: kebab-case statement of the fault. levels: what it can say when everything is known; a range
     of something not known that holds several of them makes it unknown. may_be_lowered: whether a region's policy may
     have it at a lower level; never where people, wells or the honesty of the answer depend on it. asks: the question
-    it answers. plain: for a grower. chemistry: the same for a chemist. cure: what mends it. sources: where limits
-    and facts come from.
+    it answers. headline: what forms, where and what it does, in a grower's words, without names of minerals; "{will}"
+    reads "will" at a stop and "may" below it. milder: the headline below a stop, where it is another. brief:
+    the same as a few words without a verb, for a list. plain: for a grower. chemistry: the same for a chemist. cure:
+    what mends it. sources: where limits and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
     """
@@ -68,6 +75,14 @@ class Rule:
     check: Callable[[Case], Outcome | None]
     swap_helps: bool = False
     sets_gas_free: bool = False
+    headline: str = ""
+    milder: str = ""
+    brief: str = ""
+
+    def headline_at(self, level: Level, instead: str = "") -> str:
+        """The headline at a level, one line; instead: of the rule's own."""
+        text = instead or (self.milder if self.milder and level < Level.STOP else self.headline)
+        return text.replace("{will}", "will" if level == Level.STOP else "may")
 
 
 @dataclass(frozen=True)

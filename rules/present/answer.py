@@ -1,4 +1,4 @@
-"""A verdict as plain text: the verdict first, then where, the numbers, what to do; one screen, or all of it."""
+"""A verdict as plain text: the first screen, or all of it."""
 
 from __future__ import annotations
 
@@ -8,84 +8,31 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, SolutionState, Swap, Verdict
+from ..answer.verdict import Finding, Swap, Verdict
 from ..ask.pour import Pour
 from . import words
 from .page import STYLE, Page
+from .screen import headline, print_screen
 
 #: Solids nearer to saturation than this are worth a line.
 _NEAR_SI = -0.3
-#: Findings that are told in full without --more; of the others, and of other lists, so many are named.
-_TOLD, _NAMED = 2, 4
-#: Swaps and words on the edge that are shown without --more.
-_MOST_SWAPS, _MOST_EDGES = 2, 3
-_LITERS_PER_GALLON = 3.785411784
-LIFTING = "lifting-and-label"
 _LABEL_FIRST = "Label, safety data sheet and local code come before this answer."
 
 
 def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = False) -> None:
     """A verdict as a grower reads it: one screen, or all of it."""
     page = Page(out)
-    word = verdict.verdict.upper()
-    headline = verdict.summary if more else words.summary(verdict, _NAMED)
-    first, *rest = textwrap.wrap(headline, out.width - len(word) - 2, break_on_hyphens=False)
-    out.print(Text(word, style=STYLE[verdict.verdict]) + Text(f"  {first}", style="bold"))
-    for part in rest:
-        out.print(Text(" " * (len(word) + 2) + part, style="bold"))
-    page.line(words.pour_words(pour))
     if more:
+        headline(page, verdict, verdict.summary)
+        page.line(words.pour_words(pour, verdict))
         _all(page, verdict, pour)
     else:
-        _screen(page, verdict, pour)
-
-
-def _screen(page: Page, verdict: Verdict, pour: Pour) -> None:
-    """The answer at the bucket: what is wrong, what decides, how far, what instead, how to make it up."""
-    speaking = [f for f in verdict.findings if f.level != "note"]
-    lead = [f for f in speaking if f.level == speaking[0].level][: 1 if verdict.decided_by else _TOLD]
-    if lead:
-        page.line()
-    for finding in lead:
-        _short_finding(page, finding, decided=bool(verdict.decided_by) or verdict.verdict == "stop")
-    if others := [f"{f.rule} ({f.level})" for f in speaking if f not in lead]:
-        page.line("Also " + words.and_more(others, _NAMED), 2, 2)
-    page.line()
-    for turn in verdict.decided_by:
-        page.item("Decides", [words.decision_words(turn)])
-        page.item("Find out", [turn.find_out])
-    page.item("Edge", words.edge_words(verdict, pour)[:_MOST_EDGES])
-    page.item("Instead", [_swap_line(swap) for swap in verdict.swaps[:_MOST_SWAPS]])
-    if not verdict.decided_by:  # their ranges are too wide to tell anything
-        page.item("Numbers", _in_short(verdict))
-    page.item("Make up", [_made_up(verdict, pour)] if verdict.bucket else [])
-    notes = [f for f in verdict.findings if f.level == "note"]
-    mind = [f.message for f in notes if f.where in {"people", "equipment"} and f.rule != LIFTING]
-    page.item("Mind", [*mind, _LABEL_FIRST])
-    page.item("Policy", [f"{f.rule}: {words.policy_words(f)}" for f in verdict.findings if words.policy_words(f)])
-    swept = words.open_words(verdict.assumed)
-    page.item("Not known", [words.and_more(swept, _NAMED)] if swept else [])
-    page.line()
-    others = [note.rule for note in notes if note.where not in {"people", "equipment"}]
-    tail = f" Notes: {words.and_more(others, 1)}." if others else ""
-    page.line(f"--more shows every number, step and source.{tail}", 2)
+        print_screen(page, verdict, pour)
 
 
 def _finding_head(page: Page, finding: Finding) -> None:
     head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
     page.out.print(head + Text(f"  {finding.rule}"))
-
-
-def _short_finding(page: Page, finding: Finding, *, decided: bool) -> None:
-    """A finding in a few lines: what happens and the first thing to do. decided: what it turns on is told elsewhere."""
-    _finding_head(page, finding)
-    in_part = finding.level == "unknown" and finding.scenarios == "some"
-    message = finding.message
-    if decided and in_part:
-        message = f"For some possible values: {finding.happens}"
-    page.line(message, 4)
-    for step in (finding.cures if decided else finding.do)[:1]:
-        page.line(f"> {step}", 4, 2)
 
 
 def _decided(page: Page, verdict: Verdict) -> None:
@@ -95,43 +42,6 @@ def _decided(page: Page, verdict: Verdict) -> None:
     for turn in verdict.decided_by:
         page.line(words.decision_words(turn), 2, 2)
         page.line(f"> Find out: {turn.find_out}.", 4, 2)
-
-
-def _in_short(verdict: Verdict) -> list[str]:
-    """pH and EC of bucket and line in one line, and the class of the water."""
-    parts = []
-    for name, state in (("bucket", verdict.bucket), ("line", verdict.line)):
-        if state is not None:
-            ec = "" if state.ec is None else f" EC {words.span_words(state.ec, '.3g')}"
-            parts.append(f"{name} pH {words.span_words(state.ph, '.1f')}{ec}")
-    lines = [f"{'; '.join(parts)} mS/cm"] if parts else []
-    if verdict.water is not None and verdict.water.worst not in {None, "slight"}:
-        items = [n.replace("_", " ") for n, grade in verdict.water.clogging.items() if grade == verdict.water.worst]
-        names = ", ".join("pH" if name == "ph" else name for name in items)
-        lines.append(f"water alone: {verdict.water.worst} clogging class ({names})")
-    return lines
-
-
-def _making(state: SolutionState, pour: Pour) -> tuple[float, float, str] | None:
-    """Water that goes in, what it makes, and their unit: gallons where the bucket is in US units, else liters."""
-    if state.volume is None or state.water_poured is None:
-        return None
-    unit, liters = ("gal", _LITERS_PER_GALLON) if pour.bucket.measure.system == "us" else ("L", 1.0)
-    return state.water_poured.value / liters, state.volume.value / liters, unit
-
-
-def _made_up(verdict: Verdict, pour: Pour) -> str:
-    """How much water goes in, what it makes, and what the full bucket weighs."""
-    assert verdict.bucket is not None
-    making = _making(verdict.bucket, pour)
-    if making is None:
-        return "as usual"
-    water, made, unit = making
-    text = f"{water:.3g} {unit} of water, made up {made:.3g} {unit}"
-    full = [
-        f.numbers["full_bucket"].value for f in verdict.findings if f.rule == LIFTING and "full_bucket" in f.numbers
-    ]
-    return text + (f"; full bucket {full[0]:.0f} kg ({full[0] * 2.20462:.0f} lb)" if full else "")
 
 
 def _swap_line(swap: Swap) -> str:
@@ -262,7 +172,7 @@ def _numbers(page: Page, verdict: Verdict) -> None:
 def _making_up(page: Page, verdict: Verdict, pour: Pour) -> None:
     """How much water goes in for the volume that was asked for, and what the other way would make."""
     state = verdict.bucket
-    making = _making(state, pour) if state is not None else None
+    making = words.made_up(state, pour)
     if state is None or making is None:
         return
     water, made, unit = making

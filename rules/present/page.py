@@ -65,10 +65,10 @@ class Page:
     def item(self, name: str, texts: Sequence[str]) -> None:
         """Texts one below the other with a name before the first; nothing without texts."""
         for i, text in enumerate(texts):
-            head = f"  {name if i == 0 else '':<{ITEM_NAME}}"
+            head = f"{name if i == 0 else '':<{ITEM_NAME}}"
             first, *rest = textwrap.wrap(plain(text), max(20, self.out.width - len(head)), break_on_hyphens=False) or [
                 ""
             ]
-            self.out.print(Text(head, style="bold") + Text(first))
+            self.out.print(Text.assemble((head, "bold"), first))
             for part in rest:
                 self.out.print(Text(" " * len(head) + part))

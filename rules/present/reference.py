@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..judge.rule import Rule
+from .words import source_words
 
 _FAMILIES = {
     "people": "People",
@@ -26,8 +27,8 @@ def reference(rules: Sequence[Rule]) -> str:
         "current.",
         "",
         "A rule says `note`, `caution`, `unknown` or `stop`. What is not known is swept: a rule that stops in a part "
-        'of the range only is `unknown`, and names the value at which it turns. Sources: "from memory" was recalled '
-        'and not read again, "common practice, no source" is what the trade does.',
+        'of the range only is `unknown`, and names the value at which it turns. Sources: "not checked against print" '
+        'was recalled and not read again, "common practice, no source" is what the trade does.',
         "",
         f"{len(rules)} rules: "
         + ", ".join(
@@ -57,5 +58,5 @@ def _entry(rule: Rule) -> list[str]:
         "",
         f"*Cure.* {rule.cure}",
         "",
-        *(f"- {source}" for source in rule.sources),
+        *(f"- {source_words(source)}" for source in rule.sources),
     ]

@@ -17,6 +17,7 @@ from ...catalog.water.analysis import CONCENTRATION_ITEMS, OTHER_ITEMS
 from ..answer.verdict import WaterState
 from ..judge.rule import Rule
 from .page import Page
+from .words import source_words
 
 #: What is said of a source that was not read in print.
 _SEEN = {"no": " (not checked against print)", "partly": " (read in part)"}
@@ -28,7 +29,7 @@ def print_matches(matches: Sequence[Match], out: Console) -> None:
     for match in matches:
         product = match.product
         page.out.print(
-            Text(f"{textwrap.shorten(product.name, 33, placeholder='..'):<34}", style="bold")
+            Text.assemble((f"{textwrap.shorten(product.name, 33, placeholder='..'):<34}", "bold"))
             + Text(f"{product.grade or '-':<11}{product.form:<7}")
             + Text(match.why if len(match.why) <= page.out.width - 52 else f"{match.why[: page.out.width - 54]}..")
         )
@@ -171,4 +172,4 @@ def print_rule(rule: Rule, out: Console) -> None:
         page.line(text, 2)
     page.head("Sources")
     for source in rule.sources:
-        page.line(f"- {source}", 2, 2)
+        page.line(f"- {source_words(source)}", 2, 2)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
-from ..answer.verdict import Decision, Edge, Finding, Number, Swap, Verdict
+from ..answer.verdict import Decision, Edge, Finding, Number, SolutionState, Swap, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
 
@@ -14,12 +15,22 @@ _CACO3_PER_CALCIUM = 2.497
 #: Units that the name of an input says already.
 _UNSPOKEN_UNITS = {"pH", "mol/mol", "parts of water per part of stock"}
 _BY_KEY = {quantity.key: quantity for quantity in QUANTITIES.values()}
+LIFTING = "lifting-and-label"
+#: Rules on what a product is: less of it is the same.
+PRODUCT_ITSELF = frozenset({"insoluble-source", "slow-release-source", "particles-in-product"})
+_LITERS_PER_GALLON, _LB_PER_KG = 3.785411784, 2.20462
 
 
 def worded(verdict: Verdict) -> Verdict:
     """The verdict with its sentences."""
     findings = tuple(
-        finding.model_copy(update={"message": finding_words(finding), "do": tuple(steps(finding))})
+        finding.model_copy(
+            update={
+                "message": finding_words(finding),
+                "do": tuple(steps(finding)),
+                "sources": tuple(source_words(source) for source in finding.sources),
+            }
+        )
         for finding in verdict.findings
     )
     return verdict.model_copy(update={"summary": summary(verdict), "findings": findings})
@@ -28,26 +39,16 @@ def worded(verdict: Verdict) -> Verdict:
 # --- the verdict ----------------------------------------------------------------------------------
 
 
-def summary(verdict: Verdict, most: int | None = None) -> str:
-    """The headline; most: so many rules are named, and how many more there are."""
-    level = verdict.verdict
-    names = [finding.rule for finding in verdict.findings if finding.level == level]
-    if level == "stop" and names:
-        text = f"Do not pour this: {_listed(names, most)}"
-    elif level == "stop":
-        names = [finding.rule for finding in verdict.findings if finding.level == "unknown"]
-        text = f"However the unknowns fall, one of these stops the pour: {_listed(names, most)}"
-    elif level == "unknown":
-        text = f"Not known to be safe: {_listed(names, most)}"
-    elif level == "caution":
-        text = f"Can be poured with care: {_listed(names, most)}"
+def summary(verdict: Verdict) -> str:
+    """The headline: what forms, where and what it does."""
+    worst = next((finding for finding in verdict.findings if finding.level != "note"), None)
+    if worst is None:
+        text = "No problem found in what was checked."
+    elif verdict.verdict == "stop" and worst.level != "stop":
+        text = "However the unknowns fall, something stops this pour."
     else:
-        text = "No problem found in what was checked"
-    return text + (f", by {verdict.lowered_by}." if verdict.lowered_by else ".")
-
-
-def _listed(names: Sequence[str], most: int | None) -> str:
-    return ", ".join(names) if most is None else and_more(names, most)
+        text = worst.headline
+    return text + (f" Milder by {verdict.lowered_by}." if verdict.lowered_by else "")
 
 
 def and_more(names: Sequence[str], most: int) -> str:
@@ -57,6 +58,34 @@ def and_more(names: Sequence[str], most: int) -> str:
 
 
 # --- findings -------------------------------------------------------------------------------------
+
+#: Numbers of the chemistry and names of minerals; a message has them in brackets.
+_CHEMISTRY = re.compile(
+    r" \((?=[^()]*\b(?:index|ion product|ionic strength|precipitated|"
+    r"brushite|calcite|carnallite|glaserite|hopeite|malachite|newberyite|octacalcium|ochre|picromerite|siderite|"
+    r"strengite|struvite|syngenite|vivianite)\b)[^()]*\)"
+)
+
+
+def plainly(message: str) -> str:
+    """A message without what stands in brackets for a chemist.
+
+    >>> plainly("3 g/L of calcium phosphate (brushite) forms (saturation index +0.25, pH 6.7).")
+    '3 g/L of calcium phosphate forms.'
+    """
+    return _CHEMISTRY.sub("", message)
+
+
+def source_words(source: str) -> str:
+    """A source as a reader is told it.
+
+    >>> source_words("from memory: safety data sheets")
+    'safety data sheets (not checked against print)'
+    """
+    told = source.removeprefix("from memory: ")
+    if told != source:
+        return f"{told} (not checked against print)"
+    return told.replace("from memory", "not checked against print")
 
 
 def finding_words(finding: Finding) -> str:
@@ -116,12 +145,26 @@ def decision_words(turn: Decision) -> str:
     return f"{turn.input}: trouble {turn.worse_when} {value}{spread}"
 
 
+def decides_words(turn: Decision) -> str:
+    """The same for a grower: how soon there may be trouble, whatever else is not known."""
+    name = turn.input[0].upper() + turn.input[1:]
+    if turn.turns_at is None or turn.low is None or turn.high is None:
+        return f"{name}: {choice_words(turn) or 'together with something else that is not known'}."
+    value, _ = value_words(turn.turns_at, turn.unit, turn.low, turn.high)
+    soonest = turn.low if turn.worse_when == "above" else turn.high
+    sooner = abs(soonest - turn.turns_at) > 0.02 * max(abs(turn.turns_at), 1e-9)
+    perhaps = f", perhaps from {value_words(soonest, turn.unit, soonest, soonest)[0]} on" if sooner else ""
+    return f"{name}: trouble {turn.worse_when} {value}{perhaps}."
+
+
 # --- what was asked and what was assumed ----------------------------------------------------------
 
 
-def pour_words(pour: Pour) -> str:
-    """What was asked, in one line."""
-    what = " + ".join(f"{item.amount} {item.name}" for item in pour.product)
+def pour_words(pour: Pour, verdict: Verdict) -> str:
+    """What was asked, in one line, with the grade that each product was taken for."""
+    meant = [product.meant or product.name for product in verdict.pour.products]
+    names = [f"{item.amount} {name}" for item, name in zip(pour.product, meant, strict=True)]
+    what = " + ".join(names)
     how = "in" if pour.bucket.volume else "added to"
     parts = [f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")]
     if pour.injection.ratio:
@@ -133,6 +176,30 @@ def pour_words(pour: Pour) -> str:
     else:
         parts.append("water not stated")
     return ", ".join(parts)
+
+
+def making_words(verdict: Verdict, pour: Pour) -> str:
+    """How much water goes in, what it makes, and what the full bucket weighs; "" where it was not computed."""
+    making = made_up(verdict.bucket, pour)
+    if making is None:
+        return ""
+    water, made, unit = making
+    text = f"Put in {water:.3g} {unit} of water to make {made:.3g} {unit}"
+    full = [
+        f.numbers["full_bucket"].value for f in verdict.findings if f.rule == LIFTING and "full_bucket" in f.numbers
+    ]
+    if full:
+        us = pour.bucket.measure.system == "us"
+        text += f"; the full bucket weighs {f'{full[0] * _LB_PER_KG:.0f} lb' if us else f'{full[0]:.0f} kg'}"
+    return text + "."
+
+
+def made_up(state: SolutionState | None, pour: Pour) -> tuple[float, float, str] | None:
+    """Water that goes in, what it makes, and their unit: gallons where the bucket is in US units, else liters."""
+    if state is None or state.volume is None or state.water_poured is None:
+        return None
+    unit, liters = ("gal", _LITERS_PER_GALLON) if pour.bucket.measure.system == "us" else ("L", 1.0)
+    return state.water_poured.value / liters, state.volume.value / liters, unit
 
 
 def assumed_words(one: Assumed) -> str:
@@ -170,22 +237,37 @@ def open_words(assumed: Sequence[Assumed]) -> list[str]:
 
 def edge_words(verdict: Verdict, pour: Pour) -> list[str]:
     """How far the verdict is from its edge, a line for each number that turns it, the amount first."""
-    return [_edge(edge, verdict, pour) for edge in verdict.edges]
+    return [one_edge_words(edge, verdict, pour) for edge in verdict.edges]
 
 
-def _edge(edge: Edge, verdict: Verdict, pour: Pour) -> str:
+def no_amount_words(verdict: Verdict) -> str:
+    """That no amount makes it clear, where smaller amounts were tried and none does; "" else."""
+    stopped = [finding for finding in verdict.findings if finding.level == verdict.verdict]
+    if verdict.verdict not in {"stop", "caution"} or not stopped:
+        return ""
+    if any(f.where == "people" and f.level == "stop" for f in stopped):
+        return "No amount makes it clear."
+    amount = verdict.edge("amount_factor")
+    if amount is not None:
+        return "" if amount.better is not None else "No amount makes it clear."
+    return "No amount makes it clear." if any(rule in PRODUCT_ITSELF for rule in (f.rule for f in stopped)) else ""
+
+
+def one_edge_words(edge: Edge, verdict: Verdict, pour: Pour) -> str:
+    """How far one number is from where the verdict turns."""
     parts = []
     if edge.better is not None:
         side = _further(edge, edge.better.value < edge.now)
         at = f"at {_moved(edge, edge.better.value, verdict, pour)} or {side}"
         if edge.better.verdict == "unknown":
-            parts.append(f"The stop ends {at}; then unknown.")
+            parts.append(f"The stop ends {at} (then: unknown).")
         else:
             parts.append(f"{edge.better.verdict.capitalize()} {at}.")
     if edge.worse is not None:
         up = edge.worse.value > edge.now
         beyond = _moved(edge, edge.worse.value, verdict, pour)
-        parts.append(f"Stays {verdict.verdict} {'up' if up else 'down'} to {beyond}; {edge.worse.verdict} beyond.")
+        then = f"{edge.worse.verdict.capitalize()} from there."
+        parts.append(f"Stays {verdict.verdict} {'up' if up else 'down'} to {beyond}. {then}")
     return " ".join(parts)
 
 

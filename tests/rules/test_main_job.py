@@ -97,7 +97,7 @@ def test_swap_brings_the_same_nitrogen_and_potassium_without_phosphorus(catalog:
     """2 lb of 20-20-20 hold 0.4 lb N and 0.4 lb K2O, on the label's own bookkeeping."""
     data = pour("Alder Twenty 20-20-20 (invented)=2 lb", water="ridge-well", soil={"phosphorus": "high"})
     verdict = check(data, catalog)
-    assert "phosphorus-where-soil-has-plenty" in rules_at(verdict, "caution")
+    assert "phosphorus-not-needed" in rules_at(verdict, "caution")
     assert verdict.swaps
     pound = 0.45359237
     for offer in verdict.swaps:

@@ -1,0 +1,196 @@
+"""The first screen of an answer: what a grower at the bucket can act on, in at most 14 lines of 80 columns.
+
+In this order: the verdict with its headline; what was asked; why; what else; what to do now; how far it is from the
+edge; what to wear; what is not known. Names of minerals and rules, and numbers of the chemistry, come with `--more`.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rich.text import Text
+
+from ..answer.verdict import Answer, Finding, Verdict
+from ..ask.pour import Pour
+from ..families.registry import rule_named
+from ..judge.advice import IF_MIXED, PROTECT
+from . import words
+from .page import ITEM_NAME, STYLE, WIDTH, Page
+
+#: Lines of a screen at WIDTH columns. What endangers people is told in full even where it needs more of them.
+LINES = 14
+#: Other findings, swaps and things not known that are named.
+_NAMED, _SWAPS, _OPEN = 4, 2, 3
+LABEL_FIRST = "Label, safety data sheet and local code come first. All numbers: --more"
+
+#: What is never left out, and in which order the rest is where lines are short, the least needed first.
+_NEVER = 0
+_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _ASSUMED, _MAKE_UP, _SECOND_STEP, _SECOND_EDGE, _OTHER_NOTE = range(1, 10)
+
+#: What only spoils the feed, among the rules that keep people safe; what burns only once it is dry.
+_SPOILS_FEED = frozenset({"bleach-with-feed"})
+_FIRE = "oxidizer"
+#: What a grower can turn; the water is another well.
+_TURNED = ("amount_factor", "injection_ratio", "bucket_temperature")
+
+_OTHERS = {"stop": "Also stops", "unknown": "Also open"}
+
+
+@dataclass(frozen=True)
+class Part:
+    """A named text of the screen. leave_out: the highest of these goes first where lines are short; 0 never does."""
+
+    name: str
+    text: str
+    leave_out: int = _NEVER
+
+    def height(self, width: int) -> int:
+        """Lines that it takes."""
+        return len(textwrap.wrap(self.text, width - ITEM_NAME, break_on_hyphens=False))
+
+
+def print_screen(page: Page, verdict: Verdict, pour: Pour) -> None:
+    """The first screen. What it holds does not depend on the width, only where its lines break."""
+    asked = words.pour_words(pour, verdict)
+    parts = list(_parts(verdict, pour))
+    room = LINES - sum(_height(text) for text in (f"{verdict.verdict}  {verdict.summary}", asked, LABEL_FIRST))
+    while sum(part.height(WIDTH) for part in parts) > room:
+        least_needed = max(parts, key=lambda part: part.leave_out)
+        if least_needed.leave_out == _NEVER:
+            break
+        parts.remove(least_needed)
+    headline(page, verdict, verdict.summary)
+    page.line(asked)
+    if sum(part.height(WIDTH) for part in parts) < room:
+        page.line()
+    last = ""
+    for part in parts:
+        page.item("" if part.name == last else part.name, [part.text])
+        last = part.name
+    page.line(LABEL_FIRST)
+
+
+def headline(page: Page, verdict: Verdict, text: str) -> None:
+    """The verdict and its headline."""
+    word = verdict.verdict.upper()
+    first, *rest = textwrap.wrap(text, page.out.width - len(word) - 2, break_on_hyphens=False)
+    page.out.print(Text.assemble((word, STYLE[verdict.verdict]), (f"  {first}", "bold")))
+    for part in rest:
+        page.out.print(Text(" " * (len(word) + 2) + part, style="bold"))
+
+
+def _height(text: str) -> int:
+    return len(textwrap.wrap(text, WIDTH, break_on_hyphens=False))
+
+
+def _parts(verdict: Verdict, pour: Pour) -> Iterator[Part]:
+    lead = _lead(verdict)
+    yield from _why(verdict, lead)
+    yield from _to_do(verdict, pour, lead)
+    yield from _edge(verdict, pour)
+    yield from _care(verdict, lead)
+    yield from _not_known(verdict)
+
+
+def _lead(verdict: Verdict) -> Finding | None:
+    """The finding that the headline tells."""
+    return next((finding for finding in verdict.findings if finding.level != "note"), None)
+
+
+def _sentence(finding: Finding) -> str:
+    """What happens, in plain words."""
+    text = words.plainly(finding.happens)
+    return text[:1].upper() + text[1:]
+
+
+def _dangerous(finding: Finding) -> bool:
+    if finding.level == "note" or finding.rule in _SPOILS_FEED:
+        return False
+    return finding.where == "people" or rule_named(finding.rule).sets_gas_free
+
+
+def _why(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
+    """What happens, and what else would decide the same."""
+    if lead is None:
+        return
+    in_part = lead.level == "unknown" and lead.scenarios == "some"
+    yield Part("Why", ("For some possible values: " if in_part else "") + _sentence(lead))
+    if policy := words.policy_words(lead):
+        yield Part("Policy", policy)
+    same = [f for f in verdict.findings if f.level == lead.level and f is not lead]
+    milder: list[Answer] = ["unknown", "caution"] if lead.level == "stop" else ["caution"]
+    counted = [
+        f"{count} {_plural(level, count)}"
+        for level in milder
+        if level != lead.level and (count := sum(f.level == level for f in verdict.findings))
+    ]
+    also = words.and_more([f.brief or f.rule for f in same], _NAMED) + "." if same else ""
+    more = f"{' and '.join(counted)}: see --more." if counted else ""
+    if also or more:
+        yield Part(_OTHERS.get(lead.level, "Also") if also else "Also", " ".join(filter(None, [also, more])))
+
+
+def _plural(level: Answer, count: int) -> str:
+    what = {"caution": "caution", "unknown": "open question"}[level]
+    return what if count == 1 else f"{what}s"
+
+
+def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]:
+    """What to do now, what to pour instead, how to make it up."""
+    first = {"stop": "Do not pour this. ", "unknown": "Do not pour it yet. "}.get(verdict.verdict, "")
+    cures = list(lead.cures) if lead is not None else []
+    turns = verdict.decided_by or (lead.turns if lead is not None and verdict.verdict == "unknown" else ())
+    if turns:
+        find_out = "; ".join(dict.fromkeys(turn.find_out for turn in turns))
+        yield Part("Do now", f"{first}Find out: {find_out}.")
+        cures = []
+    for i, step in enumerate(cures[: 2 if lead is not None and _dangerous(lead) else 1]):
+        yield Part("Do now", (first if i == 0 else "") + step, _NEVER if i == 0 else _SECOND_STEP)
+    if first and not cures and not turns:
+        yield Part("Do now", first.strip())
+    if swaps := verdict.swaps[:_SWAPS]:
+        offers = "; or ".join(f"{words.swap_words(swap)} ({swap.verdict})" for swap in swaps)
+        yield Part("Instead", f"{offers}.", _INSTEAD)
+    if verdict.verdict in {"clear", "caution"} and (making := words.making_words(verdict, pour)):
+        yield Part("Do now" if lead is None else "Make up", making, _MAKE_UP)
+
+
+def _edge(verdict: Verdict, pour: Pour) -> Iterator[Part]:
+    told = [edge for edge in verdict.edges if edge.input in _TURNED] or [
+        edge for edge in verdict.edges if edge.better is not None or verdict.verdict == "clear"
+    ][:1]
+    texts = [words.one_edge_words(edge, verdict, pour) for edge in told]
+    if none := words.no_amount_words(verdict):
+        texts = [none, *texts]
+    for i, text in enumerate(texts[:2]):
+        yield Part("Edge", text, _EDGE if i == 0 else _SECOND_EDGE)
+
+
+def _care(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
+    """Dangers, always in full; what to wear; what to mind at the injector."""
+    told: list[str] = [] if lead is None else list(lead.cures[:1])
+    for finding in verdict.findings:
+        if finding is not lead and _dangerous(finding):
+            steps = [IF_MIXED] if IF_MIXED in finding.cures and IF_MIXED not in told else []
+            told += steps
+            yield Part("Danger", " ".join([_sentence(finding), *steps]))
+    notes = [f for f in verdict.findings if f.level == "note"]
+    people = [f for f in notes if f.where == "people" and f.rule not in {words.LIFTING, _FIRE}]
+    if any(PROTECT in text for f in verdict.findings for text in (f.happens, *f.cures)):
+        yield Part("Wear", " ".join([PROTECT, *(_sentence(f).replace(PROTECT, "").strip() for f in people)]))
+    elif people:
+        yield Part("Mind", " ".join(_sentence(f) for f in people))
+    for finding in notes:
+        if finding.where == "equipment" or finding.rule == _FIRE:
+            leave_out = {"backflow-preventer-missing": _BACKFLOW, _FIRE: _FIRE_NOTE}.get(finding.rule, _OTHER_NOTE)
+            yield Part("Mind", _sentence(finding), leave_out)
+
+
+def _not_known(verdict: Verdict) -> Iterator[Part]:
+    for turn in verdict.decided_by:
+        yield Part("Decides", words.decides_words(turn))
+    swept = words.open_words(verdict.assumed)
+    if swept:
+        yield Part("Not known", f"{words.and_more(swept, _OPEN)}.", _ASSUMED)
