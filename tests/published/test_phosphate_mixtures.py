@@ -72,7 +72,7 @@ ALONE = [(row, solid) for row in ROWS for solid in _pure(row) if not _may_be_mix
     ("row", "solid"), ALONE, ids=[f"{row['system']}-{row['temperature_c']}-{n}" for n, (row, _) in enumerate(ALONE)]
 )
 def test_a_saturated_phosphate_mixture_is_saturated(row, solid):
-    """The solid's index is 0 within 0.06 or two standard errors, 0 to 40 degC (and at -10 degC, where it was fitted)."""
+    """The solid's index is 0 within 0.06 or two standard errors, at 0 to 40 degC and at -10 degC."""
     solution = _solution(row)
     si, sigma = float(solution.si(solid)[0]), float(si_sigma(solution, (solid,))[0, 0])
     line = (
