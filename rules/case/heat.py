@@ -10,6 +10,7 @@ import numpy as np
 from ...catalog import Product
 from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE, UNLISTED_HEAT
 from ...catalog.species import molar_mass_g_per_mol
+from ..chemistry.acid_heat import heat_of_dilution_kj_per_mol, is_listed
 from ..chemistry.constants import Floats
 from ..chemistry.density import heat_capacity_kj_per_kg_k
 from .mixing import Mixing
@@ -24,8 +25,8 @@ class Heating(Mixing):
     def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
         """Each material with a heat of solution on record or swept, and its heat, (B,) [kJ]; positive cools.
 
-        Heats at infinite dilution, per mole of the material's first chemical. What a liquid is made of has been
-        dissolved by its maker.
+        Heats at infinite dilution, per mole of the material's first chemical; of acids by their strength. What a
+        liquid is made of has been dissolved by its maker.
         """
         for (i, source_id), kg in self._source_kg.items():
             material = self.question.material(source_id)
@@ -33,9 +34,17 @@ class Heating(Mixing):
                 continue
             on_record = material.numbers.get("heat_of_solution")
             heat = self.of(UNLISTED_HEAT) if on_record is None else on_record.value
-            if heat is None or not material.content or (on_record is None and material.form != "dry"):
+            if not material.content:
                 continue
             content = material.content[0]
+            if is_listed(content.formula):
+                poured_kg = self.poured[i].mass_kg * self.of(AMOUNT_FACTOR)
+                acid_kg = kg * content.mass_fraction.value
+                acid_kmol = acid_kg / molar_mass_g_per_mol(content.formula)
+                water = np.maximum(poured_kg - acid_kg, 0.0) / molar_mass_g_per_mol("H2O")
+                heat = -heat_of_dilution_kj_per_mol(content.formula, water / np.maximum(acid_kmol, 1e-12))
+            elif heat is None or (on_record is None and material.form != "dry"):
+                continue
             grams = kg * content.mass_fraction.value * 1000.0
             yield material, np.asarray(heat * grams / molar_mass_g_per_mol(content.formula))
 

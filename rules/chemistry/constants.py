@@ -36,7 +36,8 @@ class Constants:
     the left. log_k: (S,) at 25 degC. delta_h: (S,) [kJ/mol]. charge: (S,). ion_a [angstrom] and
     ion_b [kg/mol]: (S,), nan where the Davies equation applies. phases: P names with phase_stoich
     (P, N), phase_water (P,), phase_log_k (P,), phase_delta_h (P,), phase_formula and phase_source.
-    activity: the model that the constants go with; phase_curves: (phase, degC, ln K) of the phases
+    phase_analytic: (phase, A) of those with log10 K = A1 + A2 T + A3/T + A4 log10 T + A5/T^2 + A6 T^2 (T in K)
+    in place of both. activity: the model that the constants go with; phase_curves: (phase, degC, ln K) of the phases
     whose solubility constant is a table; phase_molality: (phase, degC, mol/kg) of their saturated solutions.
     """
 
@@ -56,6 +57,7 @@ class Constants:
     phase_delta_h: Floats
     phase_formula: tuple[str, ...]
     phase_source: tuple[str, ...]
+    phase_analytic: tuple[tuple[int, Floats], ...] = ()
     activity: Literal["debye-hueckel", "pitzer"] = "debye-hueckel"
     phase_curves: tuple[tuple[int, Floats, Floats], ...] = ()
     phase_molality: tuple[tuple[int, Floats, Floats], ...] = ()
@@ -84,9 +86,12 @@ class Constants:
 
     def phase_ln_k(self, temperature_k: Floats, phases: NDArray[np.int64]) -> Floats:
         """(B, len(phases)) natural log of the solubility constants of these phases at each temperature [K]:
-        van 't Hoff, or the table."""
+        van 't Hoff, the expression in temperature, or the table."""
         out = _van_t_hoff(self.phase_log_k[phases], self.phase_delta_h[phases], temperature_k)
         place = {phase: column for column, phase in enumerate(phases.tolist())}
+        for phase, terms in self.phase_analytic:
+            if phase in place:
+                out[:, place[phase]] = LN10 * _expression(terms, temperature_k)
         for phase, celsius, ln_k in self.phase_curves:
             if phase in place:
                 out[:, place[phase]] = _along(celsius, ln_k, temperature_k - 273.15)
@@ -102,6 +107,18 @@ def _along(celsius: Floats, ln_k: Floats, temperature_c: Floats) -> Floats:
             np.minimum(temperature_c - celsius[0], 0.0) * first + np.maximum(temperature_c - celsius[-1], 0.0) * last
         )
     return np.asarray(value)
+
+
+def _expression(terms: Floats, temperature_k: Floats) -> Floats:
+    """log10 K at each temperature [K] from six coefficients, as geochemical databases write them."""
+    t = temperature_k
+    return np.asarray(terms @ np.stack([np.ones_like(t), t, 1 / t, np.log10(t), 1 / t**2, t**2]))
+
+
+def _terms(text: str) -> Floats:
+    """Coefficients of `_expression` as printed; those left out at the end are 0."""
+    given = [float(value) for value in text.split()]
+    return np.array(given + [0.0] * (6 - len(given)))
 
 
 def _van_t_hoff(log_k: Floats, delta_h: Floats, temperature_k: Floats) -> Floats:
@@ -162,5 +179,6 @@ def load() -> Constants:
         phase_log_k=_column(phases, "log_k", 0.0),
         phase_delta_h=_column(phases, "delta_h_kJ", 0.0),
         phase_formula=tuple(row["reaction"].split("=")[0].split(" + ")[0].strip() for row in phases),
+        phase_analytic=tuple((i, _terms(row["analytic"])) for i, row in enumerate(phases) if row.get("analytic")),
         phase_source=tuple(row["source"] for row in phases),
     )

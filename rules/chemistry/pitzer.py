@@ -65,6 +65,8 @@ _BY_CHARGE_OTHER = (0.2, 5.0, 0.2)
 #: lambda of a neutral with an ion or itself without one (spread of the known: 0.1; urea mixes with water
 #: and salts far more evenly: its osmotic coefficient is still 0.8 at 20 mol/kg, from memory, Scatchard et al. 1938).
 _THETA_SIGMA, _LAMBDA_SIGMA, _UREA_SIGMA = 0.04, 0.05, 0.012
+#: The same of a phosphate with another anion: the known ones are 0.10 (chloride) and 0.15 (nitrate).
+_PHOSPHATE_THETA_SIGMA, _PHOSPHATES = 0.08, {"H2PO4-", "HPO4-2"}
 #: Standard error of beta0 of a fitted pair; per degC away from 25 where no temperature terms are known
 #: (the known ones run from 3e-4 to 2e-3); and per multiple of the fitted molality that is exceeded.
 _FITTED_SIGMA, _SIGMA_PER_C, _SIGMA_BEYOND = 0.004, 5e-4, 0.015
@@ -166,7 +168,8 @@ def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameter
         for a, i in enumerate(group.tolist()):
             for j in group[a + 1 :].tolist():
                 value = table.get((kind, frozenset((names[i], names[j]))))
-                sigma[i, j] = sigma[j, i] = _FITTED_SIGMA if value else error
+                unknown = _PHOSPHATE_THETA_SIGMA if _PHOSPHATES & {names[i], names[j]} else error
+                sigma[i, j] = sigma[j, i] = _FITTED_SIGMA if value else unknown
                 if value:
                     like.append((i, j))
                     like_value.append(value[0])

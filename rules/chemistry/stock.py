@@ -77,6 +77,7 @@ def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
     old = np.array([i for i, name in enumerate(line.phases) if name not in replaced])
     stoich = np.array([[terms.get(name, 0.0) for name in masters] for _, _, terms, _ in more])
     first = len(old) + len(rows)
+    place = {phase: row for row, phase in enumerate(old.tolist())}
     return replace(
         line,
         species=tuple(line.species[row] for row in keep),
@@ -94,6 +95,7 @@ def load_stock(salts: tuple[SaltPhase, ...] = ()) -> Constants:
         phase_delta_h=np.concatenate([line.phase_delta_h[old], delta_h]),
         phase_formula=(*(line.phase_formula[i] for i in old), *(formula for _, formula, _, _ in more)),
         phase_source=(*(line.phase_source[i] for i in old), *(source for *_, source in more)),
+        phase_analytic=tuple((place[phase], terms) for phase, terms in line.phase_analytic if phase in place),
         activity="pitzer",
         phase_curves=tuple((first + i, np.array(salt.celsius), np.array(salt.ln_k)) for i, salt in enumerate(salts)),
         phase_molality=tuple(

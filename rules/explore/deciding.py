@@ -143,11 +143,22 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) 
     rows = np.flatnonzero(crossing)
     lead = 0 if crossing[0] else int(rows[len(rows) // 2])
     finer = np.linspace(grid[first[lead]], grid[first[lead] + 1], 21)
-    fine = seen(finer, pick[[lead]])[0]
+    # The scenarios that turn in the same cell of the grid turn anywhere in it.
+    same = rows[(first[rows] == first[lead]) & (rows != lead)]
+    fine, *others_fine = seen(finer, pick[[lead, *same.tolist()]])
     step = int(np.argmax(fine[1:] != fine[:-1]))
     rising = bool(fine[step + 1])
     at = float(one.value(finer[[step if rising else step + 1]])[0])
-    # In the other scenarios it turns somewhere in a cell of the grid: the whole cell counts.
+    # In the others it turns somewhere in another cell: the whole cell counts.
     others_turn = rows[first[rows] != first[lead]]
-    ends = np.concatenate([[at], one.value(grid[first[others_turn]]), one.value(grid[first[others_turn] + 1])])
+    near = [int(np.argmax(row[1:] != row[:-1])) for row in others_fine]
+    ends = np.concatenate(
+        [
+            [at],
+            one.value(finer[near]),
+            one.value(finer[[step + 1 for step in near]]),
+            one.value(grid[first[others_turn]]),
+            one.value(grid[first[others_turn] + 1]),
+        ]
+    )
     return TurningPoint(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)

@@ -14,7 +14,7 @@ from ..case.solutions import STANDS_AT_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
-from ..judge.forming import SIGMAS
+from ..judge.forming import LEAST_BAND_SI, SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
@@ -419,7 +419,7 @@ _CRYSTALLIZE_TOGETHER = (
 
 
 def _mixed_crystals(case: Case) -> Outcome | None:
-    worst, names = np.full(case.size, -np.inf), ""
+    worst, over, names = np.full(case.size, -np.inf), np.full(case.size, -np.inf), ""
     for one, other, count, spoken in _CRYSTALLIZE_TOGETHER:
         if not {one, other} <= set(case.stock.phases):
             continue
@@ -428,9 +428,12 @@ def _mixed_crystals(case: Case) -> Outcome | None:
         # Ideal mixing: both mole fractions at saturation add up to more than one.
         total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count) + 1e-30)
         open_ = np.where((first < 0) & (second < 0), total, -np.inf)
-        if float(np.max(open_)) > float(np.max(worst)):
-            worst, names = open_, spoken
-    level = np.where(worst > 0.0, int(Level.UNKNOWN), int(Level.NONE))
+        # As for every salt: what the activity model leaves open of the part that counts most.
+        main = np.where(first > second, case.si_sigma(one), case.si_sigma(other))
+        with_band = open_ + np.maximum(LEAST_BAND_SI, SIGMAS * main)
+        if float(np.max(with_band)) > float(np.max(over)):
+            worst, over, names = open_, with_band, spoken
+    level = np.where(over > 0.0, int(Level.UNKNOWN), int(Level.NONE))
     if not np.any(level):
         return None
     return Outcome(

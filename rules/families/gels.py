@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
@@ -62,6 +63,68 @@ THIOSULFATE_MEETS_ACID = Rule(
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
     check=_thiosulfate_meets_acid,
+)
+
+
+#: Sulfite of thiosulfate as it is sold, at most, in moles per mole of thiosulfate; from memory: makers' sheets.
+_SULFITE_SHARE = 0.03
+#: Solubility product of calcium sulfite hemihydrate at 25 degC [(mol/kg)^2]; from memory.
+_CALCIUM_SULFITE_K = 10.0**-6.5
+
+
+def _thiosulfate_meets_calcium(case: Case) -> Outcome | None:
+    if not (case.has("S2O3-2") and case.has("Ca+2")):
+        return None
+    # Calcium thiosulfate has dropped its own sulfite at the maker's.
+    calcium_mol = case.product_mol[:, case.constants.master("Ca+2")]
+    thiosulfate_mol = case.product_mol[:, case.constants.master("S2O3-2")]
+    own = np.zeros(case.size)
+    for name, kg in case.source_kg.items():
+        dissolves = [content for content in case.question.material(name).content if "S2O3-2" in content.dissolves_to]
+        for content in dissolves:
+            if "Ca+2" in content.dissolves_to:
+                own += kg * content.mass_fraction.value * 1000.0 / molar_mass_g_per_mol(content.formula)
+    sulfite_mol = _SULFITE_SHARE * np.maximum(thiosulfate_mol - own, 0.0)
+    bucket = case.bucket.before_solids
+    kg = case.bucket_water_kg
+    # The activity coefficient of sulfite is taken as that of thiosulfate, an ion of the same charge.
+    thiosulfate_activity = np.exp(bucket.ln_activity[:, case.constants.master("S2O3-2")])
+    sulfite_activity = thiosulfate_activity * sulfite_mol / np.maximum(thiosulfate_mol, 1e-12)
+    product = np.exp(bucket.ln_activity[:, case.constants.master("Ca+2")]) * sulfite_activity
+    sulfite_g_per_l = np.minimum(sulfite_mol, calcium_mol) / kg * molar_mass_g_per_mol("CaSO3")
+    level = np.where((product > _CALCIUM_SULFITE_K) & (sulfite_mol > 0.0), int(Level.CAUTION), int(Level.NONE))
+    level[~(case.brings("S2O3-2") & case.brings("Ca+2"))] = Level.NONE
+    if not np.any(level):
+        return None
+    return Outcome(
+        level,
+        lambda n: (
+            f"Thiosulfate as it is sold holds some sulfite: with calcium in the bucket up to "
+            f"{n['bucket_solids_g_per_l']:.1f} g/L calcium sulfite may settle."
+        ),
+        numbers={"bucket_solids_g_per_l": sulfite_g_per_l},
+        do=(BUCKET_JAR_TEST, "Ask the maker for the sulfite and sulfate of the thiosulfate."),
+        severity=sulfite_g_per_l,
+    )
+
+
+THIOSULFATE_MEETS_CALCIUM = Rule(
+    name="thiosulfate-meets-calcium",
+    family="bucket",
+    may_be_lowered=True,
+    levels=(Level.CAUTION,),
+    asks="Does thiosulfate that may hold sulfite meet a calcium product?",
+    headline="Calcium sulfite {will} cloud the bucket and settle in the line.",
+    brief="calcium sulfite in the bucket",
+    plain="Calcium thiosulfate stays dissolved; the sulfite left in thiosulfate of another base does not.",
+    chemistry="Ca+2 + SO3-2 -> CaSO3.1/2H2O, pK 6.5; up to 3 mol sulfite per 100 mol thiosulfate, its activity "
+    "coefficient that of thiosulfate. Air turns it to sulfate, so gypsum may follow.",
+    cure="Jar test; two buckets; or calcium thiosulfate as the source of sulfur.",
+    sources=(
+        "from memory: maker leaflets of ammonium and potassium thiosulfate, 0 to 2 % sulfite",
+        "from memory: handbook solubility of calcium sulfite hemihydrate, some 0.05 g/L",
+    ),
+    check=_thiosulfate_meets_calcium,
 )
 
 
@@ -367,6 +430,7 @@ POLYPHOSPHATE_MEETS_ACID = Rule(
 
 RULES = (
     THIOSULFATE_MEETS_ACID,
+    THIOSULFATE_MEETS_CALCIUM,
     POLYPHOSPHATE_MEETS_CALCIUM,
     POLYPHOSPHATE_MEETS_HARD_WATER,
     POLYPHOSPHATE_MEETS_ACID,

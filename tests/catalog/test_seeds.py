@@ -230,8 +230,8 @@ def test_nitrogen_forms_add_up(product: Product) -> None:
 
 # --- curves and numbers ---------------------------------------------------------------------------
 
-#: Salts that dissolve less in warm water above some temperature; handbooks, from memory.
-RETROGRADE = {"manganese-sulfate"}
+#: Salts that dissolve less in warm water above some temperature: CRC Handbook, 98th ed.
+RETROGRADE = {"manganese-sulfate", "gypsum"}
 
 
 @pytest.mark.parametrize("product", PRODUCTS, ids=by_id)

@@ -155,12 +155,9 @@ class Row:
     def flag_kind(self) -> str:
         """The flag in one word."""
         kinds = {
-            "default": "default-filled",
-            "SUSPECT": "suspect",
             "contradicts": "contradicts most",
             "rule": "generic",
             "generic": "generic",
-            "by": "residual",
         }
         return kinds[self.flag.replace("-", " ").replace(":", " ").split()[0]] if self.flag else "none"
 
@@ -387,8 +384,8 @@ def of_one_mind(rows: Iterable[Row]) -> bool:
 
 
 def individually_stated(row: Row) -> bool:
-    """False for words that only fill what a chart leaves empty, and for those known to be doubtful."""
-    return row.flag_kind not in {"default-filled", "residual", "suspect"}
+    """False for words that contradict most other charts."""
+    return row.flag_kind != "contradicts most"
 
 
 # --- text -----------------------------------------------------------------------------------------------
@@ -538,9 +535,8 @@ def document(compared: Comparison) -> str:
         "Written by `tests/published/chart_agreement.py`; do not edit by hand.",
         "",
         f"{len(rows)} words of {len(charts)} charts. Seen: `yes` read in the source, `rule` the source states a rule "
-        "that was applied to the pair, `no` recalled and not re-read. Flags: default-filled and residual words only "
-        "fill what a chart leaves empty; generic words apply a rule to a pair; suspect words contradict all other "
-        "sources.",
+        "that was applied to the pair, `no` recalled and not re-read. Cells that a chart leaves empty are not "
+        "counted. Flags: generic words apply a rule to a pair; some contradict most other charts.",
         "",
         f"Poured: {TYPICAL.percent:g} kg of each per 100 L of made-up stock (acids half, trace materials and bleach a "
         f"tenth of it), never over {100 * MOST_OF_SOLUBILITY:.0f} % of a material's own solubility at 20 degC, in soft "

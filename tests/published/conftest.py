@@ -75,6 +75,8 @@ def line_database() -> str:
             reaction = reaction.replace("Fe", "Fet")
         reaction = reaction.replace("NH4", "AmmH").replace("NH3", "Amm")
         constants = f" log_k {row['log_k']}\n delta_h {row['delta_h_kJ']} kJ\n"
+        if row["analytic"]:
+            constants += f" -analytical_expression {row['analytic']}\n"
         if row["kind"] in {"phase", "gas"}:
             phases.append(f"{row['name']}\n {reaction}\n{constants}")
         elif row["ion_b"] != "":
