@@ -55,6 +55,11 @@ class Measure:
         """The middle of the range; the number where it is none."""
         return 0.5 * (self.low + self.high)
 
+    @property
+    def either_ounce(self) -> bool:
+        """True for an amount in ounces alone that does not say whether they are of weight or of volume."""
+        return self.kind == "mass" and units.either_ounce(self.own_unit)
+
     def times(self, factor: float) -> str:
         """An amount times a factor, in the user's own unit."""
         return f"{self.number * factor:.3g} {self.own_unit}"
@@ -132,6 +137,8 @@ _IN_TWO_UNITS = re.compile(r"(.*?[a-zA-Z.])\s*(?:,|\+|\band\b)?\s+(\d.*)", re.DO
 def _amount(text: str) -> Measure:
     if match := _IN_TWO_UNITS.fullmatch(text):
         whole, rest = _amount(match[1]), _amount(match[2])
+        if whole.kind == "volume" and rest.either_ounce:  # "1 gal 8 oz": of the same kind
+            rest = _amount(f"{match[2].strip()[: -len(rest.own_unit)]} fl oz")
         if whole.kind != rest.kind or rest.low >= whole.low:
             raise InputError(f"{quoted(text)} is no amount in two units", mend='write for example "2 lb 3 oz"')
         value = whole.low + rest.low

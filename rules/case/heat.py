@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from ...catalog import Product
-from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE
+from ...catalog.quantity.table import BUCKET_TEMPERATURE
 from ...catalog.species import molar_mass_g_per_mol
 from ..chemistry.constants import Floats
 from ..chemistry.density import heat_capacity_kj_per_kg_k
@@ -73,7 +73,7 @@ class Heating(Mixing):
                 if kind in item.hazards and item.composition.mixtures:
                     protons = item.composition.mixtures[0].species_mol_per_kg
                     moles = protons.get("H+", 0.0) - 2.0 * protons.get("CO3-2", 0.0)
-                    h[kind] += item.mass_kg * moles * self.of(AMOUNT_FACTOR)
+                    h[kind] += moles * item.kg(self.columns)
         return np.asarray(np.minimum(np.maximum(h["acid"], 0.0), np.maximum(-h["alkali"], 0.0)))
 
     @cached_property
