@@ -192,4 +192,5 @@ Density = Annotated[Measure, Reads(_one(units.density_kg_per_l, "kg/L"), ("10.2 
 Ratio = Annotated[Measure, Reads(_ratio, ("1:100", "1:80 to 1:120"))]
 Ph = Annotated[Measure, Reads(_ph, ("7.6", "7.2 to 7.8"), numbers=True)]
 Solids = Annotated[Measure, Reads(_range(concentration.solids_mg_per_l, "mg/L"), ("40 mg/L",))]
+Conductivity = Annotated[Measure, Reads(_range(concentration.ec_ms_per_cm, "mS/cm"), ("0.9 mS/cm", "900 uS/cm"))]
 Count = Annotated[Measure, Reads(_range(concentration.count_per_ml, "per mL"), ("20000 per mL",))]
