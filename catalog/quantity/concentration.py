@@ -154,6 +154,40 @@ def solids_mg_per_l(text: str, where: str = "") -> float:
     return grams * 1000.0
 
 
+#: Units of electrical conductivity as mS/cm; mho is siemens, and 1 dS/m is 1 mS/cm.
+_MS_PER_CM = {
+    **dict.fromkeys(("ms/cm", "mmho/cm", "mmhos/cm", "millimho/cm", "millimhos/cm", "millisiemens/cm"), 1.0),
+    **dict.fromkeys(("ds/m", "decisiemens/m"), 1.0),
+    **dict.fromkeys(("us/cm", "umho/cm", "umhos/cm", "micromho/cm", "micromhos/cm", "microsiemens/cm"), 0.001),
+    **dict.fromkeys(("s/m",), 10.0),
+    **dict.fromkeys(("ms/m",), 0.01),
+}
+#: EC is stated for this temperature; labs write it behind the unit.
+_AT_25 = re.compile(r"\s*(?:\(?\s*(?:at|@)\s*25\s*(?:°|deg|degrees)?\s*c?\s*\)?)\s*$", re.IGNORECASE)
+#: Sea water has some 55 mS/cm.
+_MOST_MS_PER_CM = 60.0
+
+
+def ec_ms_per_cm(text: str, where: str = "") -> float:
+    """Electrical conductivity at 25 degC [mS/cm] from text such as "0.9 mS/cm", "0.9 dS/m" or "900 umhos/cm".
+
+    >>> ec_ms_per_cm("900 µS/cm"), ec_ms_per_cm("1.2 dS/m at 25 °C")
+    (0.9, 1.2)
+    """
+    mend = 'write for example "0.9 mS/cm", "0.9 dS/m" or "900 uS/cm"'
+    value, unit = split_number(text, where, mend)
+    plain = _AT_25.sub("", unit).lower().replace("µ", "u").replace("μ", "u").replace(" per ", "/").replace(" ", "")
+    if plain in {"ppm", "mg/l"}:
+        instead = f'write dissolved_solids = "{text.strip()}"'
+        raise InputError(f"{quoted(text)} is of dissolved solids, no EC", where=where, mend=instead)
+    factor = _MS_PER_CM.get(plain)
+    if factor is None:
+        raise InputError(f"{quoted(text)} is not in a unit of conductivity", where=where, mend=mend)
+    if not 0 <= value * factor <= _MOST_MS_PER_CM:
+        raise InputError(f"{quoted(text)} is not possible for water", where=where, mend="is it mS/cm or uS/cm?")
+    return value * factor
+
+
 def count_per_ml(text: str, where: str = "") -> float:
     """Bacteria [1/mL] from text such as "20000 per mL" or "20000/mL"."""
     mend = 'write "20000 per mL"'

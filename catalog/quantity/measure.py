@@ -65,6 +65,11 @@ class Measure:
         """The middle of the range; the number where it is none."""
         return 0.5 * (self.low + self.high)
 
+    @property
+    def either_ounce(self) -> bool:
+        """True for an amount in ounces alone that does not say whether they are of weight or of volume."""
+        return self.kind == "mass" and units.either_ounce(self.own_unit)
+
     def times(self, factor: float) -> str:
         """An amount times a factor, in the user's own unit; where that leaves hardly any of it, in a smaller one of the
         same kind.
@@ -152,6 +157,8 @@ _IN_TWO_UNITS = re.compile(r"(.*?[a-zA-Z.])\s*(?:,|\+|\band\b)?\s+(\d.*)", re.DO
 def _amount(text: str) -> Measure:
     if match := _IN_TWO_UNITS.fullmatch(text):
         whole, rest = _amount(match[1]), _amount(match[2])
+        if whole.kind == "volume" and rest.either_ounce:  # "1 gal 8 oz": of the same kind
+            rest = _amount(f"{match[2].strip()[: -len(rest.own_unit)]} fl oz")
         if whole.kind != rest.kind or rest.low >= whole.low:
             raise InputError(f"{quoted(text)} is no amount in two units", mend='write for example "2 lb 3 oz"')
         value = whole.low + rest.low
@@ -205,4 +212,5 @@ Density = Annotated[Measure, Reads(_one(units.density_kg_per_l, "kg/L"), ("10.2 
 Ratio = Annotated[Measure, Reads(_ratio, ("1:100", "1:80 to 1:120"))]
 Ph = Annotated[Measure, Reads(_ph, ("7.6", "7.2 to 7.8"), numbers=True)]
 Solids = Annotated[Measure, Reads(_range(concentration.solids_mg_per_l, "mg/L"), ("40 mg/L",))]
+Conductivity = Annotated[Measure, Reads(_range(concentration.ec_ms_per_cm, "mS/cm"), ("0.9 mS/cm", "900 uS/cm"))]
 Count = Annotated[Measure, Reads(_range(concentration.count_per_ml, "per mL"), ("20000 per mL",))]

@@ -25,7 +25,7 @@ L_PER_GAL = 3.785411784
 _UNITS: dict[str, dict[str, str]] = {
     "mass": {
         "pound": "lb lbs pound pounds",
-        "ounce": "oz ounce ounces",
+        "ounce": "oz ounce ounces oz_wt oz_weight oz_by_weight ounces_by_weight wt_oz",
         "gram": "g gram grams gm",
         "kilogram": "kg kgs kilo kilos kilogram kilograms",
         "milligram": "mg milligram milligrams",
@@ -103,6 +103,19 @@ _US_UNITS = {
     *("pound", "ounce", "short_ton", "gallon", "imperial_gallon", "quart", "pint", "cup", "fluid_ounce", "tablespoon"),
     *("teaspoon", "foot ** 3", "degF", "inch", "foot", "yard"),
 }
+
+
+#: An ounce that does not say whether it is of weight or of volume.
+_BARE_OUNCE = {"oz", "ounce", "ounces"}
+
+
+def either_ounce(unit: str) -> bool:
+    """Whether a unit as written may be an ounce of weight or a fluid ounce.
+
+    >>> either_ounce("oz"), either_ounce("fl oz"), either_ounce("oz by weight")
+    (True, False, False)
+    """
+    return " ".join(unit.lower().split()).removesuffix(".") in _BARE_OUNCE
 
 
 def system_of(unit: str) -> Literal["us", "metric", ""]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any, Self
 
@@ -9,14 +10,22 @@ from pydantic import ConfigDict, Field, model_validator
 
 from ..product import LONGEST_NAME, Record
 from ..quantity.concentration import READINGS
-from ..quantity.measure import Count, Measure, Ph, Solids, Temperature, concentration_of
+from ..quantity.measure import Conductivity, Count, Measure, Ph, Solids, Temperature, concentration_of
 from ..quantity.named import named_quantities, named_quantities_in_schema
 from ..quantity.table import ALKALINITY, BICARBONATE, QUANTITIES
 
 #: Items of a water test that are concentrations, in the order in which they are shown.
 CONCENTRATION_ITEMS: tuple[str, ...] = tuple(name for name in QUANTITIES if name in READINGS)
 #: Items that are not concentrations of a dissolved species.
-OTHER_ITEMS = ("temperature", "suspended_solids", "dissolved_solids", "bacteria")
+OTHER_ITEMS = ("temperature", "suspended_solids", "dissolved_solids", "ec", "bacteria")
+#: What labs call items: another name -> ours.
+OTHER_NAMES = {
+    "conductivity": "ec",
+    "electrical_conductivity": "ec",
+    "specific_conductance": "ec",
+    "tds": "dissolved_solids",
+    "total_dissolved_solids": "dissolved_solids",
+}
 
 
 class WaterTest(Record):
@@ -58,11 +67,26 @@ class WaterTest(Record):
     fluoride: Annotated[Measure, concentration_of("fluoride")] | None = None
     temperature: Temperature | None = None
     suspended_solids: Solids | None = None
-    dissolved_solids: Solids | None = None
+    dissolved_solids: Solids | None = Field(default=None, description="total: the residue, or what a TDS meter shows")
+    ec: Conductivity | None = Field(default=None, description="electrical conductivity at 25 degC")
     bacteria: Count | None = None
     softened: bool | None = Field(default=None, description="true: behind a softener, which trades calcium for sodium")
 
     model_config = ConfigDict(json_schema_extra=named_quantities_in_schema)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _other_names(cls, data: Any) -> Any:
+        """Items under other names that labs print."""
+        if not isinstance(data, Mapping):
+            return data
+        out: dict[Any, Any] = {}
+        for name, value in data.items():
+            known = OTHER_NAMES.get(name, name) if isinstance(name, str) else name
+            if known in out:
+                raise ValueError(f"{known} is given twice, under two names; keep one of them")
+            out[known] = value
+        return out
 
     @model_validator(mode="before")
     @classmethod
@@ -92,8 +116,8 @@ class WaterTest(Record):
         return None if self.ph is None else self.ph.span
 
     def other_range(self, item: str) -> tuple[float, float] | None:
-        """Lowest and highest of suspended or dissolved solids [mg/L], bacteria [1/mL] or temperature [degC]; None where
-        it was not measured."""
+        """Lowest and highest of suspended or dissolved solids [mg/L], EC [mS/cm], bacteria [1/mL] or temperature
+        [degC]; None where it was not measured."""
         found = self.stated(item)
         return None if found is None else found.span
 

@@ -32,7 +32,7 @@ def echo(question: Question, columns: Columns) -> PourEcho:
                 meant=meant(line.name, item.product),
                 id=None if line.inline else item.product.id,
                 amount=item.amount.text,
-                mass=number(item.mass_kg, "kg"),
+                mass=number(item.kg(columns), "kg"),
             )
             for line, item in zip(question.pour.product, question.poured, strict=True)
         ),

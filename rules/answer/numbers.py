@@ -15,7 +15,6 @@ _ENDINGS = {
     "_mol_per_kg": "mol/kg",
     "_g_per_l": "g/L",
     "_l_per_l": "L/L",
-    "_ms_per_cm": "mS/cm",
     "_percent": "%",
     "_atm": "atm",
     "_ph": "pH",

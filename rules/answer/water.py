@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ...catalog import WaterTest
+from ...catalog.water.bounds import ec_agreement
 from ...catalog.water.quality import (
     charge_balance,
     clogging,
@@ -35,7 +36,7 @@ def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:
 
 def oddities(water: WaterTest, usual: Mapping[str, Unknown]) -> list[str]:
     """What makes a water test doubtful, in words: charges that do not balance and the slip that would mend it,
-    hardness that may be grains."""
+    EC that does not fit, hardness that may be grains."""
     found, ranges = [], usual_mg_per_l(usual)
     balance = charge_balance(water, ranges)
     if balance is not None and abs(balance.off_percent) > balance.allowed_percent:
@@ -44,6 +45,10 @@ def oddities(water: WaterTest, usual: Mapping[str, Unknown]) -> list[str]:
             f"{balance.allowed_percent:.0f} %"
         )
         found += [slip.words for slip in misreadings(water, ranges)[:2]]
+    ec = ec_agreement(water)
+    if ec is not None and ec.times_off != 1.0:
+        side = f"at most {ec.expected[1]:.3g}" if ec.times_off > 1.0 else f"at least {ec.expected[0]:.3g}"
+        found.append(f"the EC does not fit: the ions that were tested make {side} mS/cm")
     if (grains := hardness_may_be_grains(water)) is not None:
         found.append(
             (

@@ -11,6 +11,8 @@ Why = Literal[
     "stated-as-range",  # swept over what was stated
     "read-off-setting",  # a ratio that was not measured, swept by the usual error of its injector
     "unit-in-doubt",  # as typed, or in grains per gallon
+    "volume-of-dry",  # a level measure of a dry product, swept over what it may weigh
+    "ounces-of-liquid",  # by weight as typed, or fluid ounces
     "not-tested-taken-as-none",  # takes no part in any solid here
     "filled-up-to-volume",  # how the bucket is made up
     "added-to-water",

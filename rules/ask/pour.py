@@ -119,7 +119,9 @@ class PouredProduct(Part):
 
     def described(self) -> Product:
         """The product that an inline description stands for. Raises: InputError."""
-        liquid = self.form == "liquid" or (self.form is None and self.amount.kind == "volume")
+        # Who states a density, or measures by volume and does not say that it is dry, has a liquid.
+        by_volume = self.amount.kind == "volume" or (self.amount.either_ounce and self.density is not None)
+        liquid = self.form == "liquid" or (self.form is None and by_volume)
         density = None
         if self.density is not None:
             density = KnownDensity(kg_per_l=self.density.low, source=INLINE_SOURCE)

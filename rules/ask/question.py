@@ -30,6 +30,7 @@ from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
 from .salts import Salt, salts
+from .weight import Weight, weigh
 
 #: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
 #: a pour fits its bucket at all; common practice, no source. The high end of fertilizer salts.
@@ -48,9 +49,9 @@ MISTYPED = 80.0
 
 @dataclass(frozen=True)
 class Poured:
-    """A product in the bucket. mass_kg: as poured; composition: what it dissolves to; sources_of_label:
-    the materials that its label names, as far as the catalog has them; soluble: whether it is said to dissolve, by
-    whoever listed it or by its sources."""
+    """A product in the bucket. mass_kg: as poured, the best estimate where the amount leaves it open, and weight what
+    is then swept; composition: what it dissolves to; sources_of_label: the materials that its label names, as far as
+    the catalog has them; soluble: whether it is said to dissolve, by whoever listed it or by its sources."""
 
     product: Product
     mass_kg: float
@@ -59,6 +60,21 @@ class Poured:
     sources_of_label: tuple[Product, ...] = ()
     soluble: bool = True
     by_name: frozenset[str] = frozenset()
+    weight: Weight | None = None
+
+    def kg(self, columns: Columns) -> Floats:
+        """Mass of it in the bucket, in scenarios, (B,)."""
+        factor = columns.of(AMOUNT_FACTOR)
+        if self.weight is None:
+            return self.mass_kg * factor
+        weight = columns.of(self.weight.unknown.quantity)
+        assert weight is not None, "it is swept"
+        return np.asarray(self.weight.kg_per_unit * weight * factor)
+
+    @property
+    def heaviest_kg(self) -> float:
+        """The most of it that the stated amount may be."""
+        return self.mass_kg if self.weight is None else self.weight.heaviest_kg
 
     @property
     def hazards(self) -> frozenset[str]:
@@ -162,6 +178,9 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     ranges = Ranges(region.unknowns(), fixed={AMOUNT_FACTOR.name: 1.0})
     put_water(water, ranges, {name for item in poured for name in item.composition.bounds_mol_per_kg})
     put_operation(pour, ranges)
+    for item in poured:
+        if item.weight is not None:
+            ranges.sweep(item.weight.unknown, item.weight.why, about=(item.weight.spoken,))
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
         ranges.miss(CARBON_DIOXIDE_LOST)
     assumed = ranges.assumed
@@ -212,43 +231,28 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
 def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     product = item.described() if item.inline else catalog.product(item.name)
     where = f"product {row} ({product.name}), amount"
-    density = product.density.kg_per_l if product.density else None
-    if item.density is not None:
-        density = item.density.low
-    mass_kg = item.amount.low
-    if item.amount.kind == "volume":
-        if product.form == "dry" and item.density is None:
-            raise InputError(
-                f"{quoted(item.amount.text)} is a volume of a dry product",
-                where=where,
-                mend="weigh it: write lb, oz, kg or g",
-            )
-        if density is None:
-            raise InputError(
-                f"{quoted(item.amount.text)} is a volume and no density is known for this product",
-                where=where,
-                mend="weigh it, or add the density from the label",
-            )
-        mass_kg *= density
+    stated = None if item.density is None else item.density.low
+    mass_kg, weight = weigh(row, product, item.amount, stated, where)
     known = composition(product, catalog.product, catalog.materials())
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
     sources = tuple(sources_on_label(product, catalog.product))
     # What the catalog lacks warns by its name alone.
     words = [product.name, *product.derived_from] if item.inline or known.gaps else []
     by_name: frozenset[str] = frozenset().union(*(hazards_of_name(word) for word in words))
-    return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name)
+    return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name, weight)
+
+
+def displaced_l_per_kg(item: Poured) -> float:
+    """Volume of the bucket that a product takes up [L/kg]."""
+    density = item.product.density
+    if item.product.form == "liquid" and density is not None:
+        return 1.0 / density.kg_per_l
+    return DISPLACED_L_PER_KG
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:
-    """Volume of the bucket that the products take up [L]."""
-    total = 0.0
-    for item in poured:
-        density = item.product.density
-        if item.product.form == "liquid" and density is not None:
-            total += item.mass_kg / density.kg_per_l
-        else:
-            total += item.mass_kg * DISPLACED_L_PER_KG
-    return total
+    """Volume of the bucket that the products take up at most [L]."""
+    return sum(item.heaviest_kg * displaced_l_per_kg(item) for item in poured)
 
 
 def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, filled_up: bool) -> None:

@@ -66,11 +66,12 @@ class Ranges:
         """A quantity that was not stated: its range is the region's or the default one."""
         self.sweep(self.table[quantity.name], "not-stated")
 
-    def sweep(self, unknown: Unknown, why: Why) -> None:
+    def sweep(self, unknown: Unknown, why: Why, about: tuple[str, ...] = ()) -> None:
         """A quantity that is swept, and why."""
         self.swept.append(unknown)
+        unit = unknown.quantity.unit
         self.assumed.append(
-            Assumed(input=unknown.name, why=why, low=unknown.low, high=unknown.high, unit=unknown.quantity.unit)
+            Assumed(input=unknown.name, why=why, low=unknown.low, high=unknown.high, unit=unit, about=about)
         )
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from ...catalog import Product
-from ...catalog.quantity.table import AMOUNT_FACTOR, BUCKET_TEMPERATURE, UNLISTED_HEAT
+from ...catalog.quantity.table import BUCKET_TEMPERATURE, UNLISTED_HEAT
 from ...catalog.species import molar_mass_g_per_mol
 from ..chemistry.acid_heat import heat_of_dilution_kj_per_mol, is_listed
 from ..chemistry.constants import Floats
@@ -38,7 +38,7 @@ class Heating(Mixing):
                 continue
             content = material.content[0]
             if is_listed(content.formula):
-                poured_kg = self.poured[i].mass_kg * self.of(AMOUNT_FACTOR)
+                poured_kg = self.poured[i].kg(self.columns)
                 acid_kg = kg * content.mass_fraction.value
                 acid_kmol = acid_kg / molar_mass_g_per_mol(content.formula)
                 water = np.maximum(poured_kg - acid_kg, 0.0) / molar_mass_g_per_mol("H2O")
@@ -83,7 +83,7 @@ class Heating(Mixing):
                 if kind in item.hazards and item.composition.mixtures:
                     protons = item.composition.mixtures[0].species_mol_per_kg
                     moles = protons.get("H+", 0.0) - 2.0 * protons.get("CO3-2", 0.0)
-                    h[kind] += item.mass_kg * moles * self.of(AMOUNT_FACTOR)
+                    h[kind] += moles * item.kg(self.columns)
         return np.asarray(np.minimum(np.maximum(h["acid"], 0.0), np.maximum(-h["alkali"], 0.0)))
 
     @cached_property

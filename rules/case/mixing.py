@@ -11,7 +11,6 @@ import numpy as np
 from ...catalog.quantity.concentration import MG_PER_L_PER_GRAIN, mol_per_mg
 from ...catalog.quantity.table import (
     ALKALINITY,
-    AMOUNT_FACTOR,
     BUCKET_TEMPERATURE,
     CALCIUM_SHARE,
     GRAINS,
@@ -27,7 +26,7 @@ from ...catalog.quantity.table import (
 )
 from ...catalog.water.quality import alkalinity_too
 from ..ask.columns import Columns
-from ..ask.question import Poured, Question, displaced_l
+from ..ask.question import Poured, Question, displaced_l_per_kg
 from ..ask.salts import WATER_KG_PER_MOL
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
@@ -128,7 +127,7 @@ class Mixing:
         masters, temperature = self.constants.masters, self.of(BUCKET_TEMPERATURE)
         of_water = density_kg_per_l(temperature + 273.15)
         unknown = tuple(item for item in self.poured if not item.composition.mixtures)
-        other_l = self.of(AMOUNT_FACTOR) * displaced_l(unknown)
+        other_l = self._displaced_l(unknown)
 
         def volume_l(poured_kg: Floats) -> Floats:
             water_kg = poured_kg + self._products[1]
@@ -140,10 +139,15 @@ class Mixing:
             return poured_kg, volume_l(poured_kg)
         wanted = np.full(self.size, self.question.bucket_l)
         least = _LEAST_WATER_SHARE * wanted * of_water
-        poured_kg = np.maximum(wanted * of_water - self.of(AMOUNT_FACTOR) * displaced_l(self.poured), least)
+        poured_kg = np.maximum(wanted * of_water - self._displaced_l(self.poured), least)
         for _ in range(2):  # volume answers water almost liter for liter
             poured_kg = np.maximum(poured_kg + (wanted - volume_l(poured_kg)) * of_water, least)
         return poured_kg, np.maximum(volume_l(poured_kg), wanted)
+
+    def _displaced_l(self, poured: tuple[Poured, ...]) -> Floats:
+        """Volume of the bucket that products take up, roughly, (B,) [L]."""
+        liters = [item.kg(self.columns) * displaced_l_per_kg(item) for item in poured]
+        return np.asarray(np.sum([np.zeros(self.size), *liters], axis=0))
 
     @property
     def poured_water_kg(self) -> Floats:
@@ -202,7 +206,7 @@ class Mixing:
                     row[-1] += self._liquid_water_share(item, mixture.sources)
                 tables.append(row)
             table = np.array(tables)
-            mass = item.mass_kg * self.of(AMOUNT_FACTOR)
+            mass = item.kg(self.columns)
             content = self._of_mixtures(i, table)
             moles += mass[:, None] * content[:, :-1]
             water_kg += mass * content[:, -1]
@@ -231,7 +235,7 @@ class Mixing:
             for name in dict.fromkeys(name for mixture in mixtures for name in mixture.sources):
                 table = np.array([mixture.sources.get(name, 0.0) for mixture in mixtures])
                 part = self._of_mixtures(i, table[:, None])[:, 0]
-                found[i, name] = item.mass_kg * part * self.of(AMOUNT_FACTOR)
+                found[i, name] = part * item.kg(self.columns)
         return found
 
     @cached_property

@@ -14,6 +14,7 @@ import typer
 
 from ...catalog import InputError, WaterTest
 from ...catalog.text import quoted
+from ...catalog.water.analysis import OTHER_NAMES
 from ..ask.pour import Pour
 
 Database = Annotated[str | None, typer.Option("--db", help="Catalog: a file or SQLAlchemy URL [env: POURCHECK_DB].")]
@@ -163,6 +164,7 @@ def water_items(text: str) -> dict[str, Any]:
     for part in re.split(r",(?!\d{3}(?!\d))", text):  # not inside 1,200
         key, sign, value = part.partition("=")
         name = key.strip().lower().replace(" ", "_")
+        name = OTHER_NAMES.get(name, name)
         if not sign or not value.strip():
             raise InputError(f'{quoted(part.strip())} in --water is not "item=value"', mend='write "calcium=95 mg/L"')
         if name not in _WATER_ITEMS:

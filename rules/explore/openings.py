@@ -13,6 +13,7 @@ from ...catalog.quantity.table import GRAINS
 from ...catalog.species import SPECIES, species_molar_mass_g_per_mol
 from ..ask.columns import Columns, Floats
 from ..ask.question import Question, from_unit
+from ..ask.weight import OUNCES
 from ..policy import Unknown
 
 Mask = NDArray[np.bool_]
@@ -49,26 +50,35 @@ class Input:
 
 def inputs(question: Question, columns: Columns) -> list[Input]:
     """Everything that is swept."""
-    found = [
-        _unit_of_hardness(unknown, columns) if unknown.quantity is GRAINS else _number(unknown, columns)
-        for unknown in question.unknowns
-    ]
+    ounces = {
+        item.weight.unknown.quantity.name
+        for item in question.poured
+        if item.weight is not None and item.weight.why == "ounces-of-liquid"
+    }
+    found = []
+    for unknown in question.unknowns:
+        if unknown.quantity is GRAINS:
+            found.append(_either_unit(unknown, columns, ("mg/L", "grains per gallon")))
+        elif unknown.name in ounces:
+            found.append(_either_unit(unknown, columns, OUNCES))
+        else:
+            found.append(_number(unknown, columns))
     for place in question.open_labels:
         found += _room_of_label(question, place, columns)
     return found
 
 
-def _unit_of_hardness(unknown: Unknown, columns: Columns) -> Input:
-    """Which of two units a number was in; the way between them means nothing."""
+def _either_unit(unknown: Unknown, columns: Columns, units: tuple[str, str]) -> Input:
+    """Which of two units a number was in, the first as typed; the way between them means nothing."""
+    values = columns.numbers[unknown.name]
+    typed = unknown.low if unknown.best is None else unknown.best
+    other = np.abs(values - typed) > 0.5 * (unknown.high - unknown.low)
 
     def choose(bad: Mask) -> Choice:
-        grains = columns.numbers[unknown.name] > 0.5
-        worse = np.mean(bad[grains]) >= np.mean(bad[~grains]) if np.any(grains) else True
-        units = ("grains per gallon", "mg/L")
-        return Choice(*(units if worse else units[::-1]))
+        worse = np.mean(bad[other]) >= np.mean(bad[~other]) if np.any(other) else True
+        return Choice(*(units[::-1] if worse else units))
 
-    made = _number(unknown, columns)
-    return replace(made, values=(made.values > 0.5).astype(float), choose=choose)
+    return replace(_number(unknown, columns), values=other.astype(float), choose=choose)
 
 
 def _number(unknown: Unknown, columns: Columns) -> Input:

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from ...catalog.label.guarantee import label_percents
-from ...catalog.quantity.table import AMOUNT_FACTOR
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case
+from ..chemistry.constants import Floats
 from ..judge.advice import JAR_TEST, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
 
@@ -149,10 +149,10 @@ _PHOSPHATE_MMOL_PER_L, _CALCIUM_MG_PER_L = 0.1, 50.0
 _G_PER_MOL_P2O5 = molar_mass_g_per_mol("P2O5")
 
 
-def _claimed_phosphate_mol(items: Iterable[Poured]) -> float:
-    """Phosphate that labels claim [mol]."""
-    grams = sum(item.mass_kg * 10.0 * label_percents(item.product).get("p2o5", 0.0) for item in items)
-    return 2.0 * grams / _G_PER_MOL_P2O5
+def _claimed_phosphate_mol(case: Case, items: Iterable[Poured]) -> Floats:
+    """Phosphate that labels claim, (B,) [mol]."""
+    grams = [item.kg(case.columns) * 10.0 * label_percents(item.product).get("p2o5", 0.0) for item in items]
+    return np.asarray(2.0 * np.sum(grams, axis=0) / _G_PER_MOL_P2O5)
 
 
 def _organic(case: Case) -> Outcome | None:
@@ -166,7 +166,7 @@ def _organic(case: Case) -> Outcome | None:
         level[:] = Level.STOP
     items = [item for item in case.poured if any(name.startswith(item.product.name) for name in names)]
     liters = case.bucket_volume_l * (1.0 + case.injection_ratio)
-    phosphate = 1000.0 * case.of(AMOUNT_FACTOR) * _claimed_phosphate_mol(items) / liters
+    phosphate = 1000.0 * _claimed_phosphate_mol(case, items) / liters
     calcium = case.total_mg_per_l("line", "Ca+2")
     hard = (phosphate > _PHOSPHATE_MMOL_PER_L) & (calcium > _CALCIUM_MG_PER_L)
     meets = (phosphate > 0.0) & case.brings("Ca+2", "Mg+2", "Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import AMMONIUM, AMOUNT_FACTOR, SULFIDE
+from ...catalog.quantity.table import AMMONIUM, SULFIDE
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
@@ -325,7 +325,7 @@ def _too_hot(case: Case) -> Outcome | None:
     if acids and alkalis:
         rise = rise + _NEUTRALIZES_KJ_PER_MOL * case.neutralized_mol / case.heat_capacity_kj_per_k
     untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
-    share = sum(item.mass_kg for item in untold) * case.of(AMOUNT_FACTOR) / case.bucket_water_kg
+    share = np.sum([np.zeros(case.size), *(item.kg(case.columns) for item in untold)], axis=0) / case.bucket_water_kg
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
     level[share > _UNTOLD_SHARE] = np.maximum(level[share > _UNTOLD_SHARE], int(Level.CAUTION))
     level[rise > 25.0] = Level.STOP
@@ -591,7 +591,7 @@ ACID_MEETS_SULFIDE = Rule(
 
 
 def _lifting(case: Case) -> Outcome:
-    full_kg = float(case.poured_water_kg[0]) + sum(p.mass_kg for p in case.poured)
+    full_kg = float(case.poured_water_kg[0]) + sum(p.heaviest_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
         lambda n: (

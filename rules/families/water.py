@@ -21,6 +21,7 @@ from ...catalog.quantity.table import (
     Quantity,
 )
 from ...catalog.species import molar_mass_g_per_mol
+from ...catalog.water.bounds import ec_agreement
 from ...catalog.water.quality import (
     charge_balance,
     class_limits,
@@ -348,6 +349,62 @@ WATER_TEST_DOES_NOT_BALANCE = Rule(
 )
 
 
+#: EC that is off by more than this many times what the ions of the test make speaks of another water (design choice).
+_EC_OFF_UNKNOWN = 2.0
+
+
+def _ec(case: Case) -> Outcome | None:
+    water = case.question.water
+    found = ec_agreement(water) if water is not None else None
+    if found is None or found.times_off == 1.0:
+        return None
+    high = found.times_off > 1.0
+    off = max(found.times_off, 1.0 / found.times_off)
+    cause = "an ion that was not tested, or a unit" if high else "a unit or a number that is too high"
+
+    def message(n: Mapping[str, float]) -> str:
+        return (
+            f"The EC of the water test is {n['ec_ms_per_cm']:.3g} mS/cm; the ions that were tested make "
+            f"{'at most' if high else 'at least'} {n['of_ions_ms_per_cm']:.3g}. Look for {cause}."
+        )
+
+    return Outcome(
+        same(case, Level.UNKNOWN if off > _EC_OFF_UNKNOWN else Level.CAUTION),
+        message,
+        numbers={
+            "ec_ms_per_cm": found.stated[1] if not high else found.stated[0],
+            "of_ions_ms_per_cm": found.expected[1] if high else found.expected[0],
+        },
+        do=(
+            "Read the units of the water test again, line by line, and that of the EC: mS/cm or uS/cm.",
+            "Have the ions that are missing tested: sulfate, chloride, sodium, potassium, nitrate."
+            if high
+            else "Or have it tested again.",
+        ),
+    )
+
+
+EC_DOES_NOT_FIT_TEST = Rule(
+    name="ec-does-not-fit-test",
+    family="water",
+    may_be_lowered=True,
+    levels=(Level.UNKNOWN, Level.CAUTION),
+    asks="Is the EC of the water what its ions make?",
+    plain="EC counts everything that is dissolved. More than the tested ions make tells of ions that nobody tested; less "
+    "tells of a number or a unit that is too high.",
+    chemistry="Each ion adds its conductivity in thin solution at most; what ions take from each other grows with the root "
+    "of the EC, most where calcium and magnesium meet sulfate. Items that were not tested count as far as charges allow. "
+    "Beyond 5 mS/cm nothing is said.",
+    cure="The units, the ions that are missing, or a new test.",
+    sources=(
+        "from memory: CRC Handbook of Chemistry and Physics, equivalent conductivity of ions",
+        "PHREEQC (phreeqc.dat): conductance of salts of waters up to 5 mS/cm",
+        "common practice, no source: meters within 5 %; twice: design choice",
+    ),
+    check=_ec,
+)
+
+
 def _grains(case: Case) -> Outcome | None:
     water = case.question.water
     grains = hardness_may_be_grains(water) if water is not None else None
@@ -479,6 +536,7 @@ RULES = (
     BACTERIA_IN_WATER,
     WATER_SCALES_BY_ITSELF,
     WATER_TEST_DOES_NOT_BALANCE,
+    EC_DOES_NOT_FIT_TEST,
     HARDNESS_MAY_BE_GRAINS,
     WATER_TEST_OLD,
     WATER_TEST_INCOMPLETE,

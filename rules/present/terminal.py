@@ -132,7 +132,7 @@ def print_water(water: WaterTest, state: WaterState, slips: Sequence[str], out: 
     }
     for key, value in rows.items():
         if value is not None:
-            shown = "pH" if key == "ph" else key.replace("_", " ")
+            shown = {"ph": "pH", "ec": "EC"}.get(key, key.replace("_", " "))
             page.line(f"{shown:<20}{value!s:<26}{state.clogging.get(key, '')}".rstrip(), 0, 20)
     page.head("By itself")
     if state.worst is None:

@@ -212,6 +212,8 @@ def assumed_words(one: Assumed) -> str:
         "stated-as-range": f"{spoken} stated as a range: swept {swept}",
         "read-off-setting": f"{spoken} set, not measured: swept {swept}",
         "unit-in-doubt": f"{spoken}: as typed, or in grains per gallon",
+        "volume-of-dry": f"{about}: a level measure of a dry product weighs {swept}",
+        "ounces-of-liquid": f"{about}: by weight or fluid ounces, {swept} by weight",
         "not-tested-taken-as-none": f"not tested, taken as none (no part in any solid here): {about}",
         "filled-up-to-volume": "bucket filled with this water up to its volume; ratio is stock to water",
         "added-to-water": "the products go into this much water; ratio is stock to water",
@@ -225,7 +227,8 @@ def open_words(assumed: Sequence[Assumed]) -> list[str]:
     swept = [
         one for one in assumed if one.why in {"not-stated", "stated-as-range", "read-off-setting", "unit-in-doubt"}
     ]
-    return [
+    weights = [f"weight of {one.about[0]}" for one in assumed if one.why in {"volume-of-dry", "ounces-of-liquid"}]
+    return weights + [
         QUANTITIES[one.input].spoken + (" (not measured)" if one.why == "read-off-setting" else "")
         for one in swept
         if one.input in QUANTITIES

@@ -1,0 +1,102 @@
+"""What a product weighs, where the amount as it was stated does not tell: a volume of something dry, and ounces of a
+liquid, which may be fluid ounces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ...catalog import InputError, Product
+from ...catalog.label.bulk import weight_of_volume
+from ...catalog.quantity.measure import Measure
+from ...catalog.quantity.table import OptionalQuantity
+from ...catalog.quantity.units import mass_kg, volume_l
+from ...catalog.text import quoted
+from ..policy import Unknown
+from .assumed import Why
+
+_KG_PER = {"oz": mass_kg("1 oz", None), "g": 0.001}
+_FLUID_OUNCE_L = volume_l("1 fl oz")
+#: What "oz" of a liquid may have meant; the first as it was typed.
+OUNCES = ("ounces by weight", "fluid ounces")
+
+
+@dataclass(frozen=True)
+class Weight:
+    """A product's weight in the pour that is swept. unknown: its range, in ounces or grams; kg_per_unit: of those;
+    why: it is not known; spoken: what it is the weight of."""
+
+    unknown: Unknown
+    kg_per_unit: float
+    why: Why
+    spoken: str
+
+    @property
+    def heaviest_kg(self) -> float:
+        """The most that it may weigh."""
+        return self.unknown.high * self.kg_per_unit
+
+
+def weigh(
+    place: int, product: Product, amount: Measure, stated_kg_per_l: float | None, where: str
+) -> tuple[float, Weight | None]:
+    """Best estimate of a product's mass [kg], and what is swept around it, None where the amount tells it.
+
+    place: of the product in the pour, from 1; stated_kg_per_l: a density that the pour states.
+    Raises: InputError: a volume of a liquid of no known density.
+    """
+    density = stated_kg_per_l
+    if density is None and product.form == "liquid" and product.density is not None:
+        density = product.density.kg_per_l
+    if amount.kind == "volume":
+        if density is not None:
+            return amount.low * density, None
+        if product.form == "liquid":
+            raise InputError(
+                f"{quoted(amount.text)} is a volume and no density is known for this product",
+                where=where,
+                mend='weigh it, or add the density from the label; of a dry product say form = "dry"',
+            )
+        known = weight_of_volume(product)
+        ends = (amount.low * known.low, amount.low * known.high)
+        weight = _swept(place, product, amount, ends, None, "volume-of-dry", known.source)
+        return 0.5 * sum(ends), weight
+    if product.form == "liquid" and amount.either_ounce:
+        known = weight_of_volume(product)
+        low, high = (known.low, known.high) if density is None else (density, density)
+        liters = amount.low / _KG_PER["oz"] * _FLUID_OUNCE_L
+        ends = (min(amount.low, liters * low), max(amount.low, liters * high))
+        return amount.low, _swept(place, product, amount, ends, amount.low, "ounces-of-liquid", known.source)
+    return amount.low, None
+
+
+def _swept(
+    place: int,
+    product: Product,
+    amount: Measure,
+    ends_kg: tuple[float, float],
+    best_kg: float | None,
+    why: Why,
+    source: str,
+) -> Weight:
+    unit = "g" if amount.system == "metric" else "oz"
+    per = _KG_PER[unit]
+    spoken = f"{amount.text} {product.name}"
+    find_out = (
+        f"weigh a level {_vessel(amount.own_unit)} of {product.name}, and write the amount by weight"
+        if why == "volume-of-dry"
+        else f'write "fl oz" or "oz by weight" for {product.name}, whichever it was'
+    )
+    quantity = OptionalQuantity(
+        f"weight_of_product_{place}", unit, f"weight of {spoken}", f"weight_of_product_{place}", "even",
+        0.0, float("inf"), find_out, 1,
+    )  # fmt: skip
+    low, high = (end / per for end in ends_kg)
+    return Weight(Unknown(quantity, low, high, source, None if best_kg is None else best_kg / per), per, why, spoken)
+
+
+def _vessel(unit: str) -> str:
+    """The cup or spoon that was measured with; a cup where it was none."""
+    word = unit.lower().rstrip(".").removesuffix("s")
+    return {"tbsp": "tablespoon", "tablespoon": "tablespoon", "tsp": "teaspoon", "teaspoon": "teaspoon"}.get(
+        word, "cup"
+    )
