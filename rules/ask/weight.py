@@ -9,13 +9,14 @@ from ...catalog import InputError, Product
 from ...catalog.label.bulk import weight_of_volume
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import OptionalQuantity
-from ...catalog.quantity.units import mass_kg, volume_l
+from ...catalog.quantity.units import L_PER_GAL
 from ...catalog.text import quoted
 from ..policy import Unknown
 from .assumed import Why
 
-_KG_PER = {"oz": mass_kg("1 oz", None), "g": 0.001}
-_FLUID_OUNCE_L = volume_l("1 fl oz")
+#: kg; a pound is 0.45359237 kg by definition.
+_KG_PER = {"oz": 0.45359237 / 16.0, "g": 0.001}
+_FLUID_OUNCE_L = L_PER_GAL / 128.0
 #: What "oz" of a liquid may have meant; the first as it was typed.
 OUNCES = ("ounces by weight", "fluid ounces")
 

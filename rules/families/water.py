@@ -390,6 +390,8 @@ EC_DOES_NOT_FIT_TEST = Rule(
     may_be_lowered=True,
     levels=(Level.UNKNOWN, Level.CAUTION),
     asks="Is the EC of the water what its ions make?",
+    headline="The water test and its EC do not fit: one of them is wrong.",
+    brief="a water test at odds with its EC",
     plain="EC counts everything that is dissolved. More than the tested ions make tells of ions that nobody tested; less "
     "tells of a number or a unit that is too high.",
     chemistry="Each ion adds its conductivity in thin solution at most; what ions take from each other grows with the root "

@@ -196,7 +196,7 @@ def test_what_stops_by_no_number_has_no_edge(catalog: Catalog) -> None:
 def test_a_boron_edge_is_that_of_the_crop(catalog: Catalog) -> None:
     """4 oz of borax in 5 gal at 1:100 is a caution; the amount at which it is clear is told, and far below ten times
     the severe class (from memory: FAO 29, boron 3 mg/L severe)."""
-    verdict = check(Asked({"borax": 0.113}, SOFT).pour(), catalog)
+    verdict = check(Asked({"borax": 0.113}, {**SOFT, "boron": 0.0}).pour(), catalog)
     assert verdict.verdict == "caution"
     edge = verdict.edge("amount_factor")
     assert edge is not None

@@ -19,6 +19,7 @@ from pourcheck.rules.explore.openings import inputs
 from pourcheck.rules.explore.scenarios import scenarios
 
 WATER: dict[str, Any] = {
+    "phosphate": "0 mg/L", "boron": "0 mg/L",
     "ph": 7.6, "alkalinity": "210 mg/L CaCO3", "calcium": "95 mg/L", "magnesium": "8 mg/L", "sodium": "10 mg/L",
     "potassium": "1 mg/L", "chloride": "30 mg/L", "sulfate": "40 mg/L", "nitrate": "5 mg/L", "iron": "0.01 mg/L",
     "manganese": "0.005 mg/L", "silica": "10 mg/L", "temperature": "14 degC",

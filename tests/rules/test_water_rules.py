@@ -19,7 +19,7 @@ WATER = {
     "alkalinity": "300.24 mg/L CaCO3", "chloride": "35.45 mg/L", "sulfate": "48.03 mg/L", "iron": "0 mg/L",
     "manganese": "0 mg/L",
 }  # fmt: skip
-ODDITIES = ("water-test-does-not-balance", "hardness-may-be-grains", "water-test-old")
+ODDITIES = ("water-test-does-not-balance", "ec-does-not-fit-test", "hardness-may-be-grains", "water-test-old")
 FAMILY = ("water-scales-by-itself", *ODDITIES, "water-test-incomplete")
 
 
