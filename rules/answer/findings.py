@@ -81,7 +81,9 @@ def decisions(question: Question, columns: Columns, judge: Judge, judged: Sequen
         # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
         return ()
     rules = [rule for rule, _ in split]
-    return tuple(decision(turn) for turn in turning_points(question, columns, bad, judge, rules))
+    turns = turning_points(question, columns, bad, judge, rules)
+    # What turns at no value and by no choice decides nothing that could be found out.
+    return tuple(decision(turn) for turn in turns if turn.at is not None or (turn.choice and turn.choice.worse))
 
 
 def decision(turn: TurningPoint) -> Decision:

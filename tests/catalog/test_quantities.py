@@ -13,7 +13,18 @@ from pourcheck.catalog.water.quality import class_limits
 from pourcheck.rules.ask.pour import Pour
 from pourcheck.rules.policy import default_unknowns
 
-NOT_ITEMS = {"id", "name", "invented", "notes", "source", "tested_on", "temperature", "dissolved_solids", "softened"}
+NOT_ITEMS = {
+    "id",
+    "name",
+    "invented",
+    "notes",
+    "source",
+    "tested_on",
+    "temperature",
+    "dissolved_solids",
+    "softened",
+    "ec",
+}
 
 
 def test_every_item_of_a_water_test_is_declared() -> None:

@@ -355,7 +355,7 @@ ONE_UNKNOWN = [
     ("MAP=1 lb", {**HARD, "chloride": "184 mg/L"}, ("water", "alkalinity"), "water alkalinity", "mg/L CaCO3"),
     ("potassium nitrate=9 lb", SOFT, ("bucket", "temperature"), "bucket temperature", "degC"),
     ("potassium sulfate=3.8 lb", MIDDLING, ("bucket", "temperature"), "bucket temperature", "degC"),
-    ("MAP=12 oz", MIDDLING, ("injection", "line_temperature"), "line temperature", "degC"),
+    ("MAP=10 oz", {**MIDDLING, "ph": 7.8}, ("injection", "line_temperature"), "line temperature", "degC"),
     ("MAP=1 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
     ("MAP=2 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
 ]
