@@ -209,11 +209,15 @@ def assumed_words(one: Assumed) -> str:
     swept = f"{one.low:.3g} to {one.high:.3g} {one.unit}" if one.low is not None and one.high is not None else ""
     return {
         "not-stated": f"{spoken} not stated: swept {swept}",
+        "bounded-by-test": f"{spoken} not tested: the rest of the test leaves {swept}",
         "stated-as-range": f"{spoken} stated as a range: swept {swept}",
         "read-off-setting": f"{spoken} set, not measured: swept {swept}",
         "unit-in-doubt": f"{spoken}: as typed, or in grains per gallon",
         "volume-of-dry": f"{about}: a level measure of a dry product weighs {swept}",
         "ounces-of-liquid": f"{about}: by weight or fluid ounces, {swept} by weight",
+        "volume-of-some-grade": f"{about}: weighs {swept}, by its grade",
+        "grade-not-stated": f"{one.about[0] if one.about else ''}: grade not stated, tried as "
+        + " and as ".join(one.about[1:]),
         "not-tested-taken-as-none": f"not tested, taken as none (no part in any solid here): {about}",
         "filled-up-to-volume": "bucket filled with this water up to its volume; ratio is stock to water",
         "added-to-water": "the products go into this much water; ratio is stock to water",
@@ -222,17 +226,24 @@ def assumed_words(one: Assumed) -> str:
     }[one.why]
 
 
+#: What is assumed of a number that is not known, or not well.
+_OF_NUMBERS = {"not-stated", "bounded-by-test", "stated-as-range", "read-off-setting", "unit-in-doubt"}
+
+
 def open_words(assumed: Sequence[Assumed]) -> list[str]:
     """Names of what was swept because it is not known."""
-    swept = [
-        one for one in assumed if one.why in {"not-stated", "stated-as-range", "read-off-setting", "unit-in-doubt"}
-    ]
+    swept = [one for one in assumed if one.why in _OF_NUMBERS]
     weights = [f"weight of {one.about[0]}" for one in assumed if one.why in {"volume-of-dry", "ounces-of-liquid"}]
-    return weights + [
-        QUANTITIES[one.input].spoken + (" (not measured)" if one.why == "read-off-setting" else "")
-        for one in swept
-        if one.input in QUANTITIES
-    ]
+    grades = [f"grade of {one.about[0]}" for one in assumed if one.why == "grade-not-stated"]
+    return (
+        grades
+        + weights
+        + [
+            QUANTITIES[one.input].spoken + (" (not measured)" if one.why == "read-off-setting" else "")
+            for one in swept
+            if one.input in QUANTITIES
+        ]
+    )
 
 
 # --- edges ----------------------------------------------------------------------------------------
