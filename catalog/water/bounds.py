@@ -86,7 +86,7 @@ def bounds(water: WaterTest, most: Mapping[str, float] | None = None) -> dict[st
     >>> low < 0.25e-3 < high < 0.6e-3
     True
     """
-    if not _may_be_bounded(water):
+    if not _may_be_bounded(water, most or {}):
         return {}
     tested = water.ranges_mol_per_l()
     hard = HARDNESS.name in tested
@@ -105,16 +105,19 @@ def bounds(water: WaterTest, most: Mapping[str, float] | None = None) -> dict[st
     return found
 
 
-def _may_be_bounded(water: WaterTest) -> bool:
-    """False where there is nothing that could bound anything: neither EC nor dissolved solids, and both a cation and an
-    anion that may be there in any amount are missing. Spares the linear programs."""
+def _may_be_bounded(water: WaterTest, most: Mapping[str, float]) -> bool:
+    """False where nothing bounds anything that is asked for: neither EC nor dissolved solids, and both a cation and an
+    anion that may be there in any amount are missing. Spares the linear programs; hardness alone bounds its parts."""
     if any(water.other_range(item) is not None for item in ("ec", "dissolved_solids")):
         return True
     tested = set(water.ranges_mol_per_l())
+    if HARDNESS.name in tested and not {CALCIUM.name, MAGNESIUM.name} & tested:
+        return True
+    known = tested | most.keys()
     if HARDNESS.name in tested:
-        tested |= {CALCIUM.name, MAGNESIUM.name}
-    missing = {np.sign(QUANTITIES[item].charge) for item in _ANY_AMOUNT - tested}
-    return len(missing) == 1
+        known |= {CALCIUM.name, MAGNESIUM.name}
+    missing = {np.sign(QUANTITIES[item].charge) for item in _ANY_AMOUNT - known}
+    return len(missing) < 2
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@ that its label leaves it stands."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import overload
 
@@ -63,4 +63,14 @@ class Columns:
         index = np.repeat(rows, times)
         return Columns(
             {name: column[index] for name, column in self.numbers.items()}, self.mixture[index], self.leaning[index]
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Columns]) -> Columns:
+        """Scenarios of one question, one part after the other."""
+        names = parts[0].numbers
+        return cls(
+            {name: np.concatenate([part.numbers[name] for part in parts]) for name in names},
+            np.concatenate([part.mixture for part in parts]),
+            np.concatenate([part.leaning for part in parts]),
         )

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -18,7 +17,7 @@ import numpy as np
 
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats
-from .newton import cores
+from .newton import cores, in_parallel
 from .pitzer import Pitzer, kernel_tables
 from .solution import Solution
 from .water_properties import debye_hueckel
@@ -152,8 +151,7 @@ def equilibria(
     if workers == 1:
         solve(parts[0])
     else:
-        with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(solve, parts))
+        in_parallel(solve, parts)
 
     def solution(found: dict[str, np.ndarray]) -> Solution:
         model = Pitzer if constants.activity == "pitzer" else DebyeHueckel

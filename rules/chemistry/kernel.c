@@ -33,8 +33,9 @@
 #define LEAST_WATER_LEFT 0.05
 #define HELD_ABOVE 1.0   /* ionic strength from which Debye-Hueckel coefficients are held */
 #define ACTS 1e-10       /* mol/kg: less does not act on the others (Pitzer) */
-#define STEERS 1e-4
+#define STEERS 1e-3
 #define MOST 40.0
+#define FAR_BELOW_SI -2.0 /* solids further below saturation are looked at only once the others have formed */
 #define STEEP 1e6
 #define SATURATED 1e-9
 #define FAR_OVER 1.03
@@ -1111,41 +1112,24 @@ static int sane(const Model *m, double ln_aw) {
     return !m->pitzer || (aw > 0.03 && aw < 1.0005);
 }
 
-static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted, int count,
-                    Out *before, Out *after, size_t row, double *ahead, double *less) {
+/* The solids that may form, with what there is of them; all of those that are wanted, or only what is near. */
+static void lay_solids(Room *r, const int *wanted, int count, double t, Held held, const double *brought,
+                       const double *index, const double *ahead, int all) {
     const Model *m = r->m;
-    r->np = 0;
-    int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
-    collect(r, w, held, total, t, before, row);
-    before->converged[row] = fine;
-    if (count == 0) return;
-    int far = settle_ahead(m, wanted, count, total, t, ahead, less), over = 0;
-    for (int k = 0; k < count; k++) over = over || before->index[row * (size_t)m->P + (size_t)wanted[k]] > 1e-9;
-    if (!(over && fine) && !far) {
-        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
-        memcpy(after->totals + row * N, before->totals + row * N, sizeof(double) * N);
-        memcpy(after->molality + row * S, before->molality + row * S, sizeof(double) * S);
-        memcpy(after->ln_activity + row * N, before->ln_activity + row * N, sizeof(double) * N);
-        memcpy(after->index + row * P, before->index + row * P, sizeof(double) * P);
-        after->ln_aw[row] = before->ln_aw[row], after->strength[row] = before->strength[row];
-        after->converged[row] = fine;
-        return;
-    }
-    if (far) {
-        dissolve(r, less, t, w, held);
-        gather(r, total, held.flags); /* the same masters: nothing settles wholly */
-    }
     int n = r->n;
+    r->np = 0;
     for (int k = 0; k < count; k++) {
-        if (!possible_phase(r, wanted[k])) continue;
+        int phase = wanted[k];
+        if (!possible_phase(r, phase)) continue;
+        if (!all && index[phase] < FAR_BELOW_SI && ahead[phase] == 0.0) continue;
         int p = r->np++;
-        const double *nu = m->phase_nu + (size_t)wanted[k] * m->N;
-        r->phases[p] = wanted[k];
-        r->pwater[p] = m->phase_water[wanted[k]];
-        r->pln_k[p] = phase_ln_k(m, wanted[k], t);
+        const double *nu = m->phase_nu + (size_t)phase * m->N;
+        r->phases[p] = phase;
+        r->pwater[p] = m->phase_water[phase];
+        r->pln_k[p] = phase_ln_k(m, phase, t);
         double protons_ = protons(r, nu, held.flags);
         r->pup[p] = protons_ > 0.0 ? protons_ : 0.0, r->pdown[p] = protons_ < 0.0 ? -protons_ : 0.0;
-        r->x[p] = ahead[wanted[k]];
+        r->x[p] = ahead[phase];
         r->there[p] = r->x[p] > 0.0;
         double cap = MOST_OF_A_SOLID;
         r->over[p] = r->ln_aw * r->pwater[p] - r->pln_k[p];
@@ -1154,9 +1138,8 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
             r->pnu[p * n + j] = one;
             r->over[p] += one * r->lam[j];
             if (one > 0.0 && j != r->h) {
-                double there = before->totals[row * (size_t)m->N + (size_t)r->masters[j]]; /* with what a gas brings */
-                double floor_ = there > TINY ? there : TINY;
-                if (floor_ / one < cap) cap = floor_ / one;
+                double there = brought[r->masters[j]] > TINY ? brought[r->masters[j]] : TINY;
+                if (there / one < cap) cap = there / one;
             }
         }
         r->cap[p] = cap;
@@ -1164,11 +1147,47 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     int any = 0;
     for (int p = 0; p < r->np; p++) any = any || r->there[p];
     if (!any) add_worst(r);
-    fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
-    double taken = 0.0;
-    for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
-    fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
-    collect(r, w, held, total, t, after, row);
+}
+
+static void same_as_before(const Model *m, const Out *before, Out *after, size_t row) {
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+    memcpy(after->totals + row * N, before->totals + row * N, sizeof(double) * N);
+    memcpy(after->molality + row * S, before->molality + row * S, sizeof(double) * S);
+    memcpy(after->ln_activity + row * N, before->ln_activity + row * N, sizeof(double) * N);
+    memcpy(after->index + row * P, before->index + row * P, sizeof(double) * P);
+    after->ln_aw[row] = before->ln_aw[row], after->strength[row] = before->strength[row];
+    after->converged[row] = before->converged[row];
+}
+
+static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted, int count,
+                    Out *before, Out *after, size_t row, double *ahead, double *less) {
+    const Model *m = r->m;
+    r->np = 0;
+    int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
+    collect(r, w, held, total, t, before, row);
+    before->converged[row] = fine;
+    if (count == 0) return;
+    const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
+    int far = settle_ahead(m, wanted, count, total, t, ahead, less), over = 0;
+    for (int k = 0; k < count; k++) over = over || index[wanted[k]] > 1e-9;
+    if (!(over && fine) && !far) {
+        same_as_before(m, before, after, row);
+        return;
+    }
+    for (int all = far; all < 2; all++) {
+        if (far) dissolve(r, less, t, w, held);
+        else if (all) dissolve(r, total, t, w, held);
+        gather(r, total, held.flags); /* the same masters: nothing settles wholly */
+        lay_solids(r, wanted, count, t, held, brought, index, ahead, all);
+        fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
+        double taken = 0.0;
+        for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
+        fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+        collect(r, w, held, total, t, after, row);
+        int missed = 0; /* whether one that was left out would form after all */
+        for (int k = 0; k < count && !all; k++) missed = missed || after->index[row * (size_t)m->P + (size_t)wanted[k]] > SATURATED;
+        if (!missed) break;
+    }
     for (int p = 0; p < r->np; p++) after->solid[row * (size_t)m->P + (size_t)r->phases[p]] = r->x[p];
     after->converged[row] = fine && sane(m, r->ln_aw);
 }

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from .pitzer import WATER_KG_PER_MOL, Pitzer
 from .response import Dilute, Equations, Response, Strong
 from .solids import Solids
 from .solution import Solution
+
+T = TypeVar("T")
 
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
@@ -156,17 +159,30 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+@cache
+def _threads() -> ThreadPoolExecutor:
+    """Threads that stay: starting one costs more than many solutions do."""
+    return ThreadPoolExecutor(cores(), thread_name_prefix="equilibria")
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_threads.cache_clear)  # a child has none of its parent's threads
+
+
+def in_parallel(work: Callable[[T], object], pieces: Sequence[T]) -> None:
+    """Do some work for every piece, on all cores; numpy and the compiled solver free the interpreter meanwhile. Not to
+    be called from within such work."""
+    list(_threads().map(work, pieces))
+
+
 def in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -> None:
-    """Do some work for every part of the rows; many parts share the processor's cores, since numpy frees
-    the interpreter while it computes."""
+    """Do some work for every part of the rows; many parts share the processor's cores."""
     pieces = parts(size, most)
-    workers = min(cores(), len(pieces) // _PARTS_PER_THREAD)
-    if workers < 2:
+    if min(cores(), len(pieces) // _PARTS_PER_THREAD) < 2:
         for rows in pieces:
             work(rows)
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, pieces))
+    else:
+        in_parallel(work, pieces)
 
 
 def solve_in_parts(batch: Batch, state: State, held: Held, solids: Solids | None, limit: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,6 +57,27 @@ class Edge:
     worse: Turns | None
 
 
+@dataclass(frozen=True)
+class _Look:
+    """What a search wants to know next: the worst level of the rules that can come to `least`, at these scenarios."""
+
+    columns: Columns
+    shape: tuple[int, int]
+    least: Level
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The answer: worst levels, (rows, values), and whether a bucket was stronger than its model is good for."""
+
+    level: Levels
+    strong: bool
+
+
+#: A search: it yields what it wants to know and is sent the answer, so that all searches look in one batch.
+_Steps = Generator[_Look, _Seen, Turns | None]
+
+
 def _verdict(level: Levels) -> Level:
     """The verdict over some scenarios; a note is none."""
     found = overall(level)
@@ -74,11 +95,51 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
     Whatever is not known is swept at every value too, and both sides of an edge are asked again in all scenarios.
     """
     nominal = asked.question.nominal()
-    for quantity in LEVERS:
-        if quantity in asked.columns and quantity not in without:
-            found = _Search(asked, quantity, nominal[quantity.name]).edge()
-            if found.better or found.worse:
-                yield found
+    searches = [
+        _Search(asked, quantity, nominal[quantity.name])
+        for quantity in LEVERS
+        if quantity in asked.columns and quantity not in without
+    ]
+    least = Level.UNKNOWN if asked.now == Level.STOP else Level.CAUTION
+    grids = _look_at(asked, [one.look(one.grid, _spread(len(asked.columns), one.few), least) for one in searches])
+    steps = [one.turns(seen) for one, seen in zip(searches, grids, strict=True)]
+    found = iter(_together(asked, [step for of_one in steps for step in of_one]))
+    for one, of_one in zip(searches, steps, strict=True):
+        edge = one.edge([next(found) for _ in of_one])
+        if edge.better or edge.worse:
+            yield edge
+
+
+def _together(asked: Asked, steps: Sequence[_Steps]) -> list[Turns | None]:
+    """What every search finds; in each round all that are not done look in one batch."""
+    found: list[Turns | None] = [None] * len(steps)
+    answers: dict[int, _Seen | None] = dict.fromkeys(range(len(steps)))
+    while answers:
+        wanted: dict[int, _Look] = {}
+        for i, seen in answers.items():
+            try:
+                wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
+            except StopIteration as end:
+                found[i] = end.value
+        answers = dict(zip(wanted, _look_at(asked, list(wanted.values())), strict=True))
+    return found
+
+
+def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
+    """Answers to several looks; those that ask the same rules share one batch."""
+    answers: dict[int, _Seen] = {}
+    for least in dict.fromkeys(look.least for look in looks):
+        places = [i for i, look in enumerate(looks) if look.least == least]
+        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
+        bucket = case.bucket.before_solids
+        strong = bucket.ionic_strength > bucket.valid_up_to_mol_per_kg
+        level = worst(case, asked.judge(case, least=least))
+        first = 0
+        for i in places:
+            last = first + len(looks[i].columns)
+            answers[i] = _Seen(level[first:last].reshape(looks[i].shape), bool(np.any(strong[first:last])))
+            first = last
+    return [answers[i] for i in range(len(looks))]
 
 
 class _Search:
@@ -90,7 +151,6 @@ class _Search:
         self.lever: Lever = quantity.lever
         # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
         listed = all(item.composition.listed for item in asked.question.poured)
-        self.strong = False  # whether a bucket of the last values was stronger than its model is good for
         self.few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
         self.every = _spread(len(asked.columns), most)
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
@@ -116,26 +176,26 @@ class _Search:
             return value * (1.0 + ASKED_AGAIN * side)
         return value + ASKED_AGAIN * (self.lever.high - self.lever.low) * side
 
-    def edge(self) -> Edge:
-        """The nearest turn to the better and to the worse, on either side."""
-        found: dict[bool, list[Turns]] = {True: [], False: []}
-        least = Level.UNKNOWN if self.asked.now == Level.STOP else Level.CAUTION
-        first = self.levels(self.grid, _spread(len(self.asked.columns), self.few), least)
-        seen = [_verdict(first[:, k]) for k in range(first.shape[1])]
+    def turns(self, grid: _Seen) -> list[_Steps]:
+        """The searches for the first turn to the better and to the worse, on either side, from what its grid showed."""
+        seen = [_verdict(grid.level[:, k]) for k in range(grid.level.shape[1])]
+        searches = []
         for side in (-1.0, 1.0):
             order = [k for k in range(len(self.grid)) if (self.grid[k] - self.here) * side > 0]
             order.sort(key=lambda k: abs(self.place(float(self.grid[k])) - self.place(self.here)))
-            for better in (True, False):
-                turns = self._first(order, seen, better)
-                if turns is not None:
-                    found[better].append(turns)
+            searches += [self._first(order, seen, better) for better in (True, False)]
+        return searches
 
-        def nearest(turns: list[Turns]) -> Turns | None:
+    def edge(self, found: Sequence[Turns | None]) -> Edge:
+        """The nearest of the turns that were found to the better, and to the worse."""
+
+        def nearest(better: bool) -> Turns | None:
+            turns = [one for one in found if one is not None and self.turned(one.verdict, better)]
             return min(turns, key=lambda one: abs(self.place(one.value) - self.place(self.here)), default=None)
 
-        return Edge(self.quantity, self.here, nearest(found[True]), nearest(found[False]))
+        return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
-    def _first(self, order: Sequence[int], seen: Sequence[Level], better: bool) -> Turns | None:
+    def _first(self, order: Sequence[int], seen: Sequence[Level], better: bool) -> _Steps:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
         end = next((k for k in order if self.turned(seen[k], better)), None)
         last = float(self.grid[end]) if end is not None else float(self.grid[order[-1]]) if order else None
@@ -147,18 +207,20 @@ class _Search:
             if (self.asked.now == Level.NONE) or (better and self.asked.now == Level.CAUTION)
             else Level.UNKNOWN
         )
-        if end is None and not self.turned(_verdict(self.levels(np.array([last]), self.every, least)[:, 0]), better):
-            return None
+        if end is None:
+            far = yield self.look(np.array([last]), self.every, least)
+            if not self.turned(_verdict(far.level[:, 0]), better):
+                return None
         rows = _spread(len(self.asked.columns), self.few)
         for _ in range(REPEATS):
-            value = self._between(last, rows, better, least)
+            value = yield from self._between(last, rows, better, least)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
-            level = self.levels(np.array([inside, outside]), self.every, Level.CAUTION)
-            before, after = _verdict(level[:, 0]), _verdict(level[:, 1])
+            both = yield self.look(np.array([inside, outside]), self.every, Level.CAUTION)
+            before, after = _verdict(both.level[:, 0]), _verdict(both.level[:, 1])
             if before == self.asked.now and self.turned(after, better):
                 # Beyond what the model is good for it has nothing to tell.
-                return None if self.strong else Turns(value, after)
-            strange = self._strangers(level, before, better)
+                return None if both.strong else Turns(value, after)
+            strange = self._strangers(both.level, before, better)
             if not len(strange):
                 return None
             rows = np.unique(np.concatenate([rows, self.every[strange][:: max(1, len(strange) // self.few)]]))
@@ -170,13 +232,13 @@ class _Search:
             return np.flatnonzero(level[:, 0] == (np.min(level[:, 0]) if better else np.max(level[:, 0])))
         return np.flatnonzero(level[:, 1] == np.max(level[:, 1]))
 
-    def _between(self, last: float, rows: Rows, better: bool, least: Level) -> float:
+    def _between(self, last: float, rows: Rows, better: bool, least: Level) -> Generator[_Look, _Seen, float]:
         """The value at which the verdict turns between the present one and one beyond, over some scenarios."""
         holds, turned = self.place(self.here), self.place(last)
         for _ in range(ROUNDS):
             places = np.linspace(holds, turned, SECTIONS + 1)
-            level = self.levels(np.array([self.value(place) for place in places[1:]]), rows, least)
-            hit = [self.turned(_verdict(level[:, k]), better) for k in range(SECTIONS)]
+            seen = yield self.look(np.array([self.value(place) for place in places[1:]]), rows, least)
+            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(SECTIONS)]
             if not any(hit):
                 return self.value(turned)
             first = hit.index(True)
@@ -187,18 +249,16 @@ class _Search:
         """Whether a verdict is better, or worse, than the present one."""
         return level < self.asked.now if better else level > self.asked.now
 
-    def levels(self, values: Floats, rows: Rows, least: Level) -> Levels:
-        """Worst level at each value in some scenarios, (rows, values), of the rules that can come to `least`.
+    def look(self, values: Floats, rows: Rows, least: Level) -> _Look:
+        """A look at each value in some scenarios.
 
         A quantity that is swept as a range keeps its spread around the value (a ratio off a setting, a bucket of 50 to
         60 degF).
         """
         columns = self.asked.columns
         moved = self._moved(columns.numbers[self.quantity.name][rows], values)
-        case = Case(self.asked.question, columns.repeated(rows, len(values)).moved(self.quantity, moved))
-        bucket = case.bucket.before_solids
-        self.strong = bool(np.any(bucket.ionic_strength > bucket.valid_up_to_mol_per_kg))
-        return worst(case, self.asked.judge(case, least=least)).reshape(len(rows), len(values))
+        at = columns.repeated(rows, len(values)).moved(self.quantity, moved)
+        return _Look(at, (len(rows), len(values)), least)
 
     def _moved(self, values: Floats, to: Floats) -> Floats:
         """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""
