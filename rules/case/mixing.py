@@ -32,6 +32,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
+from .on_record import on_record
 from .remembered import each_once
 
 #: A bucket keeps at least this share of its volume as water, whatever is put in.
@@ -91,6 +92,11 @@ class Mixing:
         return np.maximum(own, self.of(WATER_TEMPERATURE))
 
     @cached_property
+    def asked(self) -> dict[str, Solution]:
+        """Solutions that were read, by name, since this was last emptied."""
+        return {}
+
+    @on_record
     def water(self) -> Solution:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
@@ -169,7 +175,7 @@ class Mixing:
         """Water in the bucket: poured in, and brought by the products as water or crystal water, (B,)."""
         return np.asarray(self.poured_water_kg + self._products[1])
 
-    @cached_property
+    @property
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
         share = self.poured_water_kg / self.bucket_water_kg

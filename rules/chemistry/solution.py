@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -48,6 +49,16 @@ class Solution:
         }
         before = self.supersaturated
         return replace(self, **taken, supersaturated=None if before is None else before.rows(index))
+
+    def with_rows(self, where: np.ndarray, other: Solution) -> Solution:
+        """The same with some of its rows from another; the state before solids stays its own."""
+        taken: dict[str, Any] = {}
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray):
+                taken[field.name] = value.copy()
+                taken[field.name][where] = getattr(other, field.name)
+        return replace(self, **taken)
 
     @property
     def ph(self) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..case.case import Case
 from ..chemistry.phases import phases
-from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
 
@@ -32,6 +32,7 @@ def _solid_in_bucket(
     up_to = "" if counted else "up to "
     band = band_si(case, phase)
     level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
+    level[~case.brings(*ingredients)] = Level.NONE
     if not np.any(level):
         return None
     aired = case.bucket_in_air.before_solids
@@ -280,13 +281,14 @@ _SETTLE = (
 
 
 def _lime_in_bucket(case: Case) -> Outcome | None:
-    if not case.has("Ca+2", "CO3-2") and not case.alkaline:
+    ours = case.brings("Ca+2", "CO3-2") | case.alkaline
+    if not np.any(ours):
         return None
     solution = case.bucket
     si, amount = solution.before_solids.si("Calcite"), case.precipitated_mg_per_l("bucket", "Calcite")
     level = np.full(case.size, int(Level.NONE))
-    level[(si > 0.5) & (amount > 10.0)] = Level.CAUTION
-    level[(si > 1.0) & (amount > 300.0)] = Level.STOP
+    level[ours & (si > 0.5) & (amount > 10.0)] = Level.CAUTION
+    level[ours & (si > 1.0) & (amount > 300.0)] = Level.STOP
     if not np.any(level):
         return None
     return Outcome(
@@ -300,7 +302,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
         },
-        do=_SETTLE if float(np.max(amount)) < _SETTLES_MG_PER_L else (TWO_BUCKETS, _SETTLE[1]),
+        do=(TWO_BUCKETS, _SETTLE[1]) if np.any(amount >= _SETTLES_MG_PER_L) else _SETTLE,
         severity=si,
     )
 
@@ -336,7 +338,8 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     gas = case.in_bucket_mol_per_kg("CO3-2") * np.clip(1.0 - 1.0 / np.maximum(pressure, 1e-9), 0.0, 1.0)
     gas_l = gas * _GAS_L_PER_MOL * case.water_kg_per_l("bucket")
     level = np.where((pressure > _FIZZES_ATM) & (gas_l > 0.2), int(Level.CAUTION), int(Level.NONE))
-    level[(pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
+    level[~case.brings("CO3-2")] = Level.NONE
+    level[(level > Level.NONE) & (pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
     if not np.any(level):
         return None
     return Outcome(
@@ -374,15 +377,14 @@ ACID_MEETS_CARBONATE = Rule(
 
 
 def _not_computed(case: Case) -> Outcome | None:
-    # The cold bucket is cold-bucket's own matter: it alone never stops a pour.
-    solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line)
-    lost = ~np.all([solution.converged for solution in solved], axis=0)
+    # What other solutions are asked for is the matter of the rules that ask.
+    lost = case.unsolved("water", "bucket", "bucket_in_air", "line", "water_in_line")
     if not np.any(lost):
         return None
     return Outcome(
         np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
-        do=("Check amounts and water test for a typing error.", JAR_TEST),
+        do=(CHECK_INPUT, JAR_TEST),
     )
 
 
@@ -395,7 +397,8 @@ NOT_COMPUTED = Rule(
     headline="This pour could not be computed; what stays dissolved is not known.",
     brief="a pour that could not be computed",
     plain="When the numbers cannot be found, the answer is unknown and never clear.",
-    chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
+    chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it, or whose pH or water activity "
+    "is none that the model knows, counts as unknown, here and in every rule that would have gone by it.",
     cure="Check the input; jar test.",
     sources=("design choice",),
     check=_not_computed,

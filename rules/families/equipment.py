@@ -20,7 +20,7 @@ from ..ask.hydraulics import (
     left_in_bucket_l,
 )
 from ..ask.plan import Plan
-from ..case.case import Case
+from ..case.case import Case, Mask
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
@@ -463,7 +463,7 @@ def _corrodes(case: Case) -> Outcome | None:
     metals = fittings - {"plastic"}
     if not metals:
         return None
-    found: list[str] = []
+    found: list[tuple[Mask, str]] = []
     level = np.full(case.size, int(Level.NONE))
     ph = case.bucket.before_solids.ph
     for mask, what, eaten, verb in (
@@ -482,12 +482,17 @@ def _corrodes(case: Case) -> Outcome | None:
         hit = sorted(metals & eaten)
         if hit and np.any(mask):
             level[mask] = Level.CAUTION
-            found.append(f"{what} {verb} {' and '.join(hit)}")
+            found.append((mask, f"{what} {verb} {' and '.join(hit)}"))
     if not found:
         return None
+
+    def message(n: Mapping[str, float]) -> str:
+        said = "; ".join(words for mask, words in found if mask[int(n["row"])])
+        return f"Fittings at the injector (bucket pH {n['bucket_ph']:.1f}): {said}."
+
     return Outcome(
         level,
-        lambda n: f"Fittings at the injector (bucket pH {n['bucket_ph']:.1f}): {'; '.join(found)}.",
+        message,
         numbers={"bucket_ph": ph},
         do=(
             "Plastic (PVC, polyethylene) where the stock runs undiluted, or 316 stainless where it holds no chloride; rinse "

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
-from ..case.case import Case
+from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
 from .line import HARD_CALCIUM_MG_PER_L
@@ -328,22 +328,26 @@ ORGANIC_MEETS_ACID = Rule(
 )
 
 
-def _best_apart(case: Case) -> bool:
-    """True where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
-    drops it."""
+def _best_apart(case: Case) -> Mask:
+    """Where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
+    drops it, (B,)."""
     hazards = frozenset().union(*(item.hazards for item in case.poured))
     acid = "acid" in hazards
-    return (
+    by_name = (
         "hypochlorite" in hazards
-        or case.has("OCl-")
-        or (acid and (bool(hazards & {"alkali", "ammonia-gas"}) or case.has("CO3-2", "S2O3-2", "H4SiO4")))
-        or (case.has("Ca+2") and case.has("SO4-2", "PO4-3", "P2O7-4", "CO3-2", "H4SiO4"))
+        or (acid and bool(hazards & {"alkali", "ammonia-gas"}))
         or bool(_named(case, (*_ACID_BRINGS_DOWN, *_MAY_CURDLE)))
     )
+    with_acid = case.brings("CO3-2", "S2O3-2", "H4SiO4") & acid
+    with_calcium = case.brings("Ca+2") & case.brings("SO4-2", "PO4-3", "P2O7-4", "CO3-2", "H4SiO4")
+    return np.asarray(case.brings("OCl-") | with_acid | with_calcium | by_name)
 
 
 def _order(case: Case) -> Outcome | None:
-    if len(case.poured) < 2 or _best_apart(case):
+    if len(case.poured) < 2:
+        return None
+    level = np.where(_best_apart(case), int(Level.NONE), int(Level.NOTE))
+    if not np.any(level):
         return None
 
     def rank(item: Poured) -> tuple[int, float]:
@@ -358,7 +362,7 @@ def _order(case: Case) -> Outcome | None:
 
     names = ", then ".join(item.product.name for item in sorted(case.poured, key=rank))
     return Outcome(
-        np.full(case.size, int(Level.NOTE)),
+        level,
         lambda _: f"Order: most of the water first, then {names}; stir each clear before the next, then fill up.",
         do=(
             "Acid goes in before feeds, liquids before dry products, of those the least soluble first; chelates last.",

@@ -127,7 +127,7 @@ def _chloramine(case: Case) -> Outcome | None:
     with_ = _and(bleach) if bleach else "Chlorine in the system"
 
     def message(n: Mapping[str, float]) -> str:
-        if not np.any(fed):
+        if not fed[int(n["row"])]:
             return (
                 f"{with_} meets the ammonium of the water ({n['water_ammonium_mg_per_l']:.2g} mg/L): chloramines form, the "
                 "chlorine is used up, and the dose misses its mark."
@@ -169,8 +169,7 @@ CHLORAMINE = Rule(
 def _bleach_with_feed(case: Case) -> Outcome | None:
     bleach = bool(_bleach(case))
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
-    attacked = bool(np.any(attack))
-    if not bleach and case.question.pour.site.chlorination and attacked:
+    if not bleach and case.question.pour.site.chlorination and np.any(attack):
         return Outcome(
             np.where(attack, int(Level.CAUTION), int(Level.NONE)),
             lambda _: (
@@ -182,9 +181,9 @@ def _bleach_with_feed(case: Case) -> Outcome | None:
         return None
     return Outcome(
         np.where(attack, int(Level.STOP), int(Level.CAUTION)),
-        lambda _: (
+        lambda n: (
             "Bleach destroys chelates and turns iron and manganese to rust and black sludge."
-            if attacked
+            if attack[int(n["row"])]
             else "Bleach in one bucket with feed: chlorination is a treatment of its own."
         ),
         do=("Run chlorine by itself, and flush before and after.", DEFER),
@@ -281,8 +280,9 @@ def _ammonia(case: Case) -> Outcome | None:
     ammonia = mixed.molality[:, mixed.constants.species.index("NH3")]
     level = np.where(ammonia > 0.02, int(Level.CAUTION), int(Level.NONE))
     level[ammonia > 0.1] = Level.STOP
-    if len(case.poured) == 1 and not np.any(mixed.ph > 10.0):
-        level = np.minimum(level, int(Level.CAUTION))
+    level[~case.brings("NH4+")] = Level.NONE
+    if len(case.poured) == 1:
+        level = np.where(mixed.ph > 10.0, level, np.minimum(level, int(Level.CAUTION)))
     if not np.any(level):
         return None
     return Outcome(
@@ -591,7 +591,7 @@ ACID_MEETS_SULFIDE = Rule(
 
 
 def _lifting(case: Case) -> Outcome:
-    full_kg = float(case.poured_water_kg[0]) + sum(p.heaviest_kg for p in case.poured)
+    full_kg = case.poured_water_kg + sum(p.heaviest_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
         lambda n: (

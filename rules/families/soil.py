@@ -145,8 +145,8 @@ def _free_ammonia(case: Case) -> Outcome | None:
     mixed = case.line.before_solids
     ammonia = 17_031.0 * mixed.molality[:, mixed.constants.species.index("NH3")]
     some, much = _FREE_AMMONIA_MG_PER_L
-    level = np.where(ammonia > some, int(Level.NOTE), int(Level.NONE))
-    level[ammonia > much] = Level.CAUTION
+    level = np.where(case.brings("NH4+") & (ammonia > some), int(Level.NOTE), int(Level.NONE))
+    level[case.brings("NH4+") & (ammonia > much)] = Level.CAUTION
     if not np.any(level):
         return None
     return Outcome(
@@ -290,7 +290,7 @@ def _unfit(case: Case) -> Outcome | None:
         here[brought & (values > entry.severe)] = Level.CAUTION
         if np.any(here):
             found.append(entry)
-            numbers[_key(entry)] = values
+            numbers[_key(entry)] = np.where(here > Level.NONE, values, np.nan)
         level = np.maximum(level, here)
     if not found:
         return None
@@ -299,7 +299,7 @@ def _unfit(case: Case) -> Outcome | None:
         parts = [
             f"{e.spoken} {n[_key(e)]:.2g} {e.unit} (sensitive crops from {e.some:g}, severe from {e.severe:g})"
             for e in found
-            if n[_key(e)] > e.some
+            if np.isfinite(n[_key(e)])
         ]
         return f"At the emitter: {' and '.join(parts)}; the classes are for crops that get all of their water so."
 

@@ -9,9 +9,10 @@ import numpy as np
 from ...catalog.quantity.table import LINE_TEMPERATURE
 from ..case.case import Case
 from ..case.solutions import DRIED, SUN_C
+from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH
-from ..judge.rule import Level, Outcome, Rule
+from ..judge.rule import Level, Outcome, Rule, taken
 from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
 
 #: Warming that is looked at, at least [degC].
@@ -19,8 +20,8 @@ _LEAST_WARMING_C = 5.0
 
 
 def _warm_line(case: Case) -> Outcome | None:
-    warmer = SUN_C - case.line_temperature_c
-    if not case.question.stated(LINE_TEMPERATURE) or float(np.max(warmer)) < _LEAST_WARMING_C:
+    warms = SUN_C - case.line_temperature_c >= _LEAST_WARMING_C
+    if not case.question.stated(LINE_TEMPERATURE) or not np.any(warms):
         return None  # a line temperature that is not stated is swept up to the sun's
     warm, here = case.sunny_line.before_solids, case.line.before_solids
     lime, brushite = warm.si("Calcite"), warm.si("Brushite")
@@ -29,8 +30,8 @@ def _warm_line(case: Case) -> Outcome | None:
     clouds = (lime > LIME_CLOUDS_SI) & (here.si("Calcite") <= LIME_CLOUDS_SI)
     sure = table["Brushite"].surely_above_si
     phosphate = (brushite > sure) & (here.si("Brushite") <= sure)
-    level = np.where(over_lime, int(Level.NOTE), int(Level.NONE))
-    level[clouds | phosphate] = Level.CAUTION
+    level = np.where(warms & over_lime, int(Level.NOTE), int(Level.NONE))
+    level[warms & (clouds | phosphate)] = Level.CAUTION
     if not np.any(level):
         return None
 
@@ -94,24 +95,24 @@ def _drying(case: Case) -> Outcome | None:
         return None
     dry, wet, water = case.drying_line.before_solids, case.line.before_solids, case.drying_water.before_solids
     level = np.full(case.size, int(Level.NONE))
-    worst, name = np.full(case.size, -np.inf), ""
+    found: list[Floats] = []
     table = phases()
-    for phase, spoken in _DRIES_OUT.items():
+    for phase in _DRIES_OUT:
         onset = LIME_SCALES_SI if phase == "Calcite" else max(table[phase].surely_above_si, 0.0)
         amount = case.drying_line.precipitated(phase) * 1e5 > LEAST_MG_PER_L
         own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
         passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
         level[passes] = Level.NOTE if flushed is None else Level.CAUTION
-        index = np.where(passes, dry.si(phase), -np.inf)
-        if float(np.max(index)) > float(np.max(worst)):
-            worst, name = index, spoken
+        found.append(np.where(passes, dry.si(phase), -np.inf))
     if not np.any(level):
         return None
+    which = np.argmax(found, axis=0)
+    worst, names = taken(which, found), list(_DRIES_OUT.values())
     return Outcome(
         level,
         lambda n: (
             "If the line is not flushed, what is left in the emitters dries; once "
-            f"{100 * (1 - 1 / DRIED):.0f} % of the water is gone, {name} forms (saturation index "
+            f"{100 * (1 - 1 / DRIED):.0f} % of the water is gone, {names[which[int(n['row'])]]} forms (saturation index "
             f"{n['saturation_index_dry']:+.2f})."
         ),
         numbers={"saturation_index_dry": worst},

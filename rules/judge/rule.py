@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Literal
@@ -31,7 +31,8 @@ class Outcome:
     """What a rule says of a case of B scenarios.
 
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
-    the name; the message is made from those of one scenario. do: what to do, most useful first.
+    the name, not a number where there is none; the message is made from those of one scenario, its "level" and its
+    "row". What is said of a scenario depends on no other. do: what to do, most useful first, in all of them.
     severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
     the rule goes by no number, so that no amount or water can turn it. headline: instead of the rule's own.
     """
@@ -115,6 +116,22 @@ def overall(level: Levels) -> Level:
     if int(np.min(level)) == Level.STOP:
         return Level.STOP
     return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
+
+
+def worst_of(levels: Sequence[Levels], measures: Sequence[NDArray[np.float64]]) -> NDArray[np.intp]:
+    """Which of several findings is the worst in each scenario, (B,): by level, among equals by the larger measure.
+
+    >>> worst_of([np.array([2, 1]), np.array([2, 4])], [np.array([0.5, 9.0]), np.array([0.7, -np.inf])])
+    array([1, 1])
+    """
+    level = np.array(levels)
+    measure = np.maximum(np.nan_to_num(np.array(measures, dtype=float), nan=-1e300), -1e300)
+    return np.asarray(np.argmax(np.where(level == np.max(level, axis=0), measure, -np.inf), axis=0))
+
+
+def taken(which: NDArray[np.intp], values: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """In each scenario the value of that one of several, (B,)."""
+    return np.asarray(np.take_along_axis(np.array(values, dtype=float), which[None, :], axis=0)[0])
 
 
 def same(case: Case, level: Level) -> Levels:
