@@ -1,6 +1,7 @@
 """Drawn pours as batches of scenarios: products, amounts, water, temperatures and fittings, at random.
 
-Hostile ones too. Common amounts and waters follow what growers do (common practice, no source); nothing here is a reference value.
+Hostile ones too. Amounts and waters of the others follow what growers do (common practice, no source); nothing here
+is a reference value.
 """
 
 from __future__ import annotations
