@@ -35,6 +35,8 @@ from ..chemistry.water_properties import density_kg_per_l
 from .on_record import on_record
 from .remembered import each_once
 
+#: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
+_MOST_CO2_ATM = 10.0
 #: A bucket keeps at least this share of its volume as water, whatever is put in.
 _LEAST_WATER_SHARE = 0.05
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
@@ -115,12 +117,14 @@ class Mixing:
         alkalinity = self.of(ALKALINITY) * mol_per_mg(ALKALINITY.name)
         if self.question.water is not None and alkalinity_too(self.question.water):
             alkalinity = alkalinity * misread
-        return each_once(
+        found = each_once(
             totals,
             self.of(WATER_TEMPERATURE),
             ph=self.of(PH),
             alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
         )
+        # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
+        return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
 
     @cached_property
     def product_mol(self) -> Floats:

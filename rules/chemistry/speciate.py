@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -45,15 +44,6 @@ _WATER_ACTIVITIES = (0.03, 1.0005)
 #: pH outside of this is no solution that either model knows: concentrated acids and lyes as they are sold come to some
 #: -1 and 15 (from memory: Nordstrom et al. 2000 measured down to -3.6 in mine water, far beyond any fertilizer).
 _PH = (-2.0, 16.0)
-#: What is found of a solution.
-_FOUND = (
-    "molality",
-    "ln_activity",
-    "water_activity",
-    "ionic_strength",
-    "saturation_index",
-    "precipitated_mol_per_kg",
-)
 #: Salts beyond this many times their solubility are let settle before the first look: the activity model
 #: is not to be asked about what cannot be dissolved.
 _FAR_OVER = 1.03
@@ -96,8 +86,8 @@ def equilibrate(
     before = solution.supersaturated
     held = ph is not None or co2_atm is not None
     return replace(
-        _only_what_is_known(solution, held),
-        supersaturated=None if before is None else _only_what_is_known(before, held),
+        solution.without(~solution.converged, totals=held),
+        supersaturated=None if before is None else before.without(~before.converged, totals=held),
     )
 
 
@@ -113,19 +103,6 @@ class _Given:
         """The same for some rows."""
         values = (self.ph, self.alkalinity_eq_per_kg, self.co2_atm)
         return _Given(*(None if value is None else value[keep] for value in values))
-
-
-def _only_what_is_known(solution: Solution, held: bool) -> Solution:
-    """The same with no number where none was found, so that nobody takes where the solver stopped for an answer; of
-    the totals too where something was held instead of them."""
-    lost = ~solution.converged
-    if not np.any(lost):
-        return solution
-    found: dict[str, Any] = {
-        name: np.where(lost.reshape(-1, *(1,) * (getattr(solution, name).ndim - 1)), np.nan, getattr(solution, name))
-        for name in (*_FOUND, *(("totals_mol_per_kg",) if held else ()))
-    }
-    return replace(solution, **found)
 
 
 def _equilibrate(

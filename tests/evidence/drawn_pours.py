@@ -59,10 +59,11 @@ def draw_pour(rng: Rng, names: list[str], *, stated: bool, hostile: bool = False
     in his right mind has."""
     count = int(rng.integers(1, 7 if hostile else 4))
     liters = float(np.exp(rng.uniform(np.log(0.01), np.log(2000.0)))) if hostile else 18.927
-    least, most = (1e-6, 3000.0) if hostile else (0.2, 120.0)
-    shares = rng.dirichlet(np.ones(count)) if hostile else np.ones(count)
     chosen = rng.choice(names, size=count, replace=False)
-    grams = [float(np.exp(rng.uniform(np.log(least), np.log(most)))) * liters * share for share in shares]
+    if hostile:  # up to what leaves just room for the water
+        grams = rng.dirichlet(np.ones(count)) * liters * np.exp(rng.uniform(np.log(1e-3), np.log(1050.0)))
+    else:
+        grams = liters * np.exp(rng.uniform(np.log(0.2), np.log(120.0), size=count))
     pour: dict[str, object] = {
         "product": [{"name": str(n), "amount": f"{g:.6g} g"} for n, g in zip(chosen, grams, strict=True)],
         "bucket": {"volume": f"{liters:.6g} L"},
@@ -72,7 +73,7 @@ def draw_pour(rng: Rng, names: list[str], *, stated: bool, hostile: bool = False
         ratio = np.exp(rng.uniform(0.0, np.log(10_000.0)))
         pour["injection"] = {"ratio": f"1:{max(1.0, ratio):.4g}"}
     if stated or rng.random() < 0.5:
-        many = 30.0 if hostile else 1.0
+        many = 4.0 if hostile else 1.0
         water: dict[str, object] = {
             name: f"{many * most * rng.random() ** 2:.4g} mg/L"
             for name, most in OTHERS.items()
@@ -82,7 +83,7 @@ def draw_pour(rng: Rng, names: list[str], *, stated: bool, hostile: bool = False
         water |= {
             "ph": round(float(ph), 2),
             "calcium": f"{many * rng.uniform(2.0, 250.0):.4g} mg/L",
-            "alkalinity": f"{(5.0 if hostile else 1.0) * rng.uniform(5.0, 400.0):.4g} mg/L CaCO3",
+            "alkalinity": f"{_alkalinity(rng, float(ph), hostile):.4g} mg/L CaCO3",
         }
         pour["water"] = water
     if stated or rng.random() < 0.5:
@@ -101,6 +102,13 @@ def draw_pour(rng: Rng, names: list[str], *, stated: bool, hostile: bool = False
     if site:
         pour["site"] = site
     return pour
+
+
+def _alkalinity(rng: Rng, ph: float, hostile: bool) -> float:
+    """Alkalinity [mg/L CaCO3]; below pH 5 hardly any, but in a hostile water in ten."""
+    if not hostile:
+        return float(rng.uniform(5.0, 400.0))
+    return float(rng.uniform(0.0, 2000.0 if ph > 5.0 or rng.random() < 0.1 else 2.0))
 
 
 def draw_question(rng: Rng, catalog: Catalog, *, stated: bool) -> Question:
