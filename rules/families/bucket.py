@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, INJECTION_RATIO, PH
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
 
@@ -104,6 +106,11 @@ CALCIUM_MEETS_SULFATE = Rule(
     "are counted.",
     cure="Two buckets, or a source without one of the two.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        better=(INJECTION_RATIO,),
+        either={(BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC", (ALKALINITY, PH): SLIGHTLY},
+    ),
     check=_calcium_meets_sulfate,
 )
 
@@ -132,6 +139,11 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
     "back, so pH is computed from the products.",
     cure="Two buckets; no phosphate with calcium.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
+    turns=Turns(
+        worse=(CALCIUM,),
+        better=(INJECTION_RATIO,),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_calcium_meets_phosphate,
 )
 
@@ -159,6 +171,10 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
     chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
     cure="Two buckets, or keep the bucket acid.",
     sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    turns=Turns(
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_struvite,
 )
 
@@ -186,6 +202,10 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
     chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
+    turns=Turns(
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_newberyite,
 )
 
@@ -206,6 +226,11 @@ MAGNESIUM_HYDROXIDE = Rule(
     chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE),
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(ALKALINITY,): BUFFERS},
+    ),
     check=_magnesium_hydroxide,
 )
 
@@ -226,6 +251,9 @@ MAGNESIUM_CARBONATE = Rule(
     chemistry="MgCO3.3H2O, log K -4.67.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, ALKALINITY, PH), better=(INJECTION_RATIO, CALCIUM), either={(BUCKET_TEMPERATURE,): HEAT}
+    ),
     check=_magnesium_carbonate,
 )
 
@@ -268,6 +296,7 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
     cure="Molybdate in the bucket without calcium.",
     sources=("from memory: CRC Handbook, solubility product",),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
     check=_molybdate,
 )
 
@@ -322,6 +351,7 @@ LIME_IN_BUCKET = Rule(
         "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
         "limits 10 and 300 mg/L: design choice, no source",
     ),
+    turns=Turns(worse=(BUCKET_TEMPERATURE,), either={(AMOUNT_FACTOR, CALCIUM, ALKALINITY, PH): OTHER_SOLIDS}),
     check=_lime_in_bucket,
 )
 
@@ -372,6 +402,10 @@ ACID_MEETS_CARBONATE = Rule(
     "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
     cure="Two buckets.",
     sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE),
+        either={(ALKALINITY, PH): "the water brings carbonate, and takes up the acid", (CALCIUM,): SLIGHTLY},
+    ),
     check=_acid_meets_carbonate,
 )
 
@@ -438,6 +472,7 @@ BUCKET_BEYOND_THE_MODEL = Rule(
     "extrapolated.",
     cure="More water, and a jar test.",
     sources=("the fitted ranges of the parameters, in their tables",),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY), either={(PH,): SLIGHTLY, (BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_beyond_model,
 )
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from ...catalog.quantity.table import BUCKET_TEMPERATURE
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, PH
 from ...catalog.species import formula_share
 from ..ask.salts import Salt, solid_of
 from ..case.case import Case, Mask
@@ -16,6 +16,7 @@ from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.turns import SLIGHTLY, Turns
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
@@ -184,6 +185,17 @@ MORE_THAN_DISSOLVES = Rule(
     "salts of the model go by their share of the handbook's solubility.",
     cure="Less product, more or warmer water.",
     sources=(_HANDBOOK, _MODEL),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        either={
+            (
+                CALCIUM,
+                ALKALINITY,
+                PH,
+            ): "what dissolves hardly, as gypsum, answers to calcium, and to carbonate that takes calcium away",
+            (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some salts of calcium and manganese",
+        },
+    ),
     check=_more_than_dissolves,
 )
 
@@ -257,6 +269,10 @@ COLD_BUCKET = Rule(
         _MODEL,
         "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
     ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        either={(BUCKET_TEMPERATURE,): "warm water holds more at first, and gives back more of what it does not"},
+    ),
     check=_cold_bucket,
 )
 
@@ -316,6 +332,7 @@ HOT_BUCKET_COOLS = Rule(
     "solubility curves; looked at where more than 30 degC are stated. Above 60 degC it is asked whether degF was meant.",
     cure="Less of it, or used up warm.",
     sources=(_HANDBOOK, "design choice: 30 and 20 degC", "common practice, no source: a tap gives at most 60 degC"),
+    turns=Turns(worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE)),
     check=_hot_bucket_cools,
 )
 
@@ -383,6 +400,7 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
     "model; within the model's error it is left open.",
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,), either={(CALCIUM, ALKALINITY, PH): SLIGHTLY}),
     check=_potassium_sulfate,
 )
 
@@ -424,6 +442,13 @@ SALTS_OUT_TOGETHER = Rule(
     "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        better=(BUCKET_TEMPERATURE,),
+        either={
+            (CALCIUM, ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate"
+        },
+    ),
     check=_other_salts,
 )
 
@@ -549,6 +574,7 @@ DOUBLE_SULFATE = Rule(
         "pitzer.dat of PHREEQC 3.8.6",
         "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,), either={(CALCIUM, ALKALINITY, PH): SLIGHTLY}),
     check=_double_sulfate,
 )
 

@@ -6,11 +6,21 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import BUFFERS, SLIGHTLY, Turns
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -62,6 +72,7 @@ THIOSULFATE_MEETS_ACID = Rule(
     "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
     check=_thiosulfate_meets_acid,
 )
 
@@ -124,6 +135,7 @@ THIOSULFATE_MEETS_CALCIUM = Rule(
         "from memory: maker leaflets of ammonium and potassium thiosulfate, 0 to 2 % sulfite",
         "from memory: handbook solubility of calcium sulfite hemihydrate, some 0.05 g/L",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(BUCKET_TEMPERATURE,), either={(ALKALINITY, PH): SLIGHTLY}),
     check=_thiosulfate_meets_calcium,
 )
 
@@ -197,6 +209,7 @@ POLYPHOSPHATE_MEETS_HARD_WATER = Rule(
         "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
         "from memory: Florida and California guidance: none above 50 mg/L calcium",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
     check=_polyphosphate,
 )
 
@@ -253,6 +266,14 @@ SILICATE_GELS = Rule(
     chemistry="Silicic acid polymerizes below about pH 9; kinetics, not equilibrium: a limit is used.",
     cure="Alone, diluted, flushed.",
     sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
+    turns=Turns(
+        better=(INJECTION_RATIO, PH),
+        either={
+            (AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line",
+            (ALKALINITY,): BUFFERS,
+            (CALCIUM, LINE_TEMPERATURE, BUCKET_TEMPERATURE): "by the pH, slightly",
+        },
+    ),
     check=_silicate_gels,
 )
 
@@ -324,6 +345,7 @@ ORGANIC_MEETS_ACID = Rule(
         "humic acid: the part of humus that is not soluble in acid, by definition",
         "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(ALKALINITY, PH), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_organic_meets_acid,
 )
 
@@ -428,6 +450,7 @@ POLYPHOSPHATE_MEETS_ACID = Rule(
     "equilibrium.",
     cure="The same day, or another bucket.",
     sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
+    turns=Turns(worse=(AMOUNT_FACTOR,)),
     check=_polyphosphate_meets_acid,
 )
 

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import ALKALINITY, PH
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import DEFER, FLUSH
 from ..judge.forming import solid_levels
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import BUFFERS, HEAT, OWN_PH, SLIGHTLY, Turns
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0
@@ -117,6 +118,10 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
         "Rottenberg, notes on fertilizer interaction: calcium 60, bicarbonate 150 mg/L",
         "Auburn ANR-0653: advises against phosphorus through drip",
     ),
+    turns=Turns(
+        worse=(CALCIUM, PH),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+    ),
     check=_phosphate,
 )
 
@@ -165,6 +170,11 @@ SULFATE_MEETS_HARD_WATER = Rule(
     sources=(
         "minteq.v4.dat (NIST 46)",
         "IASRI e-course: sulfate fertilizers can drop gypsum in high-calcium water",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        better=(INJECTION_RATIO,),
+        either={(ALKALINITY, PH): SLIGHTLY, (LINE_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
     ),
     check=_sulfate,
 )
@@ -239,6 +249,10 @@ LIME_IN_LINE = Rule(
         "minteq.v4.dat (NIST 46)",
         "from memory: Langelier index classes; 0.3 for drip and 1.0 for clouding: design choice",
     ),
+    turns=Turns(
+        worse=(CALCIUM, PH),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+    ),
     check=_lime,
 )
 
@@ -274,6 +288,11 @@ STRUVITE_IN_LINE = Rule(
     chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
     cure="Acid phosphate, or no magnesium with it.",
     sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, PH),
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+    ),
     check=_struvite,
 )
 
@@ -320,6 +339,11 @@ LINE_PH_EXTREME = Rule(
     sources=(
         "common practice, no source, for the limits",
         "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        better=(INJECTION_RATIO, ALKALINITY),
+        either={(PH,): "it helps against acid and adds to alkali", (CALCIUM,): SLIGHTLY, (LINE_TEMPERATURE,): SLIGHTLY},
     ),
     check=_line_ph,
 )

@@ -6,6 +6,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ...catalog.species import SPECIES
 from ..case.case import Case, Mask, Place
 from ..chemistry.constants import Floats
@@ -19,6 +28,7 @@ from ..judge.forming import (
     stop_mg_per_l,
 )
 from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 #: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
 _METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
@@ -60,6 +70,10 @@ METAL_MEETS_PHOSPHATE = Rule(
         "minteq.v4.dat (NIST 46) and the spread between shipped databases",
         "Trade notes: unchelated metals",
     ),
+    turns=Turns(
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_metal_meets_phosphate,
 )
 
@@ -83,6 +97,11 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
     sources=(
         "minteq.v4.dat (NIST 46) and the spread between shipped databases",
         "Trade notes: unchelated metals",
+    ),
+    turns=Turns(
+        worse=(PH,),
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
     ),
     check=_metal_meets_phosphate_in_line,
 )
@@ -228,6 +247,16 @@ METAL_HYDROXIDE = Rule(
         "minteq.v4.dat (NIST 46)",
         "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
     ),
+    turns=Turns(
+        worse=(PH,),
+        better=(INJECTION_RATIO,),
+        either={
+            (AMOUNT_FACTOR,): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (CALCIUM,): SLIGHTLY,
+            (LINE_TEMPERATURE, BUCKET_TEMPERATURE): HEAT,
+        },
+    ),
     check=_metal_hydroxide,
 )
 
@@ -298,6 +327,15 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
     sources=(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "Turkish chelate maker page: EDDHA to 8.5",
+    ),
+    turns=Turns(
+        worse=(PH,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (CALCIUM,): SLIGHTLY,
+            (LINE_TEMPERATURE,): HEAT,
+        },
     ),
     check=_chelate,
 )
@@ -374,6 +412,7 @@ CHELATE_BREAKS_IN_ACID = Rule(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "UK soluble-fertilizer supplier note: EDDHA from about 4",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
     check=_chelate_in_acid,
 )
 

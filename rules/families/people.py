@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import AMMONIUM, SULFIDE
+from ...catalog.quantity.table import ALKALINITY, AMMONIUM, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, PH, SULFIDE
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, IF_MIXED, PROTECT
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import BUFFERS, SLIGHTLY, Turns
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
@@ -101,6 +102,17 @@ CHLORINE_GAS = Rule(
     sources=(
         "from memory: safety data sheets and extension manuals (conservative)",
         "Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",
+    ),
+    turns=Turns(
+        better=(PH,),
+        either={
+            (
+                AMOUNT_FACTOR,
+                CALCIUM,
+                ALKALINITY,
+                BUCKET_TEMPERATURE,
+            ): "bleach is alkaline itself, and outweighs the acid of the water where there is enough of it"
+        },
     ),
     check=_chlorine_gas,
 )
@@ -269,6 +281,7 @@ UREA_NITRATE = Rule(
         "from memory: safety data sheets and extension manuals (conservative)",
         "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
     check=_urea_nitrate,
 )
 
@@ -308,6 +321,14 @@ AMMONIA_ESCAPES = Rule(
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
     cure="Keep alkali from ammonium.",
     sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, PH),
+        better=(CALCIUM,),
+        either={
+            (ALKALINITY,): BUFFERS,
+            (BUCKET_TEMPERATURE,): "ammonium lets go of more ammonia in the warm, and an alkali raises the pH less",
+        },
+    ),
     check=_ammonia,
 )
 
@@ -361,6 +382,7 @@ BUCKET_TOO_HOT = Rule(
     sources=(
         "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), either={(BUCKET_TEMPERATURE,): "by the heat capacity of the stock, slightly"}),
     check=_too_hot,
 )
 

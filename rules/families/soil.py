@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from rapidfuzz import fuzz, process
 
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
 from ..case.case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import SLIGHTLY, Turns
 from ..policy import salt_limits
 
 #: Names of crops more alike than this are one, as strawberry and strawberries (0 to 100).
@@ -130,6 +132,11 @@ SALTY_AT_EMITTER = Rule(
         "from memory: FAO Irrigation and Drainage Paper 29 rev. 1, table 1: 0.7 and 3.0 dS/m",
         "from memory: FAO 29 rev. 1, table 4, after Maas and Hoffman 1977: thresholds by crop",
     ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        better=(INJECTION_RATIO,),
+        either={(ALKALINITY, PH, LINE_TEMPERATURE): "what it takes to neutral pairs or gas no longer conducts"},
+    ),
     check=_salty,
 )
 
@@ -175,6 +182,11 @@ FREE_AMMONIA = Rule(
     sources=(
         "minteq.v4.dat (NIST 46)",
         "from memory: root damage reported from a few to some 20 mg/L of NH3; the limits are a design choice",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, ALKALINITY, PH, LINE_TEMPERATURE),
+        better=(INJECTION_RATIO,),
+        either={(CALCIUM,): SLIGHTLY},
     ),
     check=_free_ammonia,
 )
@@ -223,6 +235,7 @@ CHLORINE_AT_EMITTER = Rule(
         "UF/IFAS citrus microirrigation appendix: 1 mg/L continuous, 200 to 500 superchlorination, at the far end",
         "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO,)),
     check=_chlorine,
 )
 
@@ -325,6 +338,7 @@ NUTRIENT_FORM_UNFIT = Rule(
         "against 5 and 30 mg/L for crops that nitrogen spoils (read as PMC9128324)",
         "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO, CALCIUM)),
     check=_unfit,
 )
 

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import LINE_TEMPERATURE
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
 from ..case.case import Case
 from ..case.solutions import DRIED, SUN_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH
 from ..judge.rule import Level, Outcome, Rule, taken
+from ..judge.turns import BUFFERS, OWN_PH, SLIGHTLY, Turns
 from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
 
 #: Warming that is looked at, at least [degC].
@@ -72,6 +73,18 @@ WARM_LINE = Rule(
     "there by every rule, and this one is silent.",
     cure="Cool hours, shade, flush.",
     sources=("minteq.v4.dat (NIST 46)", "common practice, no source: 45 degC in black tube"),
+    turns=Turns(
+        better=(LINE_TEMPERATURE,),
+        either={
+            (
+                AMOUNT_FACTOR,
+                INJECTION_RATIO,
+                CALCIUM,
+                ALKALINITY,
+                PH,
+            ): "it speaks of what the sun brings about alone: less, where the cool line is over already"
+        },
+    ),
     check=_warm_line,
 )
 
@@ -138,6 +151,18 @@ DRYING_EMITTER = Rule(
         "New England Vegetable Guide: feed left in lines leads to solids and slime; flush after",
         "design choice: a quarter of the water left",
     ),
+    turns=Turns(
+        either={
+            (
+                AMOUNT_FACTOR,
+                INJECTION_RATIO,
+                CALCIUM,
+                ALKALINITY,
+                PH,
+                LINE_TEMPERATURE,
+            ): "it speaks of what drying brings about alone: less, where the running line is over already"
+        }
+    ),
     check=_drying,
 )
 
@@ -176,6 +201,15 @@ AMMONIA_RAISES_PH = Rule(
     chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
     cure="An ammonium salt instead.",
     sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
+    turns=Turns(
+        better=(INJECTION_RATIO,),
+        either={
+            (AMOUNT_FACTOR,): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (PH,): "the line is more alkaline, and the feed raises it less",
+            (CALCIUM, LINE_TEMPERATURE): SLIGHTLY,
+        },
+    ),
     check=_ammonia_raises_ph,
 )
 

@@ -10,11 +10,14 @@ import numpy as np
 
 from ...catalog.quantity.named import NAMED_UNITS
 from ...catalog.quantity.table import (
+    ALKALINITY,
     BACTERIA,
     CALCIUM,
     HARDNESS,
     IRON,
+    LINE_TEMPERATURE,
     MANGANESE,
+    PH,
     QUANTITIES,
     SULFIDE,
     SUSPENDED_SOLIDS,
@@ -32,6 +35,7 @@ from ...catalog.water.quality import (
 from ..case.case import Case
 from ..judge.forming import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import HEAT, Turns
 from ..policy import usual_mg_per_l
 from .line import LIME_CLOUDS_SI, LIME_OVER_SI, LIME_SCALES_SI
 
@@ -288,6 +292,7 @@ WATER_SCALES_BY_ITSELF = Rule(
     chemistry="Calcite index of the plain water, closed to air, at the line's temperature. From 0.3 it builds up in emitters.",
     cure="Shade, flush, or a licensed acid treatment.",
     sources=("minteq.v4.dat (NIST 46)", "from memory: Langelier index classes; 0.3 for drip: design choice"),
+    turns=Turns(worse=(CALCIUM, ALKALINITY, PH), either={(LINE_TEMPERATURE,): HEAT}),
     check=_scales_by_itself,
 )
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..case.case import Case
+from .turns import Turns
 
 Family = Literal["label", "bucket", "line", "water", "equipment", "soil", "people"]
 Levels = NDArray[np.int64]
@@ -62,6 +63,7 @@ class Rule:
     what mends it. sources: where limits and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
+    turns: which way it may turn with each lever.
     """
 
     name: str
@@ -76,6 +78,7 @@ class Rule:
     check: Callable[[Case], Outcome | None]
     swap_helps: bool = False
     sets_gas_free: bool = False
+    turns: Turns = field(default_factory=Turns)
     headline: str = ""
     milder: str = ""
     brief: str = ""
