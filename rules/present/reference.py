@@ -30,8 +30,8 @@ def reference(rules: Sequence[Rule]) -> str:
         "A rule says `note`, `caution`, `unknown` or `stop`. What is not known is swept: a rule that stops in a part "
         'of the range only is `unknown`, and names the value at which it turns. Sources: "not checked against print" '
         'was recalled and not read again, "common practice, no source" is what the trade does. "With more" tells which '
-        "way a rule may turn as one number goes up and all else stays (of the injection ratio, the parts of water); with "
-        "a number that is not named it does not turn.",
+        "way a rule may turn as one number goes up and all else stays (of the injection ratio, the parts of water); "
+        "with a number that is not named it does not turn.",
         "",
         f"{len(rules)} rules: "
         + ", ".join(
