@@ -12,7 +12,7 @@ from ..chemistry.phases import phases
 from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
-from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
+from ..judge.turns import HEAT, OTHER_SOLIDS, OWN_PH, Turns
 
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
 
@@ -109,7 +109,7 @@ CALCIUM_MEETS_SULFATE = Rule(
     turns=Turns(
         worse=(AMOUNT_FACTOR, CALCIUM),
         better=(INJECTION_RATIO,),
-        either={(BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC", (ALKALINITY, PH): SLIGHTLY},
+        either={(BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
     ),
     check=_calcium_meets_sulfate,
 )
@@ -140,9 +140,8 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
     cure="Two buckets; no phosphate with calcium.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
     turns=Turns(
-        worse=(CALCIUM,),
         better=(INJECTION_RATIO,),
-        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+        either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     check=_calcium_meets_phosphate,
 )
@@ -172,8 +171,7 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
     cure="Two buckets, or keep the bucket acid.",
     sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
     turns=Turns(
-        better=(INJECTION_RATIO, CALCIUM),
-        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+        worse=(ALKALINITY, PH), better=(INJECTION_RATIO, CALCIUM, BUCKET_TEMPERATURE), either={(AMOUNT_FACTOR,): OWN_PH}
     ),
     check=_struvite,
 )
@@ -203,8 +201,9 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
     turns=Turns(
+        worse=(ALKALINITY, PH),
         better=(INJECTION_RATIO, CALCIUM),
-        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+        either={(AMOUNT_FACTOR,): OWN_PH, (BUCKET_TEMPERATURE,): HEAT},
     ),
     check=_newberyite,
 )
@@ -226,11 +225,7 @@ MAGNESIUM_HYDROXIDE = Rule(
     chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
-    turns=Turns(
-        worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE),
-        better=(INJECTION_RATIO, CALCIUM),
-        either={(ALKALINITY,): BUFFERS},
-    ),
+    turns=Turns(worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE), better=(INJECTION_RATIO, CALCIUM, ALKALINITY)),
     check=_magnesium_hydroxide,
 )
 
@@ -351,7 +346,7 @@ LIME_IN_BUCKET = Rule(
         "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
         "limits 10 and 300 mg/L: design choice, no source",
     ),
-    turns=Turns(worse=(BUCKET_TEMPERATURE,), either={(AMOUNT_FACTOR, CALCIUM, ALKALINITY, PH): OTHER_SOLIDS}),
+    turns=Turns(either={(AMOUNT_FACTOR, CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT}),
     check=_lime_in_bucket,
 )
 
@@ -402,10 +397,7 @@ ACID_MEETS_CARBONATE = Rule(
     "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
     cure="Two buckets.",
     sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
-    turns=Turns(
-        worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE),
-        either={(ALKALINITY, PH): "the water brings carbonate, and takes up the acid", (CALCIUM,): SLIGHTLY},
-    ),
+    turns=Turns(worse=(AMOUNT_FACTOR, ALKALINITY, BUCKET_TEMPERATURE), better=(PH,)),
     check=_acid_meets_carbonate,
 )
 
@@ -472,7 +464,7 @@ BUCKET_BEYOND_THE_MODEL = Rule(
     "extrapolated.",
     cure="More water, and a jar test.",
     sources=("the fitted ranges of the parameters, in their tables",),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY), either={(PH,): SLIGHTLY, (BUCKET_TEMPERATURE,): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY)),
     check=_beyond_model,
 )
 

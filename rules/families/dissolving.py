@@ -16,7 +16,7 @@ from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
-from ..judge.turns import SLIGHTLY, Turns
+from ..judge.turns import Turns
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
@@ -186,13 +186,9 @@ MORE_THAN_DISSOLVES = Rule(
     cure="Less product, more or warmer water.",
     sources=(_HANDBOOK, _MODEL),
     turns=Turns(
-        worse=(AMOUNT_FACTOR,),
+        worse=(AMOUNT_FACTOR, CALCIUM),
         either={
-            (
-                CALCIUM,
-                ALKALINITY,
-                PH,
-            ): "what dissolves hardly, as gypsum, answers to calcium, and to carbonate that takes calcium away",
+            (ALKALINITY, PH): "what dissolves hardly, as gypsum, answers to carbonate that takes calcium away",
             (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some salts of calcium and manganese",
         },
     ),
@@ -400,7 +396,7 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
     "model; within the model's error it is left open.",
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,), either={(CALCIUM, ALKALINITY, PH): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,)),
     check=_potassium_sulfate,
 )
 
@@ -443,11 +439,11 @@ SALTS_OUT_TOGETHER = Rule(
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL),
     turns=Turns(
-        worse=(AMOUNT_FACTOR,),
-        better=(BUCKET_TEMPERATURE,),
         either={
-            (CALCIUM, ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate"
-        },
+            (ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate",
+            (AMOUNT_FACTOR,): "crystals that two salts share are its matter until one of them is over its own limit",
+            (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts",
+        }
     ),
     check=_other_salts,
 )
@@ -574,7 +570,10 @@ DOUBLE_SULFATE = Rule(
         "pitzer.dat of PHREEQC 3.8.6",
         "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,), either={(CALCIUM, ALKALINITY, PH): SLIGHTLY}),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        either={(BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts"},
+    ),
     check=_double_sulfate,
 )
 

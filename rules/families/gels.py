@@ -12,7 +12,6 @@ from ...catalog.quantity.table import (
     BUCKET_TEMPERATURE,
     CALCIUM,
     INJECTION_RATIO,
-    LINE_TEMPERATURE,
     PH,
 )
 from ...catalog.species import molar_mass_g_per_mol
@@ -20,7 +19,7 @@ from ..ask.question import Poured
 from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
-from ..judge.turns import BUFFERS, SLIGHTLY, Turns
+from ..judge.turns import Turns
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -72,7 +71,7 @@ THIOSULFATE_MEETS_ACID = Rule(
     "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH)),
     check=_thiosulfate_meets_acid,
 )
 
@@ -135,7 +134,7 @@ THIOSULFATE_MEETS_CALCIUM = Rule(
         "from memory: maker leaflets of ammonium and potassium thiosulfate, 0 to 2 % sulfite",
         "from memory: handbook solubility of calcium sulfite hemihydrate, some 0.05 g/L",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(BUCKET_TEMPERATURE,), either={(ALKALINITY, PH): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(BUCKET_TEMPERATURE,)),
     check=_thiosulfate_meets_calcium,
 )
 
@@ -267,12 +266,9 @@ SILICATE_GELS = Rule(
     cure="Alone, diluted, flushed.",
     sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
     turns=Turns(
+        worse=(ALKALINITY, CALCIUM, BUCKET_TEMPERATURE),
         better=(INJECTION_RATIO, PH),
-        either={
-            (AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line",
-            (ALKALINITY,): BUFFERS,
-            (CALCIUM, LINE_TEMPERATURE, BUCKET_TEMPERATURE): "by the pH, slightly",
-        },
+        either={(AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line"},
     ),
     check=_silicate_gels,
 )
@@ -345,7 +341,7 @@ ORGANIC_MEETS_ACID = Rule(
         "humic acid: the part of humus that is not soluble in acid, by definition",
         "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(ALKALINITY, PH), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH)),
     check=_organic_meets_acid,
 )
 

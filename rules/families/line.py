@@ -6,7 +6,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import DEFER, FLUSH
@@ -119,7 +127,7 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
         "Auburn ANR-0653: advises against phosphorus through drip",
     ),
     turns=Turns(
-        worse=(CALCIUM, PH),
+        worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
         either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
     ),
     check=_phosphate,
@@ -174,7 +182,7 @@ SULFATE_MEETS_HARD_WATER = Rule(
     turns=Turns(
         worse=(AMOUNT_FACTOR, CALCIUM),
         better=(INJECTION_RATIO,),
-        either={(ALKALINITY, PH): SLIGHTLY, (LINE_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
+        either={(LINE_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
     ),
     check=_sulfate,
 )
@@ -250,7 +258,7 @@ LIME_IN_LINE = Rule(
         "from memory: Langelier index classes; 0.3 for drip and 1.0 for clouding: design choice",
     ),
     turns=Turns(
-        worse=(CALCIUM, PH),
+        worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
         either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
     ),
     check=_lime,
@@ -289,7 +297,7 @@ STRUVITE_IN_LINE = Rule(
     cure="Acid phosphate, or no magnesium with it.",
     sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, PH),
+        worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE),
         better=(INJECTION_RATIO, CALCIUM),
         either={(ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
     ),
@@ -343,7 +351,7 @@ LINE_PH_EXTREME = Rule(
     turns=Turns(
         worse=(AMOUNT_FACTOR,),
         better=(INJECTION_RATIO, ALKALINITY),
-        either={(PH,): "it helps against acid and adds to alkali", (CALCIUM,): SLIGHTLY, (LINE_TEMPERATURE,): SLIGHTLY},
+        either={(PH, BUCKET_TEMPERATURE): "it helps against acid and adds to alkali", (LINE_TEMPERATURE,): SLIGHTLY},
     ),
     check=_line_ph,
 )

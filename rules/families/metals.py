@@ -71,8 +71,13 @@ METAL_MEETS_PHOSPHATE = Rule(
         "Trade notes: unchelated metals",
     ),
     turns=Turns(
-        better=(INJECTION_RATIO, CALCIUM),
-        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+        better=(INJECTION_RATIO,),
+        either={
+            (AMOUNT_FACTOR,): OWN_PH,
+            (ALKALINITY, PH): OTHER_SOLIDS,
+            (CALCIUM,): "it competes for the chelate, and for the phosphate",
+            (BUCKET_TEMPERATURE,): HEAT,
+        },
     ),
     check=_metal_meets_phosphate,
 )
@@ -99,9 +104,9 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
         "Trade notes: unchelated metals",
     ),
     turns=Turns(
-        worse=(PH,),
-        better=(INJECTION_RATIO, CALCIUM),
-        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+        worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE),
+        better=(INJECTION_RATIO, CALCIUM, LINE_TEMPERATURE),
+        either={(PH,): OTHER_SOLIDS, (ALKALINITY,): BUFFERS},
     ),
     check=_metal_meets_phosphate_in_line,
 )
@@ -248,14 +253,13 @@ METAL_HYDROXIDE = Rule(
         "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
     ),
     turns=Turns(
-        worse=(PH,),
-        better=(INJECTION_RATIO,),
         either={
-            (AMOUNT_FACTOR,): OWN_PH,
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (PH,): "zinc and copper dissolve again in strong alkali",
             (ALKALINITY,): BUFFERS,
-            (CALCIUM,): SLIGHTLY,
+            (CALCIUM,): "it lets go of chelates, and takes carbonate away",
             (LINE_TEMPERATURE, BUCKET_TEMPERATURE): HEAT,
-        },
+        }
     ),
     check=_metal_hydroxide,
 )
@@ -329,13 +333,9 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
         "Turkish chelate maker page: EDDHA to 8.5",
     ),
     turns=Turns(
-        worse=(PH,),
-        either={
-            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
-            (ALKALINITY,): BUFFERS,
-            (CALCIUM,): SLIGHTLY,
-            (LINE_TEMPERATURE,): HEAT,
-        },
+        worse=(PH, BUCKET_TEMPERATURE),
+        better=(LINE_TEMPERATURE,),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
     ),
     check=_chelate,
 )
@@ -412,7 +412,7 @@ CHELATE_BREAKS_IN_ACID = Rule(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "UK soluble-fertilizer supplier note: EDDHA from about 4",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH)),
     check=_chelate_in_acid,
 )
 

@@ -12,7 +12,7 @@ from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, IF_MIXED, PROTECT
 from ..judge.rule import Level, Outcome, Rule, same
-from ..judge.turns import BUFFERS, SLIGHTLY, Turns
+from ..judge.turns import BUFFERS, Turns
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
@@ -281,7 +281,7 @@ UREA_NITRATE = Rule(
         "from memory: safety data sheets and extension manuals (conservative)",
         "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY}),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH)),
     check=_urea_nitrate,
 )
 
@@ -321,14 +321,7 @@ AMMONIA_ESCAPES = Rule(
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
     cure="Keep alkali from ammonium.",
     sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
-    turns=Turns(
-        worse=(AMOUNT_FACTOR, PH),
-        better=(CALCIUM,),
-        either={
-            (ALKALINITY,): BUFFERS,
-            (BUCKET_TEMPERATURE,): "ammonium lets go of more ammonia in the warm, and an alkali raises the pH less",
-        },
-    ),
+    turns=Turns(worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE), better=(CALCIUM,), either={(ALKALINITY,): BUFFERS}),
     check=_ammonia,
 )
 
@@ -382,7 +375,7 @@ BUCKET_TOO_HOT = Rule(
     sources=(
         "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), either={(BUCKET_TEMPERATURE,): "by the heat capacity of the stock, slightly"}),
+    turns=Turns(worse=(AMOUNT_FACTOR,)),
     check=_too_hot,
 )
 

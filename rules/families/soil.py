@@ -8,13 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER
 from ..judge.rule import Level, Outcome, Rule, same
-from ..judge.turns import SLIGHTLY, Turns
+from ..judge.turns import BUFFERS, SLIGHTLY, Turns
 from ..policy import salt_limits
 
 #: Names of crops more alike than this are one, as strawberry and strawberries (0 to 100).
@@ -184,9 +192,9 @@ FREE_AMMONIA = Rule(
         "from memory: root damage reported from a few to some 20 mg/L of NH3; the limits are a design choice",
     ),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, ALKALINITY, PH, LINE_TEMPERATURE),
+        worse=(AMOUNT_FACTOR, PH, LINE_TEMPERATURE, BUCKET_TEMPERATURE),
         better=(INJECTION_RATIO,),
-        either={(CALCIUM,): SLIGHTLY},
+        either={(ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
     ),
     check=_free_ammonia,
 )

@@ -6,14 +6,22 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO, LINE_TEMPERATURE, PH
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..case.solutions import DRIED, SUN_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH
 from ..judge.rule import Level, Outcome, Rule, taken
-from ..judge.turns import BUFFERS, OWN_PH, SLIGHTLY, Turns
+from ..judge.turns import OWN_PH, Turns
 from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
 
 #: Warming that is looked at, at least [degC].
@@ -82,6 +90,7 @@ WARM_LINE = Rule(
                 CALCIUM,
                 ALKALINITY,
                 PH,
+                BUCKET_TEMPERATURE,
             ): "it speaks of what the sun brings about alone: less, where the cool line is over already"
         },
     ),
@@ -160,6 +169,7 @@ DRYING_EMITTER = Rule(
                 ALKALINITY,
                 PH,
                 LINE_TEMPERATURE,
+                BUCKET_TEMPERATURE,
             ): "it speaks of what drying brings about alone: less, where the running line is over already"
         }
     ),
@@ -202,13 +212,9 @@ AMMONIA_RAISES_PH = Rule(
     cure="An ammonium salt instead.",
     sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
     turns=Turns(
-        better=(INJECTION_RATIO,),
-        either={
-            (AMOUNT_FACTOR,): OWN_PH,
-            (ALKALINITY,): BUFFERS,
-            (PH,): "the line is more alkaline, and the feed raises it less",
-            (CALCIUM, LINE_TEMPERATURE): SLIGHTLY,
-        },
+        worse=(BUCKET_TEMPERATURE,),
+        better=(INJECTION_RATIO, ALKALINITY, LINE_TEMPERATURE),
+        either={(AMOUNT_FACTOR,): OWN_PH, (PH,): "the line is more alkaline, and the feed raises it less"},
     ),
     check=_ammonia_raises_ph,
 )
