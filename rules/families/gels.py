@@ -6,14 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import (
-    ALKALINITY,
-    AMOUNT_FACTOR,
-    BUCKET_TEMPERATURE,
-    CALCIUM,
-    INJECTION_RATIO,
-    PH,
-)
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, INJECTION_RATIO, PH
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case, Mask

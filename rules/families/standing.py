@@ -213,7 +213,7 @@ AMMONIA_RAISES_PH = Rule(
     sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
     turns=Turns(
         worse=(BUCKET_TEMPERATURE,),
-        better=(INJECTION_RATIO, ALKALINITY, LINE_TEMPERATURE),
+        better=(INJECTION_RATIO, CALCIUM, ALKALINITY, LINE_TEMPERATURE),
         either={(AMOUNT_FACTOR,): OWN_PH, (PH,): "the line is more alkaline, and the feed raises it less"},
     ),
     check=_ammonia_raises_ph,

@@ -12,7 +12,6 @@ OWN_PH = "an acid feed holds what it brings, an alkaline one drives it out, and 
 BUFFERS = "alkalinity takes up the acid of a feed, and lets alkali raise the pH less"
 OTHER_SOLIDS = "another solid that forms as well takes calcium, carbonate or phosphate away"
 HEAT = "warmth changes the constants of the solid one way and the pH the other"
-LOSES_GAS = "a bucket of carbonate loses more of its carbon dioxide in the warm, and the line is then more alkaline"
 SLIGHTLY = "it moves pH and activities a little"
 
 
