@@ -139,6 +139,7 @@ def _equilibrate(
         solution = compiled.equilibria(
             constants, totals, temperature_c, sound, phases, ph=held.ph, alkalinity=held.alkalinity, ln_co2=held.ln_co2
         )
+        solution = _in_their_senses(solution)
         lost = np.flatnonzero(~solution.converged & sound)
         if len(lost):
             solution = _placed(
@@ -309,6 +310,16 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     settled = inner.converged & _sane(after)
     after = replace(after, precipitated_mol_per_kg=precipitated, converged=settled)
     return replace(before.with_rows(needs, after), supersaturated=before)
+
+
+def _in_their_senses(solution: Solution) -> Solution:
+    """The same where rows in which a model means nothing count as not converged, before solids formed too."""
+    before = solution.supersaturated
+    return replace(
+        solution,
+        converged=solution.converged & _sane(solution),
+        supersaturated=None if before is None else replace(before, converged=before.converged & _sane(before)),
+    )
 
 
 def _sane(solution: Solution) -> np.ndarray:

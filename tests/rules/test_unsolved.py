@@ -16,7 +16,7 @@ from pourcheck.catalog import InputError
 from pourcheck.catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, PH
 from pourcheck.rules.ask.question import ask
 from pourcheck.rules.case.case import Case
-from pourcheck.rules.chemistry import newton
+from pourcheck.rules.chemistry import compiled, newton
 from pourcheck.rules.explore.scenarios import scenarios
 from pourcheck.rules.families.registry import Judge, rules
 from pourcheck.rules.judge.rule import Level
@@ -100,6 +100,7 @@ def test_a_solver_that_fails_says_so(catalog: Catalog, monkeypatch: pytest.Monke
     """The solver given two steps instead of 400: what was clear is unknown, says why, and tells no number."""
     pour = pour_of(("potassium nitrate", "211 g"))
     monkeypatch.setattr(newton, "MOST_STEPS", 2)
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
     verdict = check(pour, catalog)
     monkeypatch.undo()
     assert verdict.verdict == "unknown"
@@ -119,6 +120,7 @@ def test_a_solver_that_fails_says_so(catalog: Catalog, monkeypatch: pytest.Monke
 def test_what_stops_by_presence_stops_without_a_solver(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """Bleach with acid makes chlorine whatever the pH is computed to be."""
     monkeypatch.setattr(newton, "MOST_STEPS", 2)
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
     verdict = check(pour_of(("household bleach", "97 g"), ("nitric acid", "53 g")), catalog, details=False)
     assert verdict.verdict == "stop"
     chlorine = next(finding for finding in verdict.findings if finding.rule == "chlorine-gas")
