@@ -171,7 +171,8 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
     cure="Two buckets, or keep the bucket acid.",
     sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
     turns=Turns(
-        worse=(ALKALINITY, PH), better=(INJECTION_RATIO, CALCIUM, BUCKET_TEMPERATURE), either={(AMOUNT_FACTOR,): OWN_PH}
+        better=(INJECTION_RATIO, CALCIUM, BUCKET_TEMPERATURE),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS},
     ),
     check=_struvite,
 )
@@ -201,9 +202,8 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
     turns=Turns(
-        worse=(ALKALINITY, PH),
         better=(INJECTION_RATIO, CALCIUM),
-        either={(AMOUNT_FACTOR,): OWN_PH, (BUCKET_TEMPERATURE,): HEAT},
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     check=_newberyite,
 )
@@ -225,7 +225,9 @@ MAGNESIUM_HYDROXIDE = Rule(
     chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
-    turns=Turns(worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE), better=(INJECTION_RATIO, CALCIUM, ALKALINITY)),
+    turns=Turns(
+        worse=(PH, BUCKET_TEMPERATURE), better=(INJECTION_RATIO, CALCIUM, ALKALINITY), either={(AMOUNT_FACTOR,): OWN_PH}
+    ),
     check=_magnesium_hydroxide,
 )
 
@@ -247,7 +249,9 @@ MAGNESIUM_CARBONATE = Rule(
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, ALKALINITY, PH), better=(INJECTION_RATIO, CALCIUM), either={(BUCKET_TEMPERATURE,): HEAT}
+        worse=(ALKALINITY, PH),
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     check=_magnesium_carbonate,
 )

@@ -266,8 +266,12 @@ COLD_BUCKET = Rule(
         "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
     ),
     turns=Turns(
-        worse=(AMOUNT_FACTOR,),
-        either={(BUCKET_TEMPERATURE,): "warm water holds more at first, and gives back more of what it does not"},
+        either={
+            (
+                AMOUNT_FACTOR,
+                BUCKET_TEMPERATURE,
+            ): "where much is left on the bottom anyway, it is silent of the little that comes back"
+        }
     ),
     check=_cold_bucket,
 )

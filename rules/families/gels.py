@@ -12,7 +12,7 @@ from ..ask.question import Poured
 from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
-from ..judge.turns import Turns
+from ..judge.turns import SLIGHTLY, Turns
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -259,9 +259,12 @@ SILICATE_GELS = Rule(
     cure="Alone, diluted, flushed.",
     sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
     turns=Turns(
-        worse=(ALKALINITY, CALCIUM, BUCKET_TEMPERATURE),
+        worse=(ALKALINITY, BUCKET_TEMPERATURE),
         better=(INJECTION_RATIO, PH),
-        either={(AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line"},
+        either={
+            (AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line",
+            (CALCIUM,): SLIGHTLY,
+        },
     ),
     check=_silicate_gels,
 )

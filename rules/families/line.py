@@ -297,9 +297,9 @@ STRUVITE_IN_LINE = Rule(
     cure="Acid phosphate, or no magnesium with it.",
     sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE),
-        better=(INJECTION_RATIO, CALCIUM),
-        either={(ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+        worse=(PH, BUCKET_TEMPERATURE),
+        better=(CALCIUM,),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
     ),
     check=_struvite,
 )
@@ -351,7 +351,10 @@ LINE_PH_EXTREME = Rule(
     turns=Turns(
         worse=(AMOUNT_FACTOR,),
         better=(INJECTION_RATIO, ALKALINITY),
-        either={(PH, BUCKET_TEMPERATURE): "it helps against acid and adds to alkali", (LINE_TEMPERATURE,): SLIGHTLY},
+        either={
+            (PH, BUCKET_TEMPERATURE): "it helps against acid and adds to alkali",
+            (CALCIUM, LINE_TEMPERATURE): SLIGHTLY,
+        },
     ),
     check=_line_ph,
 )

@@ -104,9 +104,14 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
         "Trade notes: unchelated metals",
     ),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE),
-        better=(INJECTION_RATIO, CALCIUM, LINE_TEMPERATURE),
-        either={(PH,): OTHER_SOLIDS, (ALKALINITY,): BUFFERS},
+        worse=(BUCKET_TEMPERATURE,),
+        better=(CALCIUM,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (PH,): OTHER_SOLIDS,
+            (ALKALINITY,): BUFFERS,
+            (LINE_TEMPERATURE,): HEAT,
+        },
     ),
     check=_metal_meets_phosphate_in_line,
 )
@@ -412,7 +417,7 @@ CHELATE_BREAKS_IN_ACID = Rule(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "UK soluble-fertilizer supplier note: EDDHA from about 4",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH)),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_chelate_in_acid,
 )
 

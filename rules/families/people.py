@@ -12,7 +12,7 @@ from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, IF_MIXED, PROTECT
 from ..judge.rule import Level, Outcome, Rule, same
-from ..judge.turns import BUFFERS, Turns
+from ..judge.turns import BUFFERS, OWN_PH, Turns
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
@@ -321,7 +321,9 @@ AMMONIA_ESCAPES = Rule(
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
     cure="Keep alkali from ammonium.",
     sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
-    turns=Turns(worse=(AMOUNT_FACTOR, PH, BUCKET_TEMPERATURE), better=(CALCIUM,), either={(ALKALINITY,): BUFFERS}),
+    turns=Turns(
+        worse=(PH, BUCKET_TEMPERATURE), better=(CALCIUM,), either={(ALKALINITY,): BUFFERS, (AMOUNT_FACTOR,): OWN_PH}
+    ),
     check=_ammonia,
 )
 
