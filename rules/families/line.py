@@ -128,7 +128,13 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
     ),
     turns=Turns(
         worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
-        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (
+                LINE_TEMPERATURE,
+            ): "brushite hardly feels warmth, the slower phosphates have no constants for it, and the pH falls",
+        },
     ),
     check=_phosphate,
 )

@@ -128,7 +128,7 @@ def test_a_direction_is_one(rule: Rule) -> None:
 
 def test_most_directions_are_one_way() -> None:
     """Either way is the exception: of all rules and levers less than one in four; and none of the rules of people's
-    safety gets milder with more product, but where an alkaline product takes the acid away or an acid one the alkali."""
+    safety gets milder with more product, but where alkali takes the acid away or an acid the alkali."""
     ways = [rule.turns.may(lever) for rule in rules() for lever in LEVERS]
     assert sum(worse and better for worse, better in ways) < len(ways) / 4
     milder = {rule.name for rule in rules() if rule.family == "people" and rule.turns.may(AMOUNT_FACTOR)[1]}
