@@ -444,7 +444,7 @@ SALTS_OUT_TOGETHER = Rule(
     sources=(_HANDBOOK, _MODEL),
     turns=Turns(
         either={
-            (ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate",
+            (CALCIUM, ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate",
             (AMOUNT_FACTOR,): "crystals that two salts share are its matter until one of them is over its own limit",
             (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts",
         }

@@ -64,7 +64,11 @@ THIOSULFATE_MEETS_ACID = Rule(
     "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH)),
+    turns=Turns(
+        worse=(CALCIUM, BUCKET_TEMPERATURE),
+        better=(ALKALINITY, PH),
+        either={(AMOUNT_FACTOR,): "a pH of what is stronger than the model is good for is a guess, and unknown"},
+    ),
     check=_thiosulfate_meets_acid,
 )
 

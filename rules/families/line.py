@@ -127,8 +127,9 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
         "Auburn ANR-0653: advises against phosphorus through drip",
     ),
     turns=Turns(
-        worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
+        worse=(CALCIUM, BUCKET_TEMPERATURE),
         either={
+            (PH,): "a higher pH drives it out, until carbonate takes the calcium in an alkaline line",
             (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
             (ALKALINITY,): BUFFERS,
             (
@@ -303,9 +304,16 @@ STRUVITE_IN_LINE = Rule(
     cure="Acid phosphate, or no magnesium with it.",
     sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
     turns=Turns(
-        worse=(PH, BUCKET_TEMPERATURE),
-        better=(CALCIUM,),
-        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+        worse=(BUCKET_TEMPERATURE,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (
+                CALCIUM,
+                ALKALINITY,
+                PH,
+            ): "carbonate and phosphate share calcium and magnesium, and ammonium becomes ammonia",
+            (LINE_TEMPERATURE,): HEAT,
+        },
     ),
     check=_struvite,
 )

@@ -143,7 +143,14 @@ SALTY_AT_EMITTER = Rule(
     turns=Turns(
         worse=(AMOUNT_FACTOR, CALCIUM),
         better=(INJECTION_RATIO,),
-        either={(ALKALINITY, PH, LINE_TEMPERATURE): "what it takes to neutral pairs or gas no longer conducts"},
+        either={
+            (
+                ALKALINITY,
+                PH,
+                LINE_TEMPERATURE,
+                BUCKET_TEMPERATURE,
+            ): "what it takes to neutral pairs or gas no longer conducts"
+        },
     ),
     check=_salty,
 )
