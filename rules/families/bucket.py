@@ -12,7 +12,7 @@ from ..chemistry.phases import phases
 from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
-from ..judge.turns import HEAT, OTHER_SOLIDS, OWN_PH, Turns
+from ..judge.turns import HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
 
@@ -107,9 +107,12 @@ CALCIUM_MEETS_SULFATE = Rule(
     cure="Two buckets, or a source without one of the two.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, CALCIUM),
+        worse=(CALCIUM,),
         better=(INJECTION_RATIO,),
-        either={(BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
+        either={
+            (AMOUNT_FACTOR,): "the stronger the stock, the less the model is sure of what it holds",
+            (BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC",
+        },
     ),
     check=_calcium_meets_sulfate,
 )
@@ -468,7 +471,7 @@ BUCKET_BEYOND_THE_MODEL = Rule(
     "extrapolated.",
     cure="More water, and a jar test.",
     sources=("the fitted ranges of the parameters, in their tables",),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY)),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_beyond_model,
 )
 
