@@ -155,7 +155,7 @@ def _happens(outcome: Outcome, row: int) -> str:
         key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
         for key, value in outcome.numbers.items()
     }
-    return outcome.message({**named, "level": float(outcome.level[row])})
+    return outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
 
 
 def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
@@ -180,5 +180,5 @@ def _row_to_show(judged: Judged) -> int:
     fits, severity = _shares_level(judged), judged.outcome.severity
     if fits[0]:
         return 0
-    rank = np.zeros(len(fits)) if severity is None else np.nan_to_num(severity, neginf=-1e300)
+    rank = np.zeros(len(fits)) if severity is None else np.nan_to_num(severity, nan=-1e300, neginf=-1e300)
     return int(np.argmax(np.where(fits, rank, -np.inf)))

@@ -51,8 +51,10 @@ def estimated(case: Case) -> tuple[Assumed, ...]:
     return (Assumed(input="activity_parameters", why="activity-estimated", about=tuple(names)),)
 
 
-def state(case: Case, where: Place) -> SolutionState:
-    """The bucket or the line."""
+def state(case: Case, where: Place) -> SolutionState | None:
+    """The bucket or the line; None where it could not be solved at the best estimate."""
+    if case.unsolved("water", "bucket", "bucket_in_air", where)[0]:
+        return None
     mixed = case.solution(where).before_solids
     if where == "bucket":
         conductivity = stock_ec_ms_per_cm(mixed, case.bucket_volume_l / case.bucket_water_kg)
@@ -70,7 +72,7 @@ def state(case: Case, where: Place) -> SolutionState:
         temperature=number(mixed.temperature_c, "degC"),
         ph=number(mixed.ph, "pH"),
         ionic_strength=number(mixed.ionic_strength, "mol/kg"),
-        ec=None if np.any(np.isnan(conductivity)) else number(conductivity, "mS/cm"),
+        ec=None if np.any(np.isnan(conductivity) & mixed.converged) else number(conductivity, "mS/cm"),
         ions={
             SPECIES[name].spoken.split(" (")[0].replace(" ", "_"): number(case.total_mg_per_l(where, name), "mg/L")
             for i, name in enumerate(case.constants.masters)
@@ -78,7 +80,7 @@ def state(case: Case, where: Place) -> SolutionState:
         },
         solids=_solid_states(case, where),
         model=mixed.model,
-        within_validity=bool(np.all(mixed.ionic_strength <= mixed.valid_up_to_mol_per_kg)),
+        within_validity=not np.any(mixed.ionic_strength > mixed.valid_up_to_mol_per_kg),
         **of_bucket,
     )
 
@@ -99,7 +101,7 @@ def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
 
 
 def _solid(spoken: str, si: Floats, mg_per_l: Floats | None, onset_si: float, listed_si: float) -> list[SolidState]:
-    if not np.isfinite(si[0]) or float(np.max(si)) < listed_si:
+    if not np.isfinite(si[0]) or not np.any(si >= listed_si):
         return []
     return [
         SolidState(

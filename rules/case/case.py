@@ -35,6 +35,15 @@ def mg_per_mol(phase: str, constants: Constants | None = None) -> float:
 class Case(Solutions):
     """B scenarios of one question, as rules read them."""
 
+    def unsolved(self, *names: str) -> Mask:
+        """Where one of these solutions could not be found, (B,)."""
+        before = dict(self.asked)
+        solutions = [getattr(self, name) for name in names]
+        self.asked.clear()
+        self.asked.update(before)  # whoever asks this knows
+        found = [one.converged & one.before_solids.converged for one in solutions]
+        return ~np.asarray(np.all([*found, np.ones(self.size, dtype=bool)], axis=0))
+
     def settled_g_per_l(self, solution: Solution, salt: Salt) -> Floats:
         """What settles of a salt per liter of stock [g/L], (B,)."""
         grams = solution.precipitated(salt.curve.name) * salt.g_per_mol
@@ -84,21 +93,21 @@ class Case(Solutions):
             most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
         return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
 
-    def unchelated(self, metal: str) -> bool:
-        """True when the products bring more of a metal than EDTA to hold the metals that it holds."""
+    def unchelated(self, metal: str) -> Mask:
+        """Where the products bring more of a metal than EDTA to hold the metals that it holds, (B,)."""
         masters = self.constants.masters
         metals = [masters.index(name) for name in ("Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")]
         free = np.sum(self.product_mol[:, metals], axis=1) - self.product_mol[:, masters.index("Edta-4")]
-        return self.has(metal) and bool(np.any(free > 1e-6))
+        return np.asarray(self.brings(metal) & (free > 1e-6))
 
     def in_bucket_mol_per_kg(self, *species: str) -> Floats:
         """Sum of the totals of some species in the bucket, water included [mol/kg], (B,)."""
         return np.asarray(np.sum(self.bucket_totals[:, [self.constants.master(name) for name in species]], axis=1))
 
     @property
-    def alkaline(self) -> bool:
-        """True when the products take protons up."""
-        return bool(np.any(self.product_mol[:, self.constants.master("H+")] < 0))
+    def alkaline(self) -> Mask:
+        """Where the products take protons up, (B,)."""
+        return np.asarray(self.product_mol[:, self.constants.master("H+")] < 0)
 
     def brings(self, *species: str) -> Mask:
         """Where the products bring one of these species, (B,)."""
@@ -106,5 +115,8 @@ class Case(Solutions):
         return np.asarray(np.any(self.product_mol[:, masters] > _TRACE_MOL, axis=1))
 
     def has(self, *species: str) -> bool:
-        """True when any product brings one of these species in any scenario."""
+        """True when any product brings one of these species in any scenario.
+
+        It tells whether a rule applies at all; what a rule says of a scenario goes by `brings`.
+        """
         return bool(np.any(self.brings(*species)))

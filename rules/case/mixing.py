@@ -32,8 +32,11 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
+from .on_record import on_record
 from .remembered import each_once
 
+#: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
+_MOST_CO2_ATM = 10.0
 #: A bucket keeps at least this share of its volume as water, whatever is put in.
 _LEAST_WATER_SHARE = 0.05
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
@@ -91,6 +94,11 @@ class Mixing:
         return np.maximum(own, self.of(WATER_TEMPERATURE))
 
     @cached_property
+    def asked(self) -> dict[str, Solution]:
+        """Solutions that were read, by name, since this was last emptied."""
+        return {}
+
+    @on_record
     def water(self) -> Solution:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
@@ -109,12 +117,14 @@ class Mixing:
         alkalinity = self.of(ALKALINITY) * mol_per_mg(ALKALINITY.name)
         if self.question.water is not None and alkalinity_too(self.question.water):
             alkalinity = alkalinity * misread
-        return each_once(
+        found = each_once(
             totals,
             self.of(WATER_TEMPERATURE),
             ph=self.of(PH),
             alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
         )
+        # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
+        return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
 
     @cached_property
     def product_mol(self) -> Floats:
@@ -169,7 +179,7 @@ class Mixing:
         """Water in the bucket: poured in, and brought by the products as water or crystal water, (B,)."""
         return np.asarray(self.poured_water_kg + self._products[1])
 
-    @cached_property
+    @property
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
         share = self.poured_water_kg / self.bucket_water_kg

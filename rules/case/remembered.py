@@ -68,6 +68,6 @@ def each_once(
         co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
         constants=constants,
     )
-    if len(first) <= _REMEMBERED_ROWS:
+    if len(first) <= _REMEMBERED_ROWS and np.all(solution.converged):
         _SOLVED.put(asked, solution)
     return solution.rows(back.reshape(-1))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
 from ..ask.salts import Salt, solid_of, stock_salts
@@ -14,6 +15,7 @@ from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import Heating
+from .on_record import on_record
 from .remembered import each_once
 
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
@@ -84,31 +86,31 @@ class Solutions(Heating):
         return both.rows(first), both.rows(self.size + first)
 
     @property
-    def cools(self) -> bool:
-        """True where dissolving cools the bucket by as much as is looked into, in some scenario."""
-        return float(np.max(self.cooling_c)) >= LEAST_COOLING_C
+    def _cools(self) -> NDArray[np.bool_]:
+        """Where dissolving cools the bucket by as much as is looked into, (B,)."""
+        return np.asarray(self.cooling_c >= LEAST_COOLING_C)
 
     def _bucket_at(self, temperature_c: Floats) -> Solution:
         return each_once(self.bucket_totals, temperature_c, self.bucket_phases, constants=self.stock)
 
-    @cached_property
+    @on_record
     def bucket(self) -> Solution:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
-        if self.together and self.cools:
+        if self.together and np.any(self._cools):
             return self._bucket_and_coldest[0]
         return self._bucket_at(self.of(BUCKET_TEMPERATURE))
 
-    @cached_property
+    @on_record
     def _bucket_coldest(self) -> Solution:
         """The bucket at the temperature that dissolving all of it would lead to, (B,)."""
-        if self.together and self.cools:
+        if self.together and np.any(self._cools):
             return self._bucket_and_coldest[1]
         return self._bucket_at(self.coldest_c)
 
     @cached_property
     def cooled_c(self) -> Floats:
         """Temperature of the bucket right after dissolving [degC], (B,): what stays undissolved in the cold
-        takes up no heat."""
+        takes up no heat. Where it hardly cools, the bucket's own."""
         start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
         salts = [salt for salt in self.salts if salt.heat_kj_per_mol > 0.0]
 
@@ -118,46 +120,56 @@ class Solutions(Heating):
             kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
             return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k, start - coldest))
 
-        if not self.cools:
-            return coldest
+        if not np.any(self._cools):
+            return start
         low, high = coldest, start
         over_low, over_high = warmer_by(self._bucket_coldest), coldest + warmer_by(self.bucket) - start
         # Dissolving leads from the start to coldest + warmer_by(there): the place that leads to itself is
         # found between the two ends by straight lines (the remaining error is below a degree).
-        for _ in range(2):
-            if float(np.max(over_low)) < 0.1:
-                return low
+        near = over_low < 0.1  # it dissolves as good as all, and the coldest is where it gets to
+        for _ in range(0 if np.all(near) else 2):
             here = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
             over = coldest + warmer_by(self._bucket_at(here)) - here
             low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
             high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
-        cooled: Floats = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
-        return cooled
+        cooled = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+        return np.asarray(np.where(self._cools, np.where(near, coldest, cooled), start))
 
-    @cached_property
+    @on_record
     def bucket_cooled_down(self) -> Solution:
         """A bucket mixed hot, once it stands at STANDS_AT_C; the bucket itself where it is no warmer, (B,)."""
         return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C))
 
     @cached_property
+    def feels_air(self) -> NDArray[np.bool_]:
+        """Where a solid that answers to carbon dioxide is near enough to the bucket's saturation to feel it, (B,)."""
+        closed = self.bucket.before_solids
+        near = [closed.si(name) > -_FAR_BELOW_SI for name in _FEEL_CO2 if name in self.stock.phases]
+        return np.asarray(np.any([*near, np.zeros(self.size, dtype=bool)], axis=0))
+
+    @on_record
     def bucket_in_air(self) -> Solution:
         """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
         closed one where no solid is near enough to feel it."""
-        near = [self.bucket.before_solids.si(name) for name in _FEEL_CO2 if name in self.stock.phases]
-        if not near or float(np.max(near)) < -2.5:
+        feels, closed = self.feels_air, self.bucket.before_solids
+        if not np.any(feels):
             return self.bucket
-        return each_once(self.bucket_totals, self.of(BUCKET_TEMPERATURE), co2_atm=AIR_CO2_ATM, constants=self.stock)
+        temperature = self.of(BUCKET_TEMPERATURE)
+        return closed.with_rows(
+            feels,
+            each_once(self.bucket_totals[feels], temperature[feels], co2_atm=AIR_CO2_ATM, constants=self.stock),
+        )
 
-    @cached_property
+    @on_record
     def bucket_cold(self) -> Solution:
         """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
-        if not self.cools:
+        if not np.any(self._cools):
             return self.bucket
         if np.array_equal(self.cooled_c, self.coldest_c):
             return self._bucket_coldest
         return self._bucket_at(self.cooled_c)
 
-    @cached_property
+    @on_record
     def water_in_line(self) -> Solution:
         """The water alone at the line's temperature, nothing injected, (B,)."""
         if self.together:
@@ -183,24 +195,24 @@ class Solutions(Heating):
         totals = stock * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
         return totals / (stock_kg + ratio)[:, None]
 
-    @cached_property
+    @on_record
     def line(self) -> Solution:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         if self.together:
             return self._line_and_water[0]
         return each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
 
-    @cached_property
+    @on_record
     def sunny_line(self) -> Solution:
         """The line where the sun warms black tube to SUN_C, (B,)."""
         return each_once(self._line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
 
-    @cached_property
+    @on_record
     def drying_line(self) -> Solution:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
         return each_once(DRIED * self._line_totals, self.line_temperature_c, LINE_PHASES)
 
-    @cached_property
+    @on_record
     def drying_water(self) -> Solution:
         """The same of the water alone, nothing injected, (B,)."""
         return each_once(DRIED * self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
@@ -209,8 +221,10 @@ class Solutions(Heating):
     def _si_sigma(self) -> dict[str, Floats]:
         before = self.bucket.before_solids
         # No doubt of the model reaches further than this below saturation.
-        names = tuple(name for name in self.stock.phases if float(np.max(before.si(name))) > -_FAR_BELOW_SI)
-        return dict(zip(names, si_sigma(before, names).T, strict=True))
+        near = {name: before.si(name) > -_FAR_BELOW_SI for name in self.stock.phases}
+        names = tuple(name for name, any_ in near.items() if np.any(any_))
+        sigma = si_sigma(before, names).T
+        return {name: np.where(near[name], sigma[i], 0.0) for i, name in enumerate(names)}
 
     def si_sigma(self, phase: str) -> Floats:
         """Standard error of a phase's saturation index in the bucket from its activity model, (B,); 0 where it is

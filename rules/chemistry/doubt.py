@@ -28,6 +28,13 @@ def si_sigma(solution: Solution, phases: Sequence[str]) -> Floats:
     A salt whose constant was found from its solubility with the same parameters does not feel the error
     of its own pair of ions: near saturation the two cancel.
     """
+    if not np.all(solution.converged):
+        # Of what was not solved nothing is known, not even its error.
+        found = np.full((len(solution.converged), len(phases)), np.nan)
+        solved = np.flatnonzero(solution.converged)
+        if len(solved):
+            found[solved] = si_sigma(solution.rows(solved), phases)
+        return found
     constants = solution.constants
     wanted = np.array([constants.phase(name) for name in phases], dtype=int)
     m_all = solution.molality
@@ -43,7 +50,7 @@ def si_sigma(solution: Solution, phases: Sequence[str]) -> Floats:
     right = constants.phase_stoich[np.ix_(wanted, masters)].T * scale[:, :, None]
     solved = np.linalg.solve(scaled, right) * scale[:, :, None]
     counts = np.flatnonzero(np.max(c, axis=0, initial=0.0) > _COUNTS)
-    m = c[:, counts]
+    m = np.where(c[:, counts] > _COUNTS, c[:, counts], 0.0)
     weight = np.einsum("bnp,sn,bs->bps", solved, nu[counts], m, optimize=True)
     # Crystal water: the same errors move the water activity.
     water = constants.phase_water[wanted]
@@ -62,7 +69,7 @@ def estimated_pairs(solution: Solution, least_mol_per_kg: float) -> list[tuple[s
     """(cation, anion, lender) of the pairs without measured parameters that both reach this molality in some
     row; lender: the cation whose parameters stand in, None where the mean of the charges does."""
     constants = solution.constants
-    there = np.flatnonzero(np.max(solution.molality, axis=0, initial=0.0) > least_mol_per_kg)
+    there = np.flatnonzero(np.any(solution.molality > least_mol_per_kg, axis=0))
     cations = [constants.species[i] for i in there if constants.charge[i] > 0]
     anions = [constants.species[i] for i in there if constants.charge[i] < 0]
     pairs = [(cation, anion, lender(cation, anion)) for cation in cations for anion in anions]

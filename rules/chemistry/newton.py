@@ -27,6 +27,8 @@ _TOLERANCE = 1e-11
 _NEARLY = 3e-8
 _APPROACHES = 5
 _LN_TINY = -160.0
+#: Steps that a solution is given at most.
+MOST_STEPS = 400
 #: Solutions that are iterated together: few enough to stay in the processor's cache.
 _PART, _STRONG_PART = 1536, 64
 #: A thread is worth its start from this many parts on.
@@ -138,14 +140,14 @@ def newton(batch: Batch, held: Held, start: Solution | None) -> State:
         in_parts(approach, len(lam))
     equations = batch.equations(held)
     state = State(np.maximum(lam, _LN_TINY), Dilute(equations, model, strength), np.zeros(len(lam), dtype=bool))
-    solve_in_parts(batch, state, held, None, 160)
+    solve_in_parts(batch, state, held, None, min(160, MOST_STEPS))
     if batch.constants.activity == "pitzer":
         # The dilute model leads to amounts of the right size; from there on every amount is an unknown.
         c = np.concatenate([state.response.at(rows, state.lam[rows])[0] for rows in parts(len(lam))])
         strong = Pitzer.of(batch.constants, batch.species, batch.temperature_k)
         response = Strong(equations, strong, np.log(np.maximum(c, 1e-99)))
         state = State(state.lam, response, np.zeros(len(lam), dtype=bool))
-        solve_in_parts(batch, state, held, None, 400)
+        solve_in_parts(batch, state, held, None, MOST_STEPS)
     return state
 
 

@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from .constants import LN10, Constants, Floats
+
+#: What is found of a solution.
+_FOUND = (
+    "molality",
+    "ln_activity",
+    "water_activity",
+    "ionic_strength",
+    "saturation_index",
+    "precipitated_mol_per_kg",
+)
 
 
 @dataclass(frozen=True)
@@ -48,6 +59,27 @@ class Solution:
         }
         before = self.supersaturated
         return replace(self, **taken, supersaturated=None if before is None else before.rows(index))
+
+    def with_rows(self, where: np.ndarray, other: Solution) -> Solution:
+        """The same with some of its rows from another; the state before solids stays its own."""
+        taken: dict[str, Any] = {}
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray):
+                taken[field.name] = value.copy()
+                taken[field.name][where] = getattr(other, field.name)
+        return replace(self, **taken)
+
+    def without(self, lost: np.ndarray, *, totals: bool) -> Solution:
+        """The same with no number in these rows, (B,), which count as not converged: nobody shall take where a solver
+        stopped for an answer. totals: they are a result too."""
+        if not np.any(lost):
+            return self
+        taken: dict[str, Any] = {"converged": self.converged & ~lost}
+        for name in (*_FOUND, *(("totals_mol_per_kg",) if totals else ())):
+            taken[name] = getattr(self, name).copy()
+            taken[name][lost] = np.nan
+        return replace(self, **taken)
 
     @property
     def ph(self) -> Floats:

@@ -12,8 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +41,9 @@ _GUESSED_ROUNDS = 60
 _MOST_ALONE = 8
 #: Water activities outside of this are no solution that the strong model knows.
 _WATER_ACTIVITIES = (0.03, 1.0005)
+#: pH outside of this is no solution that either model knows: concentrated acids and lyes as they are sold come to some
+#: -1 and 15 (from memory: Nordstrom et al. 2000 measured down to -3.6 in mine water, far beyond any fertilizer).
+_PH = (-2.0, 16.0)
 #: Salts beyond this many times their solubility are let settle before the first look: the activity model
 #: is not to be asked about what cannot be dissolved.
 _FAR_OVER = 1.03
@@ -77,10 +79,44 @@ def equilibrate(
         start: an earlier result for the same batch to start from; for dilute solutions.
         constants: the line's (the default) or a stock's; they decide on the activity model.
     Returns: Solution; rows that did not converge, or were no solution to begin with (a total that is
-        negative or not a number), say so in `converged` and must not be trusted.
+        negative or not a number), say so in `converged`, and what was to be found of them is not a number.
     """
-    constants = constants or load()
-    totals = np.array(totals_mol_per_kg, dtype=float)
+    given = _Given(ph, alkalinity_eq_per_kg, co2_atm)
+    solution = _equilibrate(totals_mol_per_kg, temperature_c, phases, given, start, constants or load())
+    before = solution.supersaturated
+    held = ph is not None or co2_atm is not None
+    return replace(
+        solution.without(~solution.converged, totals=held),
+        supersaturated=None if before is None else before.without(~before.converged, totals=held),
+    )
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What `equilibrate` is given instead of a balance, as there."""
+
+    ph: Floats | None = None
+    alkalinity_eq_per_kg: Floats | None = None
+    co2_atm: Floats | None = None
+
+    def rows(self, keep: np.ndarray) -> _Given:
+        """The same for some rows."""
+        values = (self.ph, self.alkalinity_eq_per_kg, self.co2_atm)
+        return _Given(*(None if value is None else value[keep] for value in values))
+
+
+def _equilibrate(
+    totals_mol_per_kg: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str],
+    given: _Given,
+    start: Solution | None,
+    constants: Constants,
+) -> Solution:
+    """`equilibrate`, with whatever the solver came to in rows that did not converge."""
+    ph, alkalinity_eq_per_kg, co2_atm = given.ph, given.alkalinity_eq_per_kg, given.co2_atm
+    asked = np.asarray(totals_mol_per_kg, dtype=float)
+    totals = asked.copy()
     temperature_c = np.asarray(temperature_c, dtype=float)
     carbonate, h = constants.master("CO3-2"), constants.master("H+")
     if ph is not None and phases:
@@ -90,7 +126,9 @@ def equilibrate(
             raise ValueError("alkalinity is read together with a pH")
         totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
     sound = np.all(np.isfinite(totals), axis=1) & np.all(np.delete(totals, h, axis=1) >= 0.0, axis=1)
+    sound &= np.isfinite(temperature_c)
     totals[~sound] = 0.0
+    temperature_c = np.where(sound, temperature_c, 25.0)
     held = Held(ph, alkalinity_eq_per_kg, None)
     if co2_atm is not None:
         if ph is not None:
@@ -101,6 +139,7 @@ def equilibrate(
         solution = compiled.equilibria(
             constants, totals, temperature_c, sound, phases, ph=held.ph, alkalinity=held.alkalinity, ln_co2=held.ln_co2
         )
+        solution = _in_their_senses(solution)
         lost = np.flatnonzero(~solution.converged & sound)
         if len(lost):
             solution = _placed(
@@ -113,11 +152,10 @@ def equilibrate(
         # Rows of a batch share the species that are looked at; alone, without the others', some come right.
         for row in lost:
             one = np.array([row])
-            given = (None if value is None else value[one] for value in (ph, alkalinity_eq_per_kg, co2_atm))
-            alone = dict(zip(("ph", "alkalinity_eq_per_kg", "co2_atm"), given, strict=True))
-            again = equilibrate(totals_mol_per_kg[one], temperature_c[one], phases, constants=constants, **alone)
+            again = _equilibrate(asked[one], temperature_c[one], phases, given.rows(one), None, constants)
             solution = _placed(solution, one, again)
-    return solution
+    # Totals that were no solution to begin with stay what they were.
+    return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
 
 
 def _reference(
@@ -134,16 +172,16 @@ def _reference(
     state = newton(batch, held, start)
     state.converged &= sound
     solution = _collect(batch, totals, temperature_c, state, held)
-    solution = replace(solution, converged=solution.converged & _sane(constants, solution.water_activity))
+    solution = replace(solution, converged=solution.converged & _sane(solution))
     return _with_solids(solution, phases, held) if phases else solution
 
 
 def _placed(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
     """The solution with some of its rows from another, before solids formed too."""
-    placed = _with_rows(solution, where, other)
+    placed = solution.with_rows(where, other)
     if solution.supersaturated is None and other.supersaturated is None:
         return placed
-    return replace(placed, supersaturated=_with_rows(solution.before_solids, where, other.before_solids))
+    return replace(placed, supersaturated=solution.before_solids.with_rows(where, other.before_solids))
 
 
 def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:
@@ -233,8 +271,8 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
         held_far = held.rows(np.flatnonzero(far))
         less = before.totals_mol_per_kg[far] - ahead[far] @ constants.phase_stoich
         gas = None if held_far.ln_co2 is None else np.exp(held_far.ln_co2)
-        from_here = _with_rows(
-            before, far, equilibrate(less, before.temperature_c[far], co2_atm=gas, constants=constants)
+        from_here = before.with_rows(
+            far, _equilibrate(less, before.temperature_c[far], (), _Given(co2_atm=gas), None, constants)
         )
     totals = before.totals_mol_per_kg[needs]
     if held.ln_co2 is not None:
@@ -269,27 +307,28 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     precipitated = np.zeros((len(needs), len(constants.phases)))
     # A phase that does not form keeps a trace, under 1e-10 of its scarcest ingredient: the balances hold with it.
     precipitated[:, possible] = table.x
-    settled = inner.converged & _sane(constants, after.water_activity)
+    settled = inner.converged & _sane(after)
     after = replace(after, precipitated_mol_per_kg=precipitated, converged=settled)
-    return replace(_with_rows(before, needs, after), supersaturated=before)
+    return replace(before.with_rows(needs, after), supersaturated=before)
 
 
-def _sane(constants: Constants, water_activity: Floats) -> np.ndarray:
-    """False where the strong model was led to where it means nothing."""
+def _in_their_senses(solution: Solution) -> Solution:
+    """The same where rows in which a model means nothing count as not converged, before solids formed too."""
+    before = solution.supersaturated
+    return replace(
+        solution,
+        converged=solution.converged & _sane(solution),
+        supersaturated=None if before is None else replace(before, converged=before.converged & _sane(before)),
+    )
+
+
+def _sane(solution: Solution) -> np.ndarray:
+    """False where a model was led to where it means nothing."""
     low, high = _WATER_ACTIVITIES
-    fine = (water_activity > low) & (water_activity < high)
-    return np.asarray(fine | (constants.activity != "pitzer"))
-
-
-def _with_rows(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
-    """The solution with some of its rows from another."""
-    taken: dict[str, Any] = {}
-    for field in fields(solution):
-        value = getattr(solution, field.name)
-        if isinstance(value, np.ndarray):
-            taken[field.name] = value.copy()
-            taken[field.name][where] = getattr(other, field.name)
-    return replace(solution, **taken)
+    fine = (solution.water_activity > low) & (solution.water_activity < high)
+    least, most = _PH
+    ph = solution.ph
+    return np.asarray((fine | (solution.constants.activity != "pitzer")) & (ph > least) & (ph < most))
 
 
 def _settled_ahead(before: Solution, wanted: Sequence[int]) -> Floats:

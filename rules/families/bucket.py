@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, INJECTION_RATIO, PH
 from ..case.case import Case
 from ..chemistry.phases import phases
-from ..judge.advice import BUCKET_JAR_TEST, JAR_TEST, TWO_BUCKETS
+from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
 
@@ -32,6 +34,7 @@ def _solid_in_bucket(
     up_to = "" if counted else "up to "
     band = band_si(case, phase)
     level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
+    level[~case.brings(*ingredients)] = Level.NONE
     if not np.any(level):
         return None
     aired = case.bucket_in_air.before_solids
@@ -103,6 +106,14 @@ CALCIUM_MEETS_SULFATE = Rule(
     "are counted.",
     cure="Two buckets, or a source without one of the two.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from sulfate (trade notes)"),
+    turns=Turns(
+        worse=(CALCIUM,),
+        better=(INJECTION_RATIO,),
+        either={
+            (AMOUNT_FACTOR,): "the stronger the stock, the less the model is sure of what it holds",
+            (BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC",
+        },
+    ),
     check=_calcium_meets_sulfate,
 )
 
@@ -131,6 +142,10 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
     "back, so pH is computed from the products.",
     cure="Two buckets; no phosphate with calcium.",
     sources=(_GYPSUM, "Three-rule summary of the trade: calcium away from phosphate (trade notes)"),
+    turns=Turns(
+        better=(INJECTION_RATIO,),
+        either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_calcium_meets_phosphate,
 )
 
@@ -158,6 +173,10 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
     chemistry="MgNH4PO4.6H2O, log K -13.26; in print from -12.6 to -13.5.",
     cure="Two buckets, or keep the bucket acid.",
     sources=("Ohlinger et al. 1998 (from memory); Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    turns=Turns(
+        better=(INJECTION_RATIO, CALCIUM, BUCKET_TEMPERATURE),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS},
+    ),
     check=_struvite,
 )
 
@@ -185,6 +204,10 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
     chemistry="MgHPO4.3H2O, log K -18.175; no temperature data.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)", "Trade notes: magnesium away from phosphate"),
+    turns=Turns(
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_newberyite,
 )
 
@@ -205,6 +228,9 @@ MAGNESIUM_HYDROXIDE = Rule(
     chemistry="Mg(OH)2, log K 16.844 (brucite); fresh solid up to half a unit more soluble.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
+    turns=Turns(
+        worse=(PH, BUCKET_TEMPERATURE), better=(INJECTION_RATIO, CALCIUM, ALKALINITY), either={(AMOUNT_FACTOR,): OWN_PH}
+    ),
     check=_magnesium_hydroxide,
 )
 
@@ -225,6 +251,11 @@ MAGNESIUM_CARBONATE = Rule(
     chemistry="MgCO3.3H2O, log K -4.67.",
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
+    turns=Turns(
+        worse=(ALKALINITY, PH),
+        better=(INJECTION_RATIO, CALCIUM),
+        either={(AMOUNT_FACTOR,): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
+    ),
     check=_magnesium_carbonate,
 )
 
@@ -267,6 +298,7 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
     cure="Molybdate in the bucket without calcium.",
     sources=("from memory: CRC Handbook, solubility product",),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
     check=_molybdate,
 )
 
@@ -280,13 +312,14 @@ _SETTLE = (
 
 
 def _lime_in_bucket(case: Case) -> Outcome | None:
-    if not case.has("Ca+2", "CO3-2") and not case.alkaline:
+    ours = case.brings("Ca+2", "CO3-2") | case.alkaline
+    if not np.any(ours):
         return None
     solution = case.bucket
     si, amount = solution.before_solids.si("Calcite"), case.precipitated_mg_per_l("bucket", "Calcite")
     level = np.full(case.size, int(Level.NONE))
-    level[(si > 0.5) & (amount > 10.0)] = Level.CAUTION
-    level[(si > 1.0) & (amount > 300.0)] = Level.STOP
+    level[ours & (si > 0.5) & (amount > 10.0)] = Level.CAUTION
+    level[ours & (si > 1.0) & (amount > 300.0)] = Level.STOP
     if not np.any(level):
         return None
     return Outcome(
@@ -300,7 +333,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
         },
-        do=_SETTLE if float(np.max(amount)) < _SETTLES_MG_PER_L else (TWO_BUCKETS, _SETTLE[1]),
+        do=(TWO_BUCKETS, _SETTLE[1]) if np.any(amount >= _SETTLES_MG_PER_L) else _SETTLE,
         severity=si,
     )
 
@@ -320,6 +353,7 @@ LIME_IN_BUCKET = Rule(
         "minteq.v4.dat (NIST 46); " + MODEL_NOTE,
         "limits 10 and 300 mg/L: design choice, no source",
     ),
+    turns=Turns(either={(AMOUNT_FACTOR, CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT}),
     check=_lime_in_bucket,
 )
 
@@ -336,7 +370,8 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     gas = case.in_bucket_mol_per_kg("CO3-2") * np.clip(1.0 - 1.0 / np.maximum(pressure, 1e-9), 0.0, 1.0)
     gas_l = gas * _GAS_L_PER_MOL * case.water_kg_per_l("bucket")
     level = np.where((pressure > _FIZZES_ATM) & (gas_l > 0.2), int(Level.CAUTION), int(Level.NONE))
-    level[(pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
+    level[~case.brings("CO3-2")] = Level.NONE
+    level[(level > Level.NONE) & (pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
     if not np.any(level):
         return None
     return Outcome(
@@ -369,20 +404,20 @@ ACID_MEETS_CARBONATE = Rule(
     "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
     cure="Two buckets.",
     sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
+    turns=Turns(worse=(AMOUNT_FACTOR, ALKALINITY, BUCKET_TEMPERATURE), better=(PH,)),
     check=_acid_meets_carbonate,
 )
 
 
 def _not_computed(case: Case) -> Outcome | None:
-    # The cold bucket is cold-bucket's own matter: it alone never stops a pour.
-    solved = (case.water, case.bucket, case.bucket_in_air, case.line, case.water_in_line)
-    lost = ~np.all([solution.converged for solution in solved], axis=0)
+    # What other solutions are asked for is the matter of the rules that ask.
+    lost = case.unsolved("water", "bucket", "bucket_in_air", "line", "water_in_line")
     if not np.any(lost):
         return None
     return Outcome(
         np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
-        do=("Check amounts and water test for a typing error.", JAR_TEST),
+        do=(CHECK_INPUT, JAR_TEST),
     )
 
 
@@ -395,7 +430,8 @@ NOT_COMPUTED = Rule(
     headline="This pour could not be computed; what stays dissolved is not known.",
     brief="a pour that could not be computed",
     plain="When the numbers cannot be found, the answer is unknown and never clear.",
-    chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it counts as unknown.",
+    chemistry="Mass balances to 1e-11 in every scenario; a scenario that does not reach it, or whose pH or water activity "
+    "is none that the model knows, counts as unknown, here and in every rule that would have gone by it.",
     cure="Check the input; jar test.",
     sources=("design choice",),
     check=_not_computed,
@@ -435,6 +471,7 @@ BUCKET_BEYOND_THE_MODEL = Rule(
     "extrapolated.",
     cure="More water, and a jar test.",
     sources=("the fitted ranges of the parameters, in their tables",),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, ALKALINITY), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_beyond_model,
 )
 

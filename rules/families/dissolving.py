@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from ...catalog.quantity.table import BUCKET_TEMPERATURE
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, PH
 from ...catalog.species import formula_share
 from ..ask.salts import Salt, solid_of
-from ..case.case import Case
+from ..case.case import Case, Mask
 from ..case.solutions import STANDS_AT_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
-from ..judge.rule import Level, Levels, Outcome, Rule
+from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.turns import Turns
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
@@ -53,12 +54,12 @@ def solubility_g_per_100_g(points: list[tuple[float, float]], temperature_c: Flo
     return np.asarray(np.exp(value))
 
 
-def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], set[str]]:
-    """Mass over what the water holds of it, (B,), of each material that is no salt of the model, and the
-    materials without a curve."""
+def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], dict[str, Mask]]:
+    """Mass over what the water holds of it, (B,), of each material that is no salt of the model; and where there is
+    more than next to nothing of a material without a curve, (B,)."""
     water_g = case.bucket_water_kg * 1000.0
     shares: dict[str, Floats] = {}
-    unlisted: set[str] = set()
+    unlisted: dict[str, Mask] = {}
     for source_id, kg in case.source_kg.items():
         material = case.question.material(source_id)
         solid = solid_of(material)
@@ -69,8 +70,8 @@ def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], set[str]]:
         converted = formula_share(content.formula, material.solubility[0].formula) if points else None
         grams = kg * 1000.0 * content.mass_fraction.value
         if converted is None:
-            if float(np.max(grams / water_g)) * 1000.0 > UNLISTED_G_PER_KG:
-                unlisted.add(material.name)
+            much = grams / water_g * 1000.0 > UNLISTED_G_PER_KG
+            unlisted[material.name] = unlisted.get(material.name, np.zeros(case.size, dtype=bool)) | much
             continue
         limit = solubility_g_per_100_g(points, case.of(BUCKET_TEMPERATURE)) / 100.0 * water_g
         shares[material.name] = shares.get(material.name, np.zeros(case.size)) + grams * converted / limit
@@ -96,7 +97,8 @@ def _index(case: Case, salt: Salt) -> Floats:
     there = np.min(case.bucket.totals_mol_per_kg[:, ions] / needs[ions], axis=1)
     share = case.bucket.precipitated(salt.curve.name) / np.maximum(there, 1e-30)
     least = np.where(share > 0.1, -np.log10(np.clip(1.0 - share, 1e-3, 1.0)), -np.inf)
-    return np.maximum(case.bucket.before_solids.si(salt.curve.name), least)
+    # Where the solver found nothing before it settles, what settles is left to go by.
+    return np.fmax(case.bucket.before_solids.si(salt.curve.name), least)
 
 
 def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats]:
@@ -111,46 +113,46 @@ def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats]:
     return level, si, settled
 
 
-def _worst(found: Sequence[tuple[Salt, Levels, Floats, Floats]]) -> tuple[Salt, Levels, Floats, Floats]:
-    return max(found, key=lambda one: (int(np.max(one[1])), float(np.max(one[2]))))
+#: From this share of its solubility on a material is near its limit.
+_NEAR_SHARE = 0.8
 
 
 def _more_than_dissolves(case: Case) -> Outcome | None:
     shares, unlisted = _shares_of_solubility(case)
-    found = [(salt, *_settles(case, salt)) for salt in case.salts if salt.curve.name in case.poured_salts]
-    found = [one for one in found if np.any(one[1])]
-    most = np.max([*shares.values(), np.zeros(case.size)], axis=0)
-    level = np.full(case.size, int(Level.UNKNOWN if unlisted else Level.NONE))
-    level[most > 0.8] = np.maximum(level[most > 0.8], int(Level.CAUTION))
-    level[most > 1.0] = Level.STOP
-    for _, one, *_ in found:
-        level = np.maximum(level, one)
+    # What could be too much: its name, level, how far over it is, and the numbers of its own.
+    found: list[tuple[str, Levels, Floats, dict[str, Floats]]] = []
+    for name, share in shares.items():
+        level = np.where(share > _NEAR_SHARE, int(Level.CAUTION), int(Level.NONE))
+        level[share > 1.0] = Level.STOP
+        found.append((name, level, share - 1.0, {"share_of_solubility": share}))
+    for salt in case.salts:
+        if salt.curve.name in case.poured_salts:
+            level, si, settled = _settles(case, salt)
+            numbers = {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": _band(case, salt)}
+            found.append((salt.name, level, si, numbers))
+    not_known = np.any([*unlisted.values(), np.zeros(case.size, dtype=bool)], axis=0)
+    found.append(("", np.where(not_known, int(Level.UNKNOWN), int(Level.NONE)), np.full(case.size, -np.inf), {}))
+    level = np.max([one for _, one, *_ in found], axis=0)
     if not np.any(level):
         return None
-    temperature = case.of(BUCKET_TEMPERATURE)
-    numbers: dict[str, Floats | float] = {"bucket_temperature_c": temperature}
-    severity = most - 1.0
-    name = max(shares, key=lambda key: float(np.max(shares[key]))) if shares else ""
-    by_share = bool(np.any(most > 0.8))
-    if by_share:
-        numbers["share_of_solubility"] = most
-    if found:
-        salt, _, si, settled = _worst(found)
-        numbers |= {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": _band(case, salt)}
-        severity = np.maximum(severity, si)
-        if not by_share or np.max(si) > np.max(most) - 1.0:
-            name, by_share = salt.name, False
+    which = worst_of([one for _, one, *_ in found], [measure for _, _, measure, _ in found])
+    keys = dict.fromkeys(key for *_, numbers in found for key in numbers)
+    nothing = np.full(case.size, np.nan)
+    shown = {key: taken(which, [numbers.get(key, nothing) for *_, numbers in found]) for key in keys}
 
     def message(n: Mapping[str, float]) -> str:
+        row = int(n["row"])
+        name = found[which[row]][0]
         at = f"at {n['bucket_temperature_c']:.0f} degC"
-        if n["level"] == Level.STOP and by_share:
+        if not name:
+            names = sorted(material for material, there in unlisted.items() if there[row])
+            return f"No solubility is on record for {', '.join(names)}."
+        if n["level"] == Level.STOP and np.isfinite(n.get("share_of_solubility", np.nan)):
             return f"More {name} than dissolves: {100 * n['share_of_solubility']:.0f} % of what the water holds {at}."
         if n["level"] == Level.STOP:
             return (
                 f"More {name} than dissolves: {n['settled_g_per_l']:.3g} g per liter of stock stays on the bottom {at}."
             )
-        if n["level"] == Level.UNKNOWN and (unlisted or by_share):
-            return f"No solubility is on record for {', '.join(sorted(unlisted))}."
         if n["level"] == Level.UNKNOWN:
             return (
                 f"Too close to call: whether all of the {name} dissolves {at} (saturation index "
@@ -158,7 +160,13 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
             )
         return f"Near the limit of {name} {at}: a colder bucket or a little more of it, and some stays on the bottom."
 
-    return Outcome(level, message, numbers=numbers, do=(_LESS, _DRAW), severity=severity)
+    return Outcome(
+        level,
+        message,
+        numbers={"bucket_temperature_c": case.of(BUCKET_TEMPERATURE), **shown},
+        do=(_LESS, _DRAW),
+        severity=np.max([measure for _, _, measure, _ in found], axis=0),
+    )
 
 
 MORE_THAN_DISSOLVES = Rule(
@@ -177,6 +185,13 @@ MORE_THAN_DISSOLVES = Rule(
     "salts of the model go by their share of the handbook's solubility.",
     cure="Less product, more or warmer water.",
     sources=(_HANDBOOK, _MODEL),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        either={
+            (ALKALINITY, PH): "what dissolves hardly, as gypsum, answers to carbonate that takes calcium away",
+            (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some salts of calcium and manganese",
+        },
+    ),
     check=_more_than_dissolves,
 )
 
@@ -186,23 +201,21 @@ def _cold_bucket(case: Case) -> Outcome | None:
     ln_aw = np.log(cold.before_solids.water_activity)
     celsius = cold.temperature_c
     ice = (ln_aw > _ICE_K * (1.0 / 273.15 - 1.0 / (celsius + 273.15))) & (celsius < 0.0) & (case.cooling_c > 3.0)
-    level = np.where(ice, int(Level.CAUTION), int(Level.NONE))
-    level[~cold.converged] = Level.UNKNOWN
-    stays, back, name = np.zeros(case.size), np.zeros(case.size), ""
+    nothing = np.zeros(case.size)
+    # What stays on the bottom at first, how much of that comes back, and of which salt.
+    found = [("", nothing, nothing)]
     for salt in (*case.salts, *case.made_salts):
         at_first = case.settled_g_per_l(cold, salt)
-        later = case.settled_g_per_l(warm, salt)
-        more = at_first - later > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
-        if np.any(more):
-            level[more] = np.maximum(level[more], int(Level.CAUTION))
-            if float(np.max(at_first)) > float(np.max(stays)):
-                stays, back, name = at_first, at_first - later, salt.name
+        back = at_first - case.settled_g_per_l(warm, salt)
+        more = back > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
+        found.append((salt.name, np.where(more, at_first, 0.0), np.where(more, back, 0.0)))
+    which = np.argmax([at_first for _, at_first, _ in found], axis=0)
+    stays = taken(which, [at_first for _, at_first, _ in found])
+    level = np.where(ice | (stays > 0.0), int(Level.CAUTION), int(Level.NONE))
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
-        if n["level"] == Level.UNKNOWN:
-            return "The chemistry of the cooled bucket could not be solved; what settles in it is not known."
         cooled = (
             f"Dissolving cools the bucket by {n['cooling_c']:.0f} degC, from {n['bucket_temperature_c']:.0f} to "
             f"{n['cooled_bucket_c']:.0f} degC"
@@ -212,8 +225,8 @@ def _cold_bucket(case: Case) -> Outcome | None:
         share = n["comes_back_g_per_l"] / n["settled_cold_g_per_l"]
         after = "all of it dissolves" if share > 0.995 else f"{n['comes_back_g_per_l']:.3g} g/L of that dissolves"
         return (
-            f"{cooled}. {n['settled_cold_g_per_l']:.3g} g per liter of {name} stays on the bottom at first; {after} "
-            f"once it has warmed to {n['bucket_temperature_c']:.0f} degC again."
+            f"{cooled}. {n['settled_cold_g_per_l']:.3g} g per liter of {found[which[int(n['row'])]][0]} stays on the "
+            f"bottom at first; {after} once it has warmed to {n['bucket_temperature_c']:.0f} degC again."
         )
 
     return Outcome(
@@ -224,7 +237,7 @@ def _cold_bucket(case: Case) -> Outcome | None:
             "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
             "cooled_bucket_c": case.cooled_c,
             "settled_cold_g_per_l": stays,
-            "comes_back_g_per_l": back,
+            "comes_back_g_per_l": taken(which, [back for *_, back in found]),
         },
         do=(
             "Let the bucket warm to the air and stir again before you inject; warm water to start with saves the wait.",
@@ -252,6 +265,14 @@ COLD_BUCKET = Rule(
         _MODEL,
         "heats of solution of the materials (CRC table after Parker 1965, in the catalog); heat capacity: Laliberte 2009",
     ),
+    turns=Turns(
+        either={
+            (
+                AMOUNT_FACTOR,
+                BUCKET_TEMPERATURE,
+            ): "where much is left on the bottom anyway, it is silent of the little that comes back"
+        }
+    ),
     check=_cold_bucket,
 )
 
@@ -267,13 +288,13 @@ def _hot_bucket_cools(case: Case) -> Outcome | None:
     if not case.question.stated(BUCKET_TEMPERATURE) or not np.any(hot):
         return None  # a temperature that is not stated is swept down to a cold morning's
     later = case.bucket_cooled_down
-    level = np.where(beyond | (hot & ~later.converged), int(Level.UNKNOWN), int(Level.NONE))
-    most, name = np.zeros(case.size), ""
-    for salt in case.salts:
-        more = case.settled_g_per_l(later, salt) - case.settled_g_per_l(case.bucket, salt)
-        level[hot & (more > _SETTLED_G_PER_L)] = np.maximum(level[hot & (more > _SETTLED_G_PER_L)], int(Level.CAUTION))
-        if float(np.max(more)) > float(np.max(most)):
-            most, name = more, salt.name
+    # What settles later, and of which salt.
+    more = [case.settled_g_per_l(later, salt) - case.settled_g_per_l(case.bucket, salt) for salt in case.salts]
+    more.append(np.zeros(case.size))
+    which = np.argmax(more, axis=0)
+    most = taken(which, more)
+    level = np.where(hot & (most > _SETTLED_G_PER_L), int(Level.CAUTION), int(Level.NONE))
+    level[beyond] = Level.UNKNOWN
     if not np.any(level):
         return None
 
@@ -283,13 +304,10 @@ def _hot_bucket_cools(case: Case) -> Outcome | None:
                 f"Water of {n['bucket_temperature_c']:.0f} degC is hotter than a tap gives: was degF meant? All that is said "
                 "of this bucket holds for that temperature only."
             )
-        if n["level"] == Level.UNKNOWN:
-            return (
-                "The chemistry of the bucket once it has cooled could not be solved; what settles in it is not known."
-            )
         return (
             f"Mixed at {n['bucket_temperature_c']:.0f} degC all of it dissolves, but once the bucket has cooled to "
-            f"{STANDS_AT_C:.0f} degC, {n['settles_later_g_per_l']:.3g} g per liter of {name} settles out."
+            f"{STANDS_AT_C:.0f} degC, {n['settles_later_g_per_l']:.3g} g per liter of "
+            f"{case.salts[which[int(n['row'])]].name} settles out."
         )
 
     return Outcome(
@@ -314,46 +332,48 @@ HOT_BUCKET_COOLS = Rule(
     "solubility curves; looked at where more than 30 degC are stated. Above 60 degC it is asked whether degF was meant.",
     cure="Less of it, or used up warm.",
     sources=(_HANDBOOK, "design choice: 30 and 20 degC", "common practice, no source: a tap gives at most 60 degC"),
+    turns=Turns(worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE)),
     check=_hot_bucket_cools,
 )
 
 
 def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None:
     """Salts that nobody poured, made of the ions of what was poured."""
-    ours = [
-        salt
-        for salt in salts
-        if salt.curve.name not in case.poured_salts
-        and salt.curve.name != "Gypsum"  # calcium-meets-sulfate's
-        and all(case.has(ion) for ion, _ in salt.curve.ions if ion != "H+")
-    ]
-    found = [(salt, *_settles(case, salt)) for salt in ours]
-    if not found or not any(np.any(level) for _, level, *_ in found):
+    found: list[tuple[str, Levels, Floats, Floats, Floats]] = []  # name, level, saturation index, g/L, band
+    for salt in salts:
+        if salt.curve.name in case.poured_salts or salt.curve.name == "Gypsum":  # calcium-meets-sulfate's
+            continue
+        ours = np.all([case.brings(ion) for ion, _ in salt.curve.ions if ion != "H+"], axis=0)
+        if np.any(ours):
+            level, si, settled = _settles(case, salt)
+            found.append((salt.name, np.where(ours, level, int(Level.NONE)), si, settled, _band(case, salt)))
+    if not any(np.any(level) for _, level, *_ in found):
         return None
-    salt, _, si, settled = _worst(found)
-    level = np.max([level for _, level, *_ in found], axis=0)
+    which = worst_of([level for _, level, *_ in found], [index for _, _, index, *_ in found])
+    si = taken(which, [index for _, _, index, *_ in found])
 
     def message(n: Mapping[str, float]) -> str:
         at = f"at {n['bucket_temperature_c']:.0f} degC"
+        name = found[which[int(n["row"])]][0]
         if n["level"] == Level.STOP:
-            return f"{reason}: {n['settled_g_per_l']:.3g} g per liter of {salt.name} settles out {at}."
+            return f"{reason}: {n['settled_g_per_l']:.3g} g per liter of {name} settles out {at}."
         if n["level"] == Level.CAUTION:
             return (
-                f"{reason}: near the limit of {salt.name} {at} (saturation index {n['saturation_index']:+.2f}); a colder "
+                f"{reason}: near the limit of {name} {at} (saturation index {n['saturation_index']:+.2f}); a colder "
                 "bucket or a little more, and it settles out."
             )
         return (
-            f"{reason}: whether {salt.name} settles out {at} is too close to call (saturation index "
+            f"{reason}: whether {name} settles out {at} is too close to call (saturation index "
             f"{n['saturation_index']:+.2f}, known to {n['model_band_si']:.2f})."
         )
 
     return Outcome(
-        level,
+        np.max([level for _, level, *_ in found], axis=0),
         message,
         numbers={
             "saturation_index": si,
-            "settled_g_per_l": settled,
-            "model_band_si": _band(case, salt),
+            "settled_g_per_l": taken(which, [settled for *_, settled, _ in found]),
+            "model_band_si": taken(which, [band for *_, band in found]),
             "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
         },
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
@@ -380,6 +400,7 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
     "model; within the model's error it is left open.",
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,)),
     check=_potassium_sulfate,
 )
 
@@ -387,11 +408,25 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
 def _other_salts(case: Case) -> Outcome | None:
     salts = [salt for salt in case.salts if salt.curve.name != "K2SO4" and not salt.double]
     salts += case.made_salts
-    out = _salts_out(case, salts, "The products trade ions")
-    if out is not None and np.any(out.level == Level.STOP):
-        return out
-    mixed = _mixed_crystals(case)
-    return out if mixed is None or (out is not None and np.all(out.level >= mixed.level)) else mixed
+    out, mixed = _salts_out(case, salts, "The products trade ions"), _mixed_crystals(case)
+    if out is None or mixed is None:
+        return out or mixed
+    by_crystal = mixed.level > out.level
+
+    def message(n: Mapping[str, float]) -> str:
+        return (mixed if by_crystal[int(n["row"])] else out).message(n)
+
+    own = {key: np.where(by_crystal, np.nan, value) for key, value in out.numbers.items()}
+    shared = {key: np.where(by_crystal, value, np.nan) for key, value in mixed.numbers.items()}
+    assert out.severity is not None
+    assert mixed.severity is not None
+    return Outcome(
+        np.maximum(out.level, mixed.level),
+        message,
+        numbers={**own, **shared, "bucket_temperature_c": case.of(BUCKET_TEMPERATURE)},
+        do=out.do,
+        severity=np.where(by_crystal, mixed.severity, out.severity),
+    )
 
 
 SALTS_OUT_TOGETHER = Rule(
@@ -407,6 +442,13 @@ SALTS_OUT_TOGETHER = Rule(
     "ammonium sulfates, and dihydrogen phosphates, also as mixed crystals (ideal), which are left open.",
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL),
+    turns=Turns(
+        either={
+            (CALCIUM, ALKALINITY, PH): "alkali or acid decides which ions are there, as borate, carbonate or phosphate",
+            (AMOUNT_FACTOR,): "crystals that two salts share are its matter until one of them is over its own limit",
+            (BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts",
+        }
+    ),
     check=_other_salts,
 )
 
@@ -419,7 +461,7 @@ _CRYSTALLIZE_TOGETHER = (
 
 
 def _mixed_crystals(case: Case) -> Outcome | None:
-    worst, over, names = np.full(case.size, -np.inf), np.full(case.size, -np.inf), ""
+    found: list[tuple[str, Floats, Floats]] = []  # name, index of the mixed crystal, with what is open of it
     for one, other, count, spoken in _CRYSTALLIZE_TOGETHER:
         if not {one, other} <= set(case.stock.phases):
             continue
@@ -427,21 +469,26 @@ def _mixed_crystals(case: Case) -> Outcome | None:
         first, second = bucket.si(one), bucket.si(other)
         # Ideal mixing: both mole fractions at saturation add up to more than one.
         total = count * np.log10(10.0 ** (first / count) + 10.0 ** (second / count) + 1e-30)
-        open_ = np.where((first < 0) & (second < 0), total, -np.inf)
+        open_ = np.where((first < 0) & (second < 0) & np.isfinite(first + second), total, -np.inf)
         # As for every salt: what the activity model leaves open of the part that counts most.
         main = np.where(first > second, case.si_sigma(one), case.si_sigma(other))
-        with_band = open_ + np.maximum(LEAST_BAND_SI, SIGMAS * main)
-        if float(np.max(with_band)) > float(np.max(over)):
-            worst, over, names = open_, with_band, spoken
-    level = np.where(over > 0.0, int(Level.UNKNOWN), int(Level.NONE))
-    if not np.any(level):
+        found.append((spoken, open_, open_ + np.maximum(LEAST_BAND_SI, SIGMAS * main)))
+    if not any(np.any(over > 0.0) for *_, over in found):
         return None
+    which = np.argmax([over for *_, over in found], axis=0)
+    worst = taken(which, [index for _, index, _ in found])
+    over = taken(which, [with_band for *_, with_band in found])
+
+    def message(n: Mapping[str, float]) -> str:
+        names = found[which[int(n["row"])]][0]
+        return (
+            f"{names[0].upper()}{names[1:]} share one crystal: together they may settle out although neither is over "
+            f"its own limit (index of the mixed crystal {n['mixed_crystal_index']:+.2f})."
+        )
+
     return Outcome(
-        level,
-        lambda n: (
-            f"{names[0].upper()}{names[1:]} share one crystal: together they may settle out although neither is over its own limit "
-            f"(index of the mixed crystal {n['mixed_crystal_index']:+.2f})."
-        ),
+        np.where(over > 0.0, int(Level.UNKNOWN), int(Level.NONE)),
+        message,
         numbers={"mixed_crystal_index": worst, "bucket_temperature_c": case.of(BUCKET_TEMPERATURE)},
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
         severity=worst,
@@ -460,11 +507,16 @@ def _double_sulfate(case: Case) -> Outcome | None:
         return None
     found: list[tuple[Levels, Floats, str]] = []
     known: set[str] = set()
+
+    def ours(level: Levels, ions: Iterable[str]) -> Levels:
+        return np.where(np.all([case.brings(ion) for ion in ions], axis=0), level, int(Level.NONE))
+
     for salt in case.salts:
-        if salt.double and salt.curve.name not in case.poured_salts and all(case.has(i) for i, _ in salt.curve.ions):
-            known |= {ion for ion, _ in salt.curve.ions}
+        ions = [ion for ion, _ in salt.curve.ions]
+        if salt.double and salt.curve.name not in case.poured_salts and all(case.has(ion) for ion in ions):
+            known |= set(ions)
             level, si, _ = _settles(case, salt)
-            found.append((np.where(level == Level.CAUTION, 0, level), si, salt.name))
+            found.append((ours(np.where(level == Level.CAUTION, 0, level), ions), si, salt.name))
     for name, parts in _DOUBLE_PHASES.items():
         if name in case.stock.phases and all(case.has(part) for part in parts):
             entry, si = phases()[name], case.bucket.before_solids.si(name)
@@ -472,7 +524,7 @@ def _double_sulfate(case: Case) -> Outcome | None:
             level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
             settled = case.bucket.precipitated(name) > 0.003
             level[(si > np.maximum(entry.surely_above_si, band)) & settled] = Level.STOP
-            found.append((level, si, entry.spoken))
+            found.append((ours(level, parts), si, entry.spoken))
     # Metals without a double salt on record go by strength.
     metals = [ion for ion in ("Zn+2", "Cu+2", "Mn+2", "Fe+2") if ion not in known and case.has(ion)]
     part = np.zeros(case.size)
@@ -482,11 +534,13 @@ def _double_sulfate(case: Case) -> Outcome | None:
         part = np.minimum(np.minimum(free, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
         level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
         found.append((level, np.full(case.size, -np.inf), "a double sulfate of the trace metal"))
-    if not found or not any(np.any(level) for level, *_ in found):
+    if not any(np.any(level) for level, *_ in found):
         return None
-    _, si, name = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+    which = worst_of([level for level, *_ in found], [index for _, index, _ in found])
+    worst = taken(which, [index for _, index, _ in found])
 
     def message(n: Mapping[str, float]) -> str:
+        name = found[which[int(n["row"])]][2]
         does = "settles out" if n["level"] == Level.STOP else "may settle out"
         index = f" (saturation index {n['saturation_index']:+.2f})" if np.isfinite(n["saturation_index"]) else ""
         return f"{name[0].upper()}{name[1:]} {does} at {n['bucket_temperature_c']:.0f} degC{index}."
@@ -495,12 +549,12 @@ def _double_sulfate(case: Case) -> Outcome | None:
         np.max([level for level, *_ in found], axis=0),
         message,
         numbers={
-            "saturation_index": si,
+            "saturation_index": worst,
             "metal_sulfate_mol_per_kg": part,
             "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
         },
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
-        severity=np.maximum(si, part - 1e3),
+        severity=np.maximum(worst, part - 1e3),
     )
 
 
@@ -519,6 +573,10 @@ DOUBLE_SULFATE = Rule(
     sources=(
         "pitzer.dat of PHREEQC 3.8.6",
         "from memory: Seidell, solubility of ammonium magnesium and ammonium zinc sulfate",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        either={(BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts"},
     ),
     check=_double_sulfate,
 )

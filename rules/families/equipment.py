@@ -7,7 +7,7 @@ from math import ceil
 
 import numpy as np
 
-from ...catalog.quantity.table import INJECTION_RATIO
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, INJECTION_RATIO, PH
 from ...catalog.quantity.units import L_PER_GAL
 from ..ask.hydraulics import (
     FLUSH_PER_TRAVEL,
@@ -20,10 +20,11 @@ from ..ask.hydraulics import (
     left_in_bucket_l,
 )
 from ..ask.plan import Plan
-from ..case.case import Case
+from ..case.case import Case, Mask
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import SLIGHTLY, Turns
 
 #: Share by which two times may differ and count as equal.
 _ROUNDING = 1e-9
@@ -355,6 +356,12 @@ INJECTION_DOES_NOT_FIT = Rule(
         "UF/IFAS HS1306: inject at least 30 to 45 min where travel is 20 to 30 min",
         "vineyard fertigation chapter: Venturi suction depends on the pressure difference",
     ),
+    turns=Turns(
+        either={
+            (INJECTION_RATIO,): "a weaker setting makes the bucket last longer, and leaves more of it",
+            (AMOUNT_FACTOR,): "what is added to water makes more of it",
+        }
+    ),
     check=_fits,
 )
 
@@ -404,6 +411,7 @@ RATIO_OUT_OF_REACH = Rule(
         "common practice, no source",
         "from memory: UF/IFAS CIR864 and makers' curves: 10 to 30 % pressure loss",
     ),
+    turns=Turns(either={(INJECTION_RATIO,): "too strong below, too weak above"}),
     check=_reach,
 )
 
@@ -463,7 +471,7 @@ def _corrodes(case: Case) -> Outcome | None:
     metals = fittings - {"plastic"}
     if not metals:
         return None
-    found: list[str] = []
+    found: list[tuple[Mask, str]] = []
     level = np.full(case.size, int(Level.NONE))
     ph = case.bucket.before_solids.ph
     for mask, what, eaten, verb in (
@@ -482,12 +490,17 @@ def _corrodes(case: Case) -> Outcome | None:
         hit = sorted(metals & eaten)
         if hit and np.any(mask):
             level[mask] = Level.CAUTION
-            found.append(f"{what} {verb} {' and '.join(hit)}")
+            found.append((mask, f"{what} {verb} {' and '.join(hit)}"))
     if not found:
         return None
+
+    def message(n: Mapping[str, float]) -> str:
+        said = "; ".join(words for mask, words in found if mask[int(n["row"])])
+        return f"Fittings at the injector (bucket pH {n['bucket_ph']:.1f}): {said}."
+
     return Outcome(
         level,
-        lambda n: f"Fittings at the injector (bucket pH {n['bucket_ph']:.1f}): {'; '.join(found)}.",
+        message,
         numbers={"bucket_ph": ph},
         do=(
             "Plastic (PVC, polyethylene) where the stock runs undiluted, or 316 stainless where it holds no chloride; rinse "
@@ -512,6 +525,13 @@ CORRODES_METAL = Rule(
     sources=(
         "from memory: fluid fertilizer handling guides: UAN and ammonium nitrate attack copper, brass and zinc; acids attack "
         "mild steel, galvanized steel and concrete; chlorides pit stainless steel",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        either={
+            (ALKALINITY, PH): "against acid it helps, alkali corrodes as well",
+            (CALCIUM, BUCKET_TEMPERATURE): SLIGHTLY,
+        },
     ),
     check=_corrodes,
 )

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, INJECTION_RATIO, PH
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
-from ..case.case import Case
+from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import SLIGHTLY, Turns
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -62,6 +64,11 @@ THIOSULFATE_MEETS_ACID = Rule(
     "limit is used, where something acid was poured; acid itself with it is a stop at any pH.",
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
+    turns=Turns(
+        worse=(CALCIUM, BUCKET_TEMPERATURE),
+        better=(ALKALINITY, PH),
+        either={(AMOUNT_FACTOR,): "a pH of what is stronger than the model is good for is a guess, and unknown"},
+    ),
     check=_thiosulfate_meets_acid,
 )
 
@@ -124,6 +131,7 @@ THIOSULFATE_MEETS_CALCIUM = Rule(
         "from memory: maker leaflets of ammonium and potassium thiosulfate, 0 to 2 % sulfite",
         "from memory: handbook solubility of calcium sulfite hemihydrate, some 0.05 g/L",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(BUCKET_TEMPERATURE,)),
     check=_thiosulfate_meets_calcium,
 )
 
@@ -197,6 +205,7 @@ POLYPHOSPHATE_MEETS_HARD_WATER = Rule(
         "from memory: Duis and Burman 1969 and manuals: gels at low dose in hard water",
         "from memory: Florida and California guidance: none above 50 mg/L calcium",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
     check=_polyphosphate,
 )
 
@@ -253,6 +262,14 @@ SILICATE_GELS = Rule(
     chemistry="Silicic acid polymerizes below about pH 9; kinetics, not equilibrium: a limit is used.",
     cure="Alone, diluted, flushed.",
     sources=("from memory: generic trade values: gels below pH 9 and with calcium",),
+    turns=Turns(
+        worse=(ALKALINITY, BUCKET_TEMPERATURE),
+        better=(INJECTION_RATIO, PH),
+        either={
+            (AMOUNT_FACTOR,): "silicate keeps itself alkaline, and more of it is more silica in the line",
+            (CALCIUM,): SLIGHTLY,
+        },
+    ),
     check=_silicate_gels,
 )
 
@@ -324,26 +341,31 @@ ORGANIC_MEETS_ACID = Rule(
         "humic acid: the part of humus that is not soluble in acid, by definition",
         "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH)),
     check=_organic_meets_acid,
 )
 
 
-def _best_apart(case: Case) -> bool:
-    """True where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
-    drops it."""
+def _best_apart(case: Case) -> Mask:
+    """Where no order makes the mix right: bleach, acid with alkali, carbonate or thiosulfate, calcium with what
+    drops it, (B,)."""
     hazards = frozenset().union(*(item.hazards for item in case.poured))
     acid = "acid" in hazards
-    return (
+    by_name = (
         "hypochlorite" in hazards
-        or case.has("OCl-")
-        or (acid and (bool(hazards & {"alkali", "ammonia-gas"}) or case.has("CO3-2", "S2O3-2", "H4SiO4")))
-        or (case.has("Ca+2") and case.has("SO4-2", "PO4-3", "P2O7-4", "CO3-2", "H4SiO4"))
+        or (acid and bool(hazards & {"alkali", "ammonia-gas"}))
         or bool(_named(case, (*_ACID_BRINGS_DOWN, *_MAY_CURDLE)))
     )
+    with_acid = case.brings("CO3-2", "S2O3-2", "H4SiO4") & acid
+    with_calcium = case.brings("Ca+2") & case.brings("SO4-2", "PO4-3", "P2O7-4", "CO3-2", "H4SiO4")
+    return np.asarray(case.brings("OCl-") | with_acid | with_calcium | by_name)
 
 
 def _order(case: Case) -> Outcome | None:
-    if len(case.poured) < 2 or _best_apart(case):
+    if len(case.poured) < 2:
+        return None
+    level = np.where(_best_apart(case), int(Level.NONE), int(Level.NOTE))
+    if not np.any(level):
         return None
 
     def rank(item: Poured) -> tuple[int, float]:
@@ -358,7 +380,7 @@ def _order(case: Case) -> Outcome | None:
 
     names = ", then ".join(item.product.name for item in sorted(case.poured, key=rank))
     return Outcome(
-        np.full(case.size, int(Level.NOTE)),
+        level,
         lambda _: f"Order: most of the water first, then {names}; stir each clear before the next, then fill up.",
         do=(
             "Acid goes in before feeds, liquids before dry products, of those the least soluble first; chelates last.",
@@ -424,6 +446,7 @@ POLYPHOSPHATE_MEETS_ACID = Rule(
     "equilibrium.",
     cure="The same day, or another bucket.",
     sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
+    turns=Turns(worse=(AMOUNT_FACTOR,)),
     check=_polyphosphate_meets_acid,
 )
 

@@ -8,12 +8,14 @@ import numpy as np
 
 from ...catalog.label.grades import grade_words
 from ...catalog.label.guarantee import label_percents
+from ...catalog.quantity.table import AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import JAR_TEST, LEAST_MESH
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import Turns
 
 
 def _of(case: Case, dissolving: str) -> list[str]:
@@ -267,6 +269,7 @@ ORGANIC_PARTICLES = Rule(
         "common practice, no source: organic growers drip fish and seaweed behind 120 to 200 mesh",
         "UF/IFAS: 50 mg/L calcium (from memory)",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
     check=_organic,
 )
 

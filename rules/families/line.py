@@ -6,12 +6,21 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import ALKALINITY, PH
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import DEFER, FLUSH
 from ..judge.forming import solid_levels
 from ..judge.rule import Level, Outcome, Rule
+from ..judge.turns import BUFFERS, HEAT, OWN_PH, SLIGHTLY, Turns
 
 #: Published flag of a water that throws solids with phosphate: calcium above this [mg/L] ...
 HARD_CALCIUM_MG_PER_L = 50.0
@@ -117,6 +126,17 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
         "Rottenberg, notes on fertilizer interaction: calcium 60, bicarbonate 150 mg/L",
         "Auburn ANR-0653: advises against phosphorus through drip",
     ),
+    turns=Turns(
+        worse=(CALCIUM, BUCKET_TEMPERATURE),
+        either={
+            (PH,): "a higher pH drives it out, until carbonate takes the calcium in an alkaline line",
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (
+                LINE_TEMPERATURE,
+            ): "brushite hardly feels warmth, the slower phosphates have no constants for it, and the pH falls",
+        },
+    ),
     check=_phosphate,
 )
 
@@ -165,6 +185,11 @@ SULFATE_MEETS_HARD_WATER = Rule(
     sources=(
         "minteq.v4.dat (NIST 46)",
         "IASRI e-course: sulfate fertilizers can drop gypsum in high-calcium water",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        better=(INJECTION_RATIO,),
+        either={(LINE_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
     ),
     check=_sulfate,
 )
@@ -239,6 +264,10 @@ LIME_IN_LINE = Rule(
         "minteq.v4.dat (NIST 46)",
         "from memory: Langelier index classes; 0.3 for drip and 1.0 for clouding: design choice",
     ),
+    turns=Turns(
+        worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+    ),
     check=_lime,
 )
 
@@ -274,6 +303,18 @@ STRUVITE_IN_LINE = Rule(
     chemistry="MgNH4PO4.6H2O, log K -13.26, in print from -12.6 to -13.5.",
     cure="Acid phosphate, or no magnesium with it.",
     sources=("Ronteltap et al. 2007: 10^-13.26, 22.6 kJ/mol",),
+    turns=Turns(
+        worse=(BUCKET_TEMPERATURE,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (
+                CALCIUM,
+                ALKALINITY,
+                PH,
+            ): "carbonate and phosphate share calcium and magnesium, and ammonium becomes ammonia",
+            (LINE_TEMPERATURE,): HEAT,
+        },
+    ),
     check=_struvite,
 )
 
@@ -320,6 +361,14 @@ LINE_PH_EXTREME = Rule(
     sources=(
         "common practice, no source, for the limits",
         "UF/IFAS citrus microirrigation appendix: acid cleaning at pH 4.5 to 5.0 at the outlet",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR,),
+        better=(INJECTION_RATIO, ALKALINITY),
+        either={
+            (PH, BUCKET_TEMPERATURE): "it helps against acid and adds to alkali",
+            (CALCIUM, LINE_TEMPERATURE): SLIGHTLY,
+        },
     ),
     check=_line_ph,
 )

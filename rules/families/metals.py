@@ -6,8 +6,17 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ...catalog.species import SPECIES
-from ..case.case import Case, Place
+from ..case.case import Case, Mask, Place
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH, JAR_TEST, TWO_BUCKETS
@@ -18,7 +27,8 @@ from ..judge.forming import (
     solid_levels,
     stop_mg_per_l,
 )
-from ..judge.rule import Level, Levels, Outcome, Rule
+from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 #: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
 _METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
@@ -60,6 +70,15 @@ METAL_MEETS_PHOSPHATE = Rule(
         "minteq.v4.dat (NIST 46) and the spread between shipped databases",
         "Trade notes: unchelated metals",
     ),
+    turns=Turns(
+        better=(INJECTION_RATIO,),
+        either={
+            (AMOUNT_FACTOR,): OWN_PH,
+            (ALKALINITY, PH): OTHER_SOLIDS,
+            (CALCIUM,): "it competes for the chelate, and for the phosphate",
+            (BUCKET_TEMPERATURE,): HEAT,
+        },
+    ),
     check=_metal_meets_phosphate,
 )
 
@@ -84,6 +103,16 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
         "minteq.v4.dat (NIST 46) and the spread between shipped databases",
         "Trade notes: unchelated metals",
     ),
+    turns=Turns(
+        worse=(BUCKET_TEMPERATURE,),
+        better=(CALCIUM,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (PH,): OTHER_SOLIDS,
+            (ALKALINITY,): BUFFERS,
+            (LINE_TEMPERATURE,): HEAT,
+        },
+    ),
     check=_metal_meets_phosphate_in_line,
 )
 
@@ -98,21 +127,25 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
             continue
         band = band_si(case, phase) if where == "bucket" else 0.0
         level = solid_levels(case, where, phase, haze_mg_per_l=1.0, band=band)
-        if species == "Fe+3" and not case.unchelated("Fe+3"):
+        if species == "Fe+3":
             # Growers keep iron chelates with phosphate in one tank; the index leaves it open over two units.
-            level = np.minimum(level, int(Level.CAUTION))
+            level = np.where(case.unchelated("Fe+3"), level, np.minimum(level, int(Level.CAUTION)))
+        level = np.where(case.brings(species) & case.brings("PO4-3", "P2O7-4"), level, int(Level.NONE))
         found.append((_held(case, level), mixed.si(phase), "saturation_index", phases()[phase].spoken))
-    if case.unchelated("Mn+2") and where == "bucket":
+    if where == "bucket" and np.any(case.unchelated("Mn+2")):
         # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
         level = np.where(mixed.ph > 5.0, int(Level.CAUTION), int(Level.NONE))
         level[mixed.ph > 6.0] = Level.UNKNOWN
-        level[~(case.brings("Mn+2") & case.brings("PO4-3"))] = Level.NONE
-        found.append((_held(case, level), mixed.ph, "bucket_ph", "manganese phosphate"))
-    if not found or not any(np.any(level) for level, *_ in found):
+        level[~(case.unchelated("Mn+2") & case.brings("PO4-3"))] = Level.NONE
+        found.append((_held(case, level), mixed.ph, f"{where}_ph", "manganese phosphate"))
+    if not any(np.any(level) for level, *_ in found):
         return None
-    _, severity, number, spoken = max(found, key=lambda one: (int(np.max(one[0])), float(np.max(one[1]))))
+    which = worst_of([level for level, *_ in found], [measure for _, measure, *_ in found])
+    severity = taken(which, [measure for _, measure, *_ in found])
+    by_index = np.array([number == "saturation_index" for *_, number, _ in found])[which]
 
     def message(n: Mapping[str, float]) -> str:
+        *_, number, spoken = found[which[int(n["row"])]]
         shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
         sure = {Level.STOP: ".", Level.CAUTION: "; only traces, or kept dissolved in practice."}.get(
             Level(int(n["level"])), "; published constants differ too much to decide."
@@ -122,7 +155,7 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
     return Outcome(
         np.max([level for level, *_ in found], axis=0),
         message,
-        numbers={number: severity, f"{where}_ph": mixed.ph},
+        numbers={"saturation_index": np.where(by_index, severity, np.nan), f"{where}_ph": mixed.ph},
         do=(
             TWO_BUCKETS if where == "bucket" else "Give the metal on another day than the phosphate, and flush.",
             "Or take the metal as a chelate (EDTA, DTPA) that suits the pH.",
@@ -151,7 +184,7 @@ def _unchelated_share(case: Case, species: str) -> Floats:
 def _metal_hydroxide(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NONE))
     line_ph = case.line.before_solids.ph
-    named = []
+    named: list[tuple[str, Mask]] = []
     worst = np.full(case.size, -np.inf)  # no index where iron is the only metal
     for species, solids in _METAL_SOLIDS.items():
         if not case.has(species):
@@ -167,31 +200,32 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
                 # A chelated metal that is over saturation all the same has been let go by its chelate.
                 amount = case.most_mg_per_l(where, phase) * np.where(si > 0.0, np.maximum(share, 0.05), share)
                 enough = amount > stop_mg_per_l(case, where)
+                enough &= case.brings(species)
                 trouble = (si > entry.surely_below_si) & enough
                 level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
                 # A hundred times over saturation, what is called slow is not.
                 sure_si = FAR_OVER_SI if slow else entry.surely_above_si
                 # What its chelate can hold comes out only as fast as it lets go.
                 level[(si > sure_si) & enough & ~(held & slow)] = Level.STOP
-                worst = np.maximum(worst, si)
-                if np.any(trouble):
-                    named.append(species)
-    if case.unchelated("Fe+2"):
+                worst = np.where(case.brings(species), np.maximum(worst, si), worst)
+                named.append((species, trouble))
+    free = case.unchelated("Fe+2")
+    if np.any(free):
         masters = case.constants.masters
         iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
-        in_line = iron / (1.0 + case.injection_ratio) * 55_845.0
+        in_line = np.where(free, iron / (1.0 + case.injection_ratio) * 55_845.0, 0.0)
         level[in_line > IRON_MODERATE_MG_PER_L] = np.maximum(
             level[in_line > IRON_MODERATE_MG_PER_L], int(Level.CAUTION)
         )
         level[(in_line > IRON_SEVERE_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
-        named.append("Fe+2")
+        named.append(("Fe+2", free))
     if not np.any(level):
         return None
-    spoken = ", ".join(dict.fromkeys(SPECIES[name].spoken for name in named))
-
-    rust = " (iron: rust, once air gets at it)" if "Fe+2" in named else ""
 
     def message(n: Mapping[str, float]) -> str:
+        here = dict.fromkeys(name for name, there in named if there[int(n["row"])])
+        spoken = ", ".join(SPECIES[name].spoken for name in here)
+        rust = " (iron: rust, once air gets at it)" if "Fe+2" in here else ""
         does = {Level.STOP: "settles", Level.UNKNOWN: "may settle"}.get(Level(int(n["level"])), "can settle in time")
         return (
             f"{spoken[0].upper()}{spoken[1:]} at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}: hydroxide or "
@@ -223,6 +257,15 @@ METAL_HYDROXIDE = Rule(
         "minteq.v4.dat (NIST 46)",
         "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
     ),
+    turns=Turns(
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (PH,): "zinc and copper dissolve again in strong alkali",
+            (ALKALINITY,): BUFFERS,
+            (CALCIUM,): "it lets go of chelates, and takes carbonate away",
+            (LINE_TEMPERATURE, BUCKET_TEMPERATURE): HEAT,
+        }
+    ),
     check=_metal_hydroxide,
 )
 
@@ -236,16 +279,13 @@ _EDTA_HIGH_PH = 9.0
 def _chelate(case: Case) -> Outcome | None:
     line_ph = case.line.before_solids.ph
     level = np.full(case.size, int(Level.NONE))
-    over: list[tuple[str, float]] = []
-    iron = False
+    over: list[tuple[str, float, Mask]] = []
 
-    def look(spoken: str, there: np.ndarray, limit: float) -> None:
-        nonlocal iron
+    def look(spoken: str, there: Mask, limit: float) -> None:
         past = there & (line_ph > limit)
         if np.any(past):
-            over.append((spoken, limit))
+            over.append((spoken, limit, past))
             level[past] = Level.CAUTION
-            iron = iron or spoken.startswith("iron")
 
     for species, (spoken, limit) in _CHELATES.items():
         look(spoken, case.brings(species), limit)
@@ -255,12 +295,20 @@ def _chelate(case: Case) -> Outcome | None:
     look("EDTA chelate of zinc, manganese or copper", edta & ~with_iron, _EDTA_HIGH_PH)
     if not over:
         return None
-    names = " and ".join(f"{spoken} (to pH {limit:g})" for spoken, limit in over)
-    drops = "Iron that it lets go drops as rust." if iron else "What it lets go drops as hydroxide."
+    iron = any(spoken.startswith("iron") for spoken, *_ in over)
+
+    def message(n: Mapping[str, float]) -> str:
+        here = [(spoken, limit) for spoken, limit, past in over if past[int(n["row"])]]
+        names = " and ".join(f"{spoken} (to pH {limit:g})" for spoken, limit in here)
+        rusts = any(spoken.startswith("iron") for spoken, _ in here)
+        drops = "Iron that it lets go drops as rust." if rusts else "What it lets go drops as hydroxide."
+        return f"{names}: the line has pH {n['line_ph']:.1f}. {drops}"
+
+    limits = np.min([np.where(past, limit, np.inf) for _, limit, past in over], axis=0)
     return Outcome(
         level,
-        lambda n: f"{names}: the line has pH {n['line_ph']:.1f}. {drops}",
-        numbers={"line_ph": line_ph, "limit_ph": min(limit for _, limit in over)},
+        message,
+        numbers={"line_ph": line_ph, "limit_ph": limits},
         do=(
             *(
                 ("Take iron EDDHA above pH 6.5 (and never in an acid bucket), or spray the iron on the leaf.",)
@@ -289,6 +337,11 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "Turkish chelate maker page: EDDHA to 8.5",
     ),
+    turns=Turns(
+        worse=(PH, BUCKET_TEMPERATURE),
+        better=(LINE_TEMPERATURE,),
+        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
+    ),
     check=_chelate,
 )
 
@@ -306,18 +359,17 @@ _EDTA_MADE_FROM_PH, _EDTA_OPEN_PH = 3.0, 1.0
 def _chelate_in_acid(case: Case) -> Outcome | None:
     bucket = case.bucket.before_solids
     level = np.full(case.size, int(Level.NONE))
-    named: list[str] = []
+    named: list[tuple[str, Mask]] = []
     free_acid = np.zeros(case.size)
     edta = case.brings("Edta-4")
     if np.any(edta):
-        free_acid = bucket.molality[:, bucket.constants.species.index("H4(Edta)")]
+        free_acid = np.where(edta, bucket.molality[:, bucket.constants.species.index("H4(Edta)")], 0.0)
         limit = _EDTA_ACID_MOL_PER_KG
         level[edta & (bucket.ph < _EDTA_MADE_FROM_PH)] = Level.CAUTION
         level[edta & (bucket.ph < _EDTA_OPEN_PH)] = Level.UNKNOWN
         level[edta & (free_acid > limit / _EDTA_ACID_FACTOR)] = Level.UNKNOWN
         level[edta & (free_acid > limit * _EDTA_ACID_FACTOR)] = Level.STOP
-        if np.any(level):
-            named.append("EDTA chelate")
+        named.append(("EDTA chelate", level > Level.NONE))
     # A chelate's own proton does not break it: acid has to come from elsewhere.
     chelate = np.sum(case.product_mol[:, [case.constants.master(name) for name in _ACID_LIMITS]], axis=1)
     soured = case.product_mol[:, case.constants.master("H+")] > _OWN_PROTONS * chelate
@@ -326,13 +378,13 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
         open_ = there & (bucket.ph < perhaps)
         level[open_] = np.maximum(level[open_], int(Level.UNKNOWN))
         level[there & (bucket.ph < surely)] = Level.STOP
-        if np.any(open_):
-            named.append(spoken)
+        named.append((spoken, open_))
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
-        start = f"{', '.join(named)} in acid of pH {n['bucket_ph']:.1f}"
+        names = ", ".join(name for name, there in named if there[int(n["row"])])
+        start = f"{names} in acid of pH {n['bucket_ph']:.1f}"
         if n["level"] == Level.CAUTION:
             return f"{start}: made for pH 3 and up; use it up the same day."
         free = 292_000 * n["edta_acid_mol_per_kg"]
@@ -365,6 +417,7 @@ CHELATE_BREAKS_IN_ACID = Rule(
         "Dutch horticultural supplier note: EDTA 3-6, DTPA 3-6.5",
         "UK soluble-fertilizer supplier note: EDDHA from about 4",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
     check=_chelate_in_acid,
 )
 

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import AMMONIUM, SULFIDE
+from ...catalog.quantity.table import ALKALINITY, AMMONIUM, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, PH, SULFIDE
 from ..ask.question import Poured
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER, IF_MIXED, PROTECT
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import BUFFERS, OWN_PH, Turns
 
 
 def _names(case: Case, *hazards: str) -> list[str]:
@@ -102,6 +103,17 @@ CHLORINE_GAS = Rule(
         "from memory: safety data sheets and extension manuals (conservative)",
         "Drip chlorination guide of a growers association: run chlorine as its own cycle, not with feed",
     ),
+    turns=Turns(
+        better=(PH,),
+        either={
+            (
+                AMOUNT_FACTOR,
+                CALCIUM,
+                ALKALINITY,
+                BUCKET_TEMPERATURE,
+            ): "bleach is alkaline itself, and outweighs the acid of the water where there is enough of it"
+        },
+    ),
     check=_chlorine_gas,
 )
 
@@ -127,7 +139,7 @@ def _chloramine(case: Case) -> Outcome | None:
     with_ = _and(bleach) if bleach else "Chlorine in the system"
 
     def message(n: Mapping[str, float]) -> str:
-        if not np.any(fed):
+        if not fed[int(n["row"])]:
             return (
                 f"{with_} meets the ammonium of the water ({n['water_ammonium_mg_per_l']:.2g} mg/L): chloramines form, the "
                 "chlorine is used up, and the dose misses its mark."
@@ -169,8 +181,7 @@ CHLORAMINE = Rule(
 def _bleach_with_feed(case: Case) -> Outcome | None:
     bleach = bool(_bleach(case))
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
-    attacked = bool(np.any(attack))
-    if not bleach and case.question.pour.site.chlorination and attacked:
+    if not bleach and case.question.pour.site.chlorination and np.any(attack):
         return Outcome(
             np.where(attack, int(Level.CAUTION), int(Level.NONE)),
             lambda _: (
@@ -182,9 +193,9 @@ def _bleach_with_feed(case: Case) -> Outcome | None:
         return None
     return Outcome(
         np.where(attack, int(Level.STOP), int(Level.CAUTION)),
-        lambda _: (
+        lambda n: (
             "Bleach destroys chelates and turns iron and manganese to rust and black sludge."
-            if attacked
+            if attack[int(n["row"])]
             else "Bleach in one bucket with feed: chlorination is a treatment of its own."
         ),
         do=("Run chlorine by itself, and flush before and after.", DEFER),
@@ -270,6 +281,7 @@ UREA_NITRATE = Rule(
         "from memory: safety data sheets and extension manuals (conservative)",
         "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH)),
     check=_urea_nitrate,
 )
 
@@ -281,8 +293,9 @@ def _ammonia(case: Case) -> Outcome | None:
     ammonia = mixed.molality[:, mixed.constants.species.index("NH3")]
     level = np.where(ammonia > 0.02, int(Level.CAUTION), int(Level.NONE))
     level[ammonia > 0.1] = Level.STOP
-    if len(case.poured) == 1 and not np.any(mixed.ph > 10.0):
-        level = np.minimum(level, int(Level.CAUTION))
+    level[~case.brings("NH4+")] = Level.NONE
+    if len(case.poured) == 1:
+        level = np.where(mixed.ph > 10.0, level, np.minimum(level, int(Level.CAUTION)))
     if not np.any(level):
         return None
     return Outcome(
@@ -308,6 +321,9 @@ AMMONIA_ESCAPES = Rule(
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
     cure="Keep alkali from ammonium.",
     sources=("lecture notes on mixing: ammonium with lime, hydroxide or carbonate releases ammonia",),
+    turns=Turns(
+        worse=(PH, BUCKET_TEMPERATURE), better=(CALCIUM,), either={(ALKALINITY,): BUFFERS, (AMOUNT_FACTOR,): OWN_PH}
+    ),
     check=_ammonia,
 )
 
@@ -361,6 +377,7 @@ BUCKET_TOO_HOT = Rule(
     sources=(
         "CRC enthalpies of solution; copy of a university acid table: concentrated acid and water give off great heat",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,)),
     check=_too_hot,
 )
 
@@ -591,7 +608,7 @@ ACID_MEETS_SULFIDE = Rule(
 
 
 def _lifting(case: Case) -> Outcome:
-    full_kg = float(case.poured_water_kg[0]) + sum(p.heaviest_kg for p in case.poured)
+    full_kg = case.poured_water_kg + sum(p.heaviest_kg for p in case.poured)
     return Outcome(
         same(case, Level.NOTE),
         lambda n: (

@@ -5,13 +5,16 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog import InputError
 from ...catalog.text import quoted
 from ..case.case import Case
+from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT
 from ..judge.rule import Judged, Level, LevelBounds, Levels, Outcome, Rule, same
 from ..policy.region import Region
 from . import bucket, dissolving, equipment, gels, label, line, metals, people, soil, standing, water
@@ -106,9 +109,13 @@ class Judge:
 
 
 def _outcome(rule: Rule, case: Case) -> Outcome | None:
-    """What a rule says; that nothing is known of what it asks, where it fails."""
+    """What a rule says; that nothing is known of what it asks, where it fails or a solution that it read was not found."""
     try:
+        case.asked.clear()
         outcome = rule.check(case)
+        lost = case.unsolved(*tuple(case.asked))
+        if np.any(lost):
+            outcome = _where_found(rule, outcome, lost)
         if outcome is not None and outcome.level.shape != (case.size,):
             raise ValueError(f"{outcome.level.shape} levels for {case.size} scenarios")
         return outcome
@@ -117,9 +124,30 @@ def _outcome(rule: Rule, case: Case) -> Outcome | None:
         return Outcome(
             same(case, Level.UNKNOWN),
             lambda _: words,
-            do=("Check amounts and water test for a typing error; report the pour if it persists.",),
+            do=(CHECK_INPUT, "Report the pour if it persists."),
             headline=failed_headline(rule),
         )
+
+
+def _where_found(rule: Rule, outcome: Outcome | None, lost: NDArray[np.bool_]) -> Outcome:
+    """What a rule says where its solutions were found; elsewhere it is unknown, or the stop that it is by presence
+    alone, and has no numbers. lost: (B,)."""
+    said = outcome or Outcome(np.zeros(len(lost), dtype=np.int64), lambda _: "", do=(CHECK_INPUT, BUCKET_JAR_TEST))
+
+    def message(n: Mapping[str, float]) -> str:
+        if not lost[int(n["row"])]:
+            return said.message(n)
+        if n["level"] == Level.STOP:
+            return f"{rule.headline_at(Level.STOP, said.headline)} The chemistry of this pour could not be solved for numbers."
+        return f"The chemistry of this pour could not be solved, so this is not known: {rule.asks}"
+
+    return replace(
+        said,
+        level=np.where(lost, np.maximum(said.level, int(Level.UNKNOWN)), said.level),
+        message=message,
+        numbers={key: np.where(lost, np.nan, value) for key, value in said.numbers.items()},
+        severity=None if said.severity is None else np.where(lost, -np.inf, said.severity),
+    )
 
 
 def failed_headline(rule: Rule) -> str:

@@ -8,11 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 from rapidfuzz import fuzz, process
 
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import BUFFERS, SLIGHTLY, Turns
 from ..policy import salt_limits
 
 #: Names of crops more alike than this are one, as strawberry and strawberries (0 to 100).
@@ -130,6 +140,18 @@ SALTY_AT_EMITTER = Rule(
         "from memory: FAO Irrigation and Drainage Paper 29 rev. 1, table 1: 0.7 and 3.0 dS/m",
         "from memory: FAO 29 rev. 1, table 4, after Maas and Hoffman 1977: thresholds by crop",
     ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, CALCIUM),
+        better=(INJECTION_RATIO,),
+        either={
+            (
+                ALKALINITY,
+                PH,
+                LINE_TEMPERATURE,
+                BUCKET_TEMPERATURE,
+            ): "what it takes to neutral pairs or gas no longer conducts"
+        },
+    ),
     check=_salty,
 )
 
@@ -145,8 +167,8 @@ def _free_ammonia(case: Case) -> Outcome | None:
     mixed = case.line.before_solids
     ammonia = 17_031.0 * mixed.molality[:, mixed.constants.species.index("NH3")]
     some, much = _FREE_AMMONIA_MG_PER_L
-    level = np.where(ammonia > some, int(Level.NOTE), int(Level.NONE))
-    level[ammonia > much] = Level.CAUTION
+    level = np.where(case.brings("NH4+") & (ammonia > some), int(Level.NOTE), int(Level.NONE))
+    level[case.brings("NH4+") & (ammonia > much)] = Level.CAUTION
     if not np.any(level):
         return None
     return Outcome(
@@ -175,6 +197,11 @@ FREE_AMMONIA = Rule(
     sources=(
         "minteq.v4.dat (NIST 46)",
         "from memory: root damage reported from a few to some 20 mg/L of NH3; the limits are a design choice",
+    ),
+    turns=Turns(
+        worse=(AMOUNT_FACTOR, PH, LINE_TEMPERATURE, BUCKET_TEMPERATURE),
+        better=(INJECTION_RATIO,),
+        either={(ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
     ),
     check=_free_ammonia,
 )
@@ -223,6 +250,7 @@ CHLORINE_AT_EMITTER = Rule(
         "UF/IFAS citrus microirrigation appendix: 1 mg/L continuous, 200 to 500 superchlorination, at the far end",
         "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO,)),
     check=_chlorine,
 )
 
@@ -290,7 +318,7 @@ def _unfit(case: Case) -> Outcome | None:
         here[brought & (values > entry.severe)] = Level.CAUTION
         if np.any(here):
             found.append(entry)
-            numbers[_key(entry)] = values
+            numbers[_key(entry)] = np.where(here > Level.NONE, values, np.nan)
         level = np.maximum(level, here)
     if not found:
         return None
@@ -299,7 +327,7 @@ def _unfit(case: Case) -> Outcome | None:
         parts = [
             f"{e.spoken} {n[_key(e)]:.2g} {e.unit} (sensitive crops from {e.some:g}, severe from {e.severe:g})"
             for e in found
-            if n[_key(e)] > e.some
+            if np.isfinite(n[_key(e)])
         ]
         return f"At the emitter: {' and '.join(parts)}; the classes are for crops that get all of their water so."
 
@@ -325,6 +353,7 @@ NUTRIENT_FORM_UNFIT = Rule(
         "against 5 and 30 mg/L for crops that nitrogen spoils (read as PMC9128324)",
         "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
     ),
+    turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO, CALCIUM)),
     check=_unfit,
 )
 

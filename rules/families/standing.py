@@ -6,12 +6,22 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ...catalog.quantity.table import LINE_TEMPERATURE
+from ...catalog.quantity.table import (
+    ALKALINITY,
+    AMOUNT_FACTOR,
+    BUCKET_TEMPERATURE,
+    CALCIUM,
+    INJECTION_RATIO,
+    LINE_TEMPERATURE,
+    PH,
+)
 from ..case.case import Case
 from ..case.solutions import DRIED, SUN_C
+from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..judge.advice import FLUSH
-from ..judge.rule import Level, Outcome, Rule
+from ..judge.rule import Level, Outcome, Rule, taken
+from ..judge.turns import OWN_PH, Turns
 from .line import LEAST_MG_PER_L, LIME_CLOUDS_SI, LIME_SCALES_SI
 
 #: Warming that is looked at, at least [degC].
@@ -19,8 +29,8 @@ _LEAST_WARMING_C = 5.0
 
 
 def _warm_line(case: Case) -> Outcome | None:
-    warmer = SUN_C - case.line_temperature_c
-    if not case.question.stated(LINE_TEMPERATURE) or float(np.max(warmer)) < _LEAST_WARMING_C:
+    warms = SUN_C - case.line_temperature_c >= _LEAST_WARMING_C
+    if not case.question.stated(LINE_TEMPERATURE) or not np.any(warms):
         return None  # a line temperature that is not stated is swept up to the sun's
     warm, here = case.sunny_line.before_solids, case.line.before_solids
     lime, brushite = warm.si("Calcite"), warm.si("Brushite")
@@ -29,8 +39,8 @@ def _warm_line(case: Case) -> Outcome | None:
     clouds = (lime > LIME_CLOUDS_SI) & (here.si("Calcite") <= LIME_CLOUDS_SI)
     sure = table["Brushite"].surely_above_si
     phosphate = (brushite > sure) & (here.si("Brushite") <= sure)
-    level = np.where(over_lime, int(Level.NOTE), int(Level.NONE))
-    level[clouds | phosphate] = Level.CAUTION
+    level = np.where(warms & over_lime, int(Level.NOTE), int(Level.NONE))
+    level[warms & (clouds | phosphate)] = Level.CAUTION
     if not np.any(level):
         return None
 
@@ -71,6 +81,19 @@ WARM_LINE = Rule(
     "there by every rule, and this one is silent.",
     cure="Cool hours, shade, flush.",
     sources=("minteq.v4.dat (NIST 46)", "common practice, no source: 45 degC in black tube"),
+    turns=Turns(
+        better=(LINE_TEMPERATURE,),
+        either={
+            (
+                AMOUNT_FACTOR,
+                INJECTION_RATIO,
+                CALCIUM,
+                ALKALINITY,
+                PH,
+                BUCKET_TEMPERATURE,
+            ): "it speaks of what the sun brings about alone: less, where the cool line is over already"
+        },
+    ),
     check=_warm_line,
 )
 
@@ -94,24 +117,24 @@ def _drying(case: Case) -> Outcome | None:
         return None
     dry, wet, water = case.drying_line.before_solids, case.line.before_solids, case.drying_water.before_solids
     level = np.full(case.size, int(Level.NONE))
-    worst, name = np.full(case.size, -np.inf), ""
+    found: list[Floats] = []
     table = phases()
-    for phase, spoken in _DRIES_OUT.items():
+    for phase in _DRIES_OUT:
         onset = LIME_SCALES_SI if phase == "Calcite" else max(table[phase].surely_above_si, 0.0)
         amount = case.drying_line.precipitated(phase) * 1e5 > LEAST_MG_PER_L
         own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
         passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
         level[passes] = Level.NOTE if flushed is None else Level.CAUTION
-        index = np.where(passes, dry.si(phase), -np.inf)
-        if float(np.max(index)) > float(np.max(worst)):
-            worst, name = index, spoken
+        found.append(np.where(passes, dry.si(phase), -np.inf))
     if not np.any(level):
         return None
+    which = np.argmax(found, axis=0)
+    worst, names = taken(which, found), list(_DRIES_OUT.values())
     return Outcome(
         level,
         lambda n: (
             "If the line is not flushed, what is left in the emitters dries; once "
-            f"{100 * (1 - 1 / DRIED):.0f} % of the water is gone, {name} forms (saturation index "
+            f"{100 * (1 - 1 / DRIED):.0f} % of the water is gone, {names[which[int(n['row'])]]} forms (saturation index "
             f"{n['saturation_index_dry']:+.2f})."
         ),
         numbers={"saturation_index_dry": worst},
@@ -136,6 +159,19 @@ DRYING_EMITTER = Rule(
         "minteq.v4.dat (NIST 46)",
         "New England Vegetable Guide: feed left in lines leads to solids and slime; flush after",
         "design choice: a quarter of the water left",
+    ),
+    turns=Turns(
+        either={
+            (
+                AMOUNT_FACTOR,
+                INJECTION_RATIO,
+                CALCIUM,
+                ALKALINITY,
+                PH,
+                LINE_TEMPERATURE,
+                BUCKET_TEMPERATURE,
+            ): "it speaks of what drying brings about alone: less, where the running line is over already"
+        }
     ),
     check=_drying,
 )
@@ -175,6 +211,11 @@ AMMONIA_RAISES_PH = Rule(
     chemistry="NH3 + H2O -> NH4+ + OH-; pH of the line from the proton balance.",
     cure="An ammonium salt instead.",
     sources=("from memory: Burt et al.: aqua or anhydrous ammonia lifts pH and precipitates lime in the line",),
+    turns=Turns(
+        worse=(BUCKET_TEMPERATURE,),
+        better=(INJECTION_RATIO, CALCIUM, ALKALINITY, LINE_TEMPERATURE),
+        either={(AMOUNT_FACTOR,): OWN_PH, (PH,): "the line is more alkaline, and the feed raises it less"},
+    ),
     check=_ammonia_raises_ph,
 )
 

@@ -10,11 +10,14 @@ import numpy as np
 
 from ...catalog.quantity.named import NAMED_UNITS
 from ...catalog.quantity.table import (
+    ALKALINITY,
     BACTERIA,
     CALCIUM,
     HARDNESS,
     IRON,
+    LINE_TEMPERATURE,
     MANGANESE,
+    PH,
     QUANTITIES,
     SULFIDE,
     SUSPENDED_SOLIDS,
@@ -32,34 +35,41 @@ from ...catalog.water.quality import (
 from ..case.case import Case
 from ..judge.forming import IRON_MODERATE_MG_PER_L, IRON_SEVERE_MG_PER_L
 from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.turns import HEAT, Turns
 from ..policy import usual_mg_per_l
 from .line import LIME_CLOUDS_SI, LIME_OVER_SI, LIME_SCALES_SI
+
+_NOT_TESTED = (
+    f"Iron in the water: not tested. From {IRON_SEVERE_MG_PER_L:g} mg/L it closes emitters, whatever is poured."
+)
 
 
 def _iron(case: Case) -> Outcome | None:
     iron = case.of(IRON)
     ochre = iron * molar_mass_g_per_mol("Fe(OH)3") / molar_mass_g_per_mol("Fe")
-    phosphate = case.has("PO4-3")
-    if not case.question.stated(IRON) and not (phosphate or case.has("OCl-", "CO3-2") or case.alkaline):
-        # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
+    phosphate = case.brings("PO4-3")
+    # Not tested, and nothing in the pour makes iron worse: the water's own matter, and never clear.
+    own = ~(phosphate | case.brings("OCl-", "CO3-2") | case.alkaline)
+    if case.question.stated(IRON):
+        own[:] = False
+    if np.all(own):
         return Outcome(
             same(case, Level.CAUTION),
-            lambda n: (
-                f"Iron in the water: not tested. From {n['severe_from_mg_per_l']:g} mg/L it closes emitters, whatever "
-                "is poured."
-            ),
+            lambda _: _NOT_TESTED,
             numbers={"moderate_from_mg_per_l": IRON_MODERATE_MG_PER_L, "severe_from_mg_per_l": IRON_SEVERE_MG_PER_L},
             do=("Find out: iron test strip, or iron on a lab water test.",),
         )
-    level = np.full(case.size, int(Level.NONE))
-    level[iron >= IRON_MODERATE_MG_PER_L] = Level.CAUTION
-    level[iron >= IRON_SEVERE_MG_PER_L] = Level.STOP
+    level = np.where(own, int(Level.CAUTION), int(Level.NONE))
+    level[~own & (iron >= IRON_MODERATE_MG_PER_L)] = Level.CAUTION
+    level[~own & (iron >= IRON_SEVERE_MG_PER_L)] = Level.STOP
     if not np.any(level):
         return None
 
     def message(n: Mapping[str, float]) -> str:
+        if own[int(n["row"])]:
+            return _NOT_TESTED
         kind = "severe" if n["water_iron_mg_per_l"] >= IRON_SEVERE_MG_PER_L else "moderate"
-        tail = " Phosphate makes iron phosphate of it at once." if phosphate else ""
+        tail = " Phosphate makes iron phosphate of it at once." if phosphate[int(n["row"])] else ""
         return (
             f"Iron in the water, {n['water_iron_mg_per_l']:.2g} mg/L ({kind} clogging class): air turns it to "
             f"{n['ochre_mg_per_l']:.2g} mg/L of ochre, and slime feeds on it.{tail}"
@@ -77,7 +87,7 @@ def _iron(case: Case) -> Outcome | None:
         },
         do=(
             "Take the iron out first: aerate and settle, or oxidize and filter; ask an adviser.",
-            *(("Keep phosphate out of this water.",) if phosphate else ()),
+            *(("Keep phosphate out of this water.",) if np.any(phosphate) else ()),
         ),
         severity=iron,
     )
@@ -282,6 +292,7 @@ WATER_SCALES_BY_ITSELF = Rule(
     chemistry="Calcite index of the plain water, closed to air, at the line's temperature. From 0.3 it builds up in emitters.",
     cure="Shade, flush, or a licensed acid treatment.",
     sources=("minteq.v4.dat (NIST 46)", "from memory: Langelier index classes; 0.3 for drip: design choice"),
+    turns=Turns(worse=(CALCIUM, ALKALINITY, PH), either={(LINE_TEMPERATURE,): HEAT}),
     check=_scales_by_itself,
 )
 

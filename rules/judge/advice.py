@@ -20,6 +20,7 @@ TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with cle
 #: What takes its place where only one product is poured.
 OTHER_WATER = "Mix this bucket with rain or soft water, or pour less of it into the same water."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
+CHECK_INPUT = "Check amounts and water test for a typing error."
 DEFER = "Follow the product label, the safety data sheet and local codes; they come before this answer."
 
 #: Filter of a drip [mesh]: coarser than this lets through what closes emitters (common practice, no source).

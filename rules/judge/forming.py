@@ -50,7 +50,7 @@ def solid_levels(case: Case, where: Place, phase: str, *, haze_mg_per_l: float, 
     level = _levels(case, where, phase, haze_mg_per_l, band, case.solution(where))
     if where == "bucket" and case.bucket_in_air is not case.bucket:
         aired = _levels(case, where, phase, haze_mg_per_l, band, case.bucket_in_air)
-        level = np.maximum(level, np.minimum(aired, int(Level.UNKNOWN)))
+        level = np.where(case.feels_air, np.maximum(level, np.minimum(aired, int(Level.UNKNOWN))), level)
     return level
 
 

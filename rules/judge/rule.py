@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Literal
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..case.case import Case
+from .turns import Turns
 
 Family = Literal["label", "bucket", "line", "water", "equipment", "soil", "people"]
 Levels = NDArray[np.int64]
@@ -31,7 +32,8 @@ class Outcome:
     """What a rule says of a case of B scenarios.
 
     level: (B,) Level per scenario. numbers: named numbers, (B,) or one value for all, with the unit in
-    the name; the message is made from those of one scenario. do: what to do, most useful first.
+    the name, not a number where there is none; the message is made from those of one scenario, its "level" and its
+    "row". What is said of a scenario depends on no other. do: what to do, most useful first, in all of them.
     severity: (B,), larger is worse: picks the scenario that is shown among equal levels; None where
     the rule goes by no number, so that no amount or water can turn it. headline: instead of the rule's own.
     """
@@ -61,6 +63,7 @@ class Rule:
     what mends it. sources: where limits and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
+    turns: which way it may turn with each lever.
     """
 
     name: str
@@ -75,6 +78,7 @@ class Rule:
     check: Callable[[Case], Outcome | None]
     swap_helps: bool = False
     sets_gas_free: bool = False
+    turns: Turns = field(default_factory=Turns)
     headline: str = ""
     milder: str = ""
     brief: str = ""
@@ -115,6 +119,22 @@ def overall(level: Levels) -> Level:
     if int(np.min(level)) == Level.STOP:
         return Level.STOP
     return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
+
+
+def worst_of(levels: Sequence[Levels], measures: Sequence[NDArray[np.float64]]) -> NDArray[np.intp]:
+    """Which of several findings is the worst in each scenario, (B,): by level, among equals by the larger measure.
+
+    >>> worst_of([np.array([2, 1]), np.array([2, 4])], [np.array([0.5, 9.0]), np.array([0.7, -np.inf])])
+    array([1, 1])
+    """
+    level = np.array(levels)
+    measure = np.maximum(np.nan_to_num(np.array(measures, dtype=float), nan=-1e300), -1e300)
+    return np.asarray(np.argmax(np.where(level == np.max(level, axis=0), measure, -np.inf), axis=0))
+
+
+def taken(which: NDArray[np.intp], values: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """In each scenario the value of that one of several, (B,)."""
+    return np.asarray(np.take_along_axis(np.array(values, dtype=float), which[None, :], axis=0)[0])
 
 
 def same(case: Case, level: Level) -> Levels:

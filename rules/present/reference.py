@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..judge.rule import Rule
+from ..judge.turns import Turns
 from .words import source_words
 
 _FAMILIES = {
@@ -28,7 +29,9 @@ def reference(rules: Sequence[Rule]) -> str:
         "",
         "A rule says `note`, `caution`, `unknown` or `stop`. What is not known is swept: a rule that stops in a part "
         'of the range only is `unknown`, and names the value at which it turns. Sources: "not checked against print" '
-        'was recalled and not read again, "common practice, no source" is what the trade does.',
+        'was recalled and not read again, "common practice, no source" is what the trade does. "With more" tells which '
+        "way a rule may turn as one number goes up and all else stays (of the injection ratio, the parts of water); "
+        "with a number that is not named it does not turn.",
         "",
         f"{len(rules)} rules: "
         + ", ".join(
@@ -42,6 +45,21 @@ def reference(rules: Sequence[Rule]) -> str:
             if rule.family == family:
                 lines += _entry(rule)
     return "\n".join(lines) + "\n"
+
+
+def _turns(turns: Turns) -> list[str]:
+    """Which way a rule turns as a number goes up, as a paragraph; none where it turns with none."""
+    parts = [
+        f"{way} with {', '.join(lever.spoken for lever in levers)}{why and f' ({why})'}"
+        for way, levers, why in (
+            ("worse", turns.worse, ""),
+            ("better", turns.better, ""),
+            *(("either way", levers, why) for levers, why in turns.either.items()),
+        )
+        if levers
+    ]
+    words = "; ".join(parts)
+    return [f"*With more.* {words[0].upper()}{words[1:]}.", ""] if parts else []
 
 
 def _entry(rule: Rule) -> list[str]:
@@ -58,5 +76,6 @@ def _entry(rule: Rule) -> list[str]:
         "",
         f"*Cure.* {rule.cure}",
         "",
+        *_turns(rule.turns),
         *(f"- {source_words(source)}" for source in rule.sources),
     ]

@@ -62,7 +62,9 @@ def agree(one: Solution, other: Solution) -> None:
         assert np.allclose(mine.saturation_index[there], theirs.saturation_index[there], rtol=0.0, atol=1e-9)
         assert np.allclose(mine.totals_mol_per_kg[good], theirs.totals_mol_per_kg[good], rtol=1e-9, atol=1e-15)
         assert np.allclose(mine.water_activity[good], theirs.water_activity[good], rtol=1e-9)
-    assert np.allclose(one.precipitated_mol_per_kg, other.precipitated_mol_per_kg, rtol=1e-8, atol=1e-10)
+    assert np.allclose(
+        one.precipitated_mol_per_kg, other.precipitated_mol_per_kg, rtol=1e-8, atol=1e-10, equal_nan=True
+    )
 
 
 def poured(catalog: Catalog, constants: Constants, most_kg: float) -> tuple[Floats, Floats]:

@@ -1,17 +1,26 @@
-"""More of what makes lime never makes it milder: the direction in which the lime rules turn, on drawn waters."""
+"""Every rule turns as it declares with more of a lever; more of what makes lime never makes it milder."""
 
 from __future__ import annotations
+
+import sys
+from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from pourcheck import Catalog, Pour
-from pourcheck.catalog.quantity.table import ALKALINITY, CALCIUM, LINE_TEMPERATURE, PH, Quantity
+from pourcheck.catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, CALCIUM, LINE_TEMPERATURE, PH, Quantity
 from pourcheck.rules.ask.question import Question, ask
 from pourcheck.rules.case.case import Case
 from pourcheck.rules.families.line import LIME_IN_LINE
+from pourcheck.rules.families.registry import rules
 from pourcheck.rules.families.water import WATER_SCALES_BY_ITSELF
 from pourcheck.rules.judge.rule import Levels, Rule
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
+from directions import STEPS as LEVERS
+from directions import Turns, measure, strays
 
 POURS = {
     "calcium nitrate": "2 lb",
@@ -90,3 +99,37 @@ def test_more_calcium_is_no_way_out_of_a_lime_stop(catalog: Catalog) -> None:
     found = levels(asked, LIME_IN_LINE, drawn, 3)
     assert found[0] <= found[1] <= found[2]
     assert found[0] == 4
+
+
+#: Drawn pours here; tests/evidence/directions.py draws 10,000.
+PARTS, DRAWN = 4, 80
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_every_rule_turns_as_it_declares(catalog: Catalog, part: int) -> None:
+    """Each lever raised alone in drawn pours: no rule turns a way that it does not declare."""
+    counts: Turns = {}
+    spoke: Counter[str] = Counter()
+    measure(np.random.default_rng(700 + part), catalog, DRAWN, counts, spoke)
+    assert strays(counts) == []
+    assert sum(one.rose + one.fell for one in counts.values()) > DRAWN, "levels turn in these pours"
+
+
+@pytest.mark.parametrize("rule", rules(), ids=lambda rule: rule.name)
+def test_a_direction_is_one(rule: Rule) -> None:
+    """A lever is declared once, is one that is drawn, and what may turn either way says why."""
+    named = [*rule.turns.worse, *rule.turns.better, *(lever for levers in rule.turns.either for lever in levers)]
+    assert len(named) == len({lever.name for lever in named})
+    assert {lever.name for lever in named} <= {lever.name for lever in LEVERS}
+    for why in rule.turns.either.values():
+        assert len(why) > 15
+        assert "\n" not in why
+
+
+def test_most_directions_are_one_way() -> None:
+    """Either way is the exception: of all rules and levers less than one in four; and none of the rules of people's
+    safety gets milder with more product, but where alkali takes the acid away or an acid the alkali."""
+    ways = [rule.turns.may(lever) for rule in rules() for lever in LEVERS]
+    assert sum(worse and better for worse, better in ways) < len(ways) / 4
+    milder = {rule.name for rule in rules() if rule.family == "people" and rule.turns.may(AMOUNT_FACTOR)[1]}
+    assert milder <= {"chlorine-gas", "ammonia-escapes"}
