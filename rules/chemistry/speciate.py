@@ -146,6 +146,19 @@ def _placed(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
     return replace(placed, supersaturated=_with_rows(solution.before_solids, where, other.before_solids))
 
 
+def let_form(
+    before: Solution, phases: Sequence[str], *, down_to_si: Floats | float = 0.0, co2_atm: Floats | None = None
+) -> Solution:
+    """What becomes of solutions without solids when the named phases may form down to a saturation index, one for all
+    or (B,): where their constant is in doubt by as much.
+
+    co2_atm: the gas that `before` was open to, if any [atm], (B,). Rows that did not converge say so, as in
+    `equilibrate`; those of `before` that had not are left as they were.
+    """
+    held = Held(None, None, None if co2_atm is None else np.log(co2_atm))
+    return _with_solids(before, phases, held, down_to_si)
+
+
 def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:
     """Totals without carbonic acid: other protons stay, what the gas brings is counted at the end."""
     totals, carbonate = totals.copy(), constants.master("CO3-2")
@@ -218,13 +231,13 @@ def _response(batch: Batch, before: Solution, rows: np.ndarray, held: Held) -> R
     return Dilute(equations, dilute, before.ionic_strength[rows].copy())
 
 
-def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solution:
+def _with_solids(before: Solution, phases: Sequence[str], held: Held, down_to_si: Floats | float = 0.0) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
-    constants = before.constants
+    constants, down_to = before.constants, np.broadcast_to(down_to_si, before.temperature_c.shape)
     wanted = [constants.phase(name) for name in phases]
     ahead = _settled_ahead(before, wanted)
     far = np.any(ahead > 0.0, axis=1)
-    over = np.any(before.saturation_index[:, wanted] > 1e-9, axis=1)
+    over = np.any(before.saturation_index[:, wanted] > down_to[:, None] + 1e-9, axis=1)
     needs = np.flatnonzero((over & before.converged) | far)
     if not len(needs):
         return before
@@ -243,7 +256,7 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     # Only phases whose every ingredient is in this part of the batch.
     absent = np.delete(np.arange(len(constants.masters)), part.masters)
     possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
-    ln_k = constants.phase_ln_k(part.temperature_k, possible)
+    ln_k = constants.phase_ln_k(part.temperature_k, possible) + LN10 * down_to[needs, None]
     nu = constants.phase_stoich[np.ix_(possible, part.masters)]
     lam = from_here.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)
