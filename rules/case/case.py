@@ -12,7 +12,8 @@ from ..ask.salts import Salt
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
 from ..chemistry.solution import Solution
-from .solutions import Solutions
+from ..chemistry.speciate import let_form
+from .solutions import AIR_CO2_ATM, Solutions
 
 #: Where a solution is.
 Place = Literal["bucket", "line"]
@@ -84,12 +85,26 @@ class Case(Solutions):
             most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
         return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
 
-    def unchelated(self, metal: str) -> bool:
-        """True when the products bring more of a metal than EDTA to hold the metals that it holds."""
-        masters = self.constants.masters
-        metals = [masters.index(name) for name in ("Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")]
-        free = np.sum(self.product_mol[:, metals], axis=1) - self.product_mol[:, masters.index("Edta-4")]
-        return self.has(metal) and bool(np.any(free > 1e-6))
+    def alone_mg_per_l(self, where: Place, phase: str, down_to_si: Floats | float, *, aired: bool = False) -> Floats:
+        """What forms of a phase by itself until its saturation index has come down to `down_to_si` [mg/L], (B,);
+        all of it where that cannot be solved. aired: in the bucket open to the air."""
+        mixed = (self.bucket_in_air if aired else self.solution(where)).before_solids
+        down_to = np.broadcast_to(down_to_si, (self.size,))
+        forms = np.flatnonzero(mixed.si(phase) > down_to)
+        mg_per_l = np.zeros(self.size)
+        if len(forms):
+            # Scenarios that are the same solution are solved once.
+            key = np.column_stack([mixed.totals_mol_per_kg, mixed.temperature_c, down_to])[forms]
+            _, first, back = np.unique(key, axis=0, return_index=True, return_inverse=True)
+            air = np.full(len(first), AIR_CO2_ATM) if aired else None
+            some = forms[first]
+            after = let_form(mixed.rows(some), (phase,), down_to_si=down_to[some], co2_atm=air)
+            back = back.reshape(-1)
+            grams = after.precipitated(phase)[back] * mg_per_mol(phase, mixed.constants)
+            all_of_it = self.most_mg_per_l(where, phase)[forms]
+            per_l = np.broadcast_to(self.water_kg_per_l(where), (self.size,))[forms]
+            mg_per_l[forms] = np.where(after.converged[back], grams * per_l, all_of_it)
+        return mg_per_l
 
     def in_bucket_mol_per_kg(self, *species: str) -> Floats:
         """Sum of the totals of some species in the bucket, water included [mol/kg], (B,)."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..case.case import Case, Place
@@ -77,3 +79,41 @@ def _levels(
     level[amount < stop_mg_per_l(case, where)] = Level.CAUTION
     level[amount < haze_mg_per_l] = Level.NONE
     return level
+
+
+@dataclass(frozen=True)
+class Alone:
+    """A solid by itself, per scenario (B,): its level and saturation index, what forms of it, and the most that may
+    over what the constants in print and the model leave open [mg/L]."""
+
+    phase: str
+    level: Levels
+    si: Floats
+    forms_mg_per_l: Floats
+    most_mg_per_l: Floats
+
+
+def alone(case: Case, where: Place, phase: str, *, haze_mg_per_l: Floats | float) -> Alone:
+    """A solid that is not let form with the others, judged as in `solid_levels`: STOP where it surely forms and comes
+    to as much as counts, UNKNOWN where it may (CAUTION for one that takes days), CAUTION from haze_mg_per_l on.
+
+    A slow solid starts within the hour only from SLOW_STARTS_SI on, and what forms only after the bucket's carbon
+    dioxide has settled with the air is open.
+    """
+    entry, si = phases()[phase], case.solution(where).before_solids.si(phase)
+    onset, slow = entry.onset_si, entry.pace == "days"
+    band = band_si(case, phase) if where == "bucket" else np.zeros(case.size)
+    below = onset - np.maximum(band, onset - entry.surely_below_si)
+    surely = si > onset + np.maximum(band, entry.surely_above_si - onset)
+    stop = stop_mg_per_l(case, where)
+    forms = case.alone_mg_per_l(where, phase, onset)
+    most = case.alone_mg_per_l(where, phase, below)
+    level = np.where(most >= haze_mg_per_l, int(Level.CAUTION), int(Level.NONE))
+    level[most >= stop] = Level.CAUTION if slow else Level.UNKNOWN
+    level[surely & (forms >= stop)] = Level.UNKNOWN if slow else Level.STOP
+    level[surely & (forms >= stop) & (si >= SLOW_STARTS_SI)] = Level.STOP
+    if where == "bucket" and case.bucket_in_air is not case.bucket:
+        aired = case.alone_mg_per_l(where, phase, entry.surely_above_si if slow else below, aired=True)
+        open_ = np.where(aired >= stop, int(Level.UNKNOWN), np.where(aired >= haze_mg_per_l, int(Level.CAUTION), 0))
+        level, most = np.maximum(level, open_), np.maximum(most, aired)
+    return Alone(phase, level, si, forms, most)

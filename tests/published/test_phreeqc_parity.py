@@ -135,8 +135,8 @@ def _generated_cases() -> list[LineCase]:
 
 
 def _metal_cases() -> list[LineCase]:
-    """Sulfates of all four metals in bicarbonate waters, every second one with a phosphate; a third with alkali, and then
-    a tenth of the metals."""
+    """Sulfates of all four metals in bicarbonate waters, every second one with a phosphate, every third one with alkali
+    and a tenth of the metals."""
     random = np.random.default_rng(11)
     cases: list[LineCase] = []
     for number in range(METAL_LINES):
