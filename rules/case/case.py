@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -12,7 +13,7 @@ from ..ask.salts import Salt
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
 from ..chemistry.solution import Solution
-from ..chemistry.speciate import let_form
+from ..chemistry.speciate import NEVER_SI, let_form
 from .solutions import AIR_CO2_ATM, Solutions
 
 #: Where a solution is.
@@ -85,26 +86,32 @@ class Case(Solutions):
             most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
         return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
 
-    def alone_mg_per_l(self, where: Place, phase: str, down_to_si: Floats | float, *, aired: bool = False) -> Floats:
-        """What forms of a phase by itself until its saturation index has come down to `down_to_si` [mg/L], (B,);
-        all of it where that cannot be solved. aired: in the bucket open to the air."""
+    def alone_mg_per_l(
+        self, where: Place, down_to_si: Mapping[str, Floats], *, aired: bool = False
+    ) -> dict[str, Floats]:
+        """What forms of each phase by itself until its saturation index has come down to a value, (B,) by phase [mg/L],
+        (B,); all of it where that cannot be solved. aired: in the bucket open to the air."""
         mixed = (self.bucket_in_air if aired else self.solution(where)).before_solids
-        down_to = np.broadcast_to(down_to_si, (self.size,))
-        forms = np.flatnonzero(mixed.si(phase) > down_to)
-        mg_per_l = np.zeros(self.size)
-        if len(forms):
-            # Scenarios that are the same solution are solved once.
-            key = np.column_stack([mixed.totals_mol_per_kg, mixed.temperature_c, down_to])[forms]
+        names, size = tuple(down_to_si), self.size
+        # Every phase gets scenarios of its own, in one batch; those that are the same solution are solved once.
+        target = np.full((len(names), size, len(names)), NEVER_SI)
+        for i, name in enumerate(names):
+            target[i, :, i] = down_to_si[name]
+        over = np.array([mixed.si(name) > down_to_si[name] for name in names])
+        which, row = np.nonzero(over)
+        out = np.zeros((len(names), size))
+        if len(row):
+            key = np.column_stack([mixed.totals_mol_per_kg[row], mixed.temperature_c[row], target[which, row]])
             _, first, back = np.unique(key, axis=0, return_index=True, return_inverse=True)
+            some, back = row[first], back.reshape(-1)
             air = np.full(len(first), AIR_CO2_ATM) if aired else None
-            some = forms[first]
-            after = let_form(mixed.rows(some), (phase,), down_to_si=down_to[some], co2_atm=air)
-            back = back.reshape(-1)
-            grams = after.precipitated(phase)[back] * mg_per_mol(phase, mixed.constants)
-            all_of_it = self.most_mg_per_l(where, phase)[forms]
-            per_l = np.broadcast_to(self.water_kg_per_l(where), (self.size,))[forms]
-            mg_per_l[forms] = np.where(after.converged[back], grams * per_l, all_of_it)
-        return mg_per_l
+            after = let_form(mixed.rows(some), names, down_to_si=target[which[first], some], co2_atm=air)
+            moles = np.array([after.precipitated(name) for name in names])[which, back]
+            grams = moles * np.array([mg_per_mol(name, mixed.constants) for name in names])[which]
+            all_of_it = np.array([self.most_mg_per_l(where, name) for name in names])[which, row]
+            per_l = np.broadcast_to(self.water_kg_per_l(where), (size,))[row]
+            out[which, row] = np.where(after.converged[back], grams * per_l, all_of_it)
+        return dict(zip(names, out, strict=True))
 
     def in_bucket_mol_per_kg(self, *species: str) -> Floats:
         """Sum of the totals of some species in the bucket, water included [mol/kg], (B,)."""

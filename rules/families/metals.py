@@ -75,21 +75,26 @@ def _solids(
     The chelate's own equilibrium says how much metal is free. Growers keep chelates with phosphate in one tank, and a
     chelate lets go slowly: what it can hold is a caution, but for a hydroxide, which forms at once.
     """
+    of = {name: species for species, names in table.items() if case.has(species) for name in names}
     found = []
-    for species, names in table.items():
-        there = case.brings(species)
-        for name in names if np.any(there) else ():
-            one = alone(case, where, name, haze_mg_per_l=haze_mg_per_l)
-            level = np.where(there, one.level, int(Level.NONE))
-            if table is _PHOSPHATES or phases()[name].pace == "days":
-                level = np.where(_chelated(case), np.minimum(level, int(Level.CAUTION)), level)
-            found.append(replace(one, level=_held_by_polyphosphate(case, level)))
+    for one in alone(case, where, tuple(of), haze_mg_per_l=haze_mg_per_l):
+        level = np.where(case.brings(of[one.phase]), one.level, int(Level.NONE))
+        if table is _PHOSPHATES or phases()[one.phase].pace == "days":
+            level = np.where(_chelated(case), np.minimum(level, int(Level.CAUTION)), level)
+        found.append(replace(one, level=_held_by_polyphosphate(case, level)))
     return found
 
 
 def _worst(solids: Sequence[Alone]) -> Alone:
     """The solid to speak of: the highest level in any scenario, then the most of it."""
-    return max(solids, key=lambda one: (int(np.max(one.level)), float(np.max(one.most_mg_per_l))))
+    return max(solids, key=lambda one: (int(np.max(one.level)), float(np.max(one.mg_per_l))))
+
+
+def _numbers(solid: Alone) -> dict[str, Floats]:
+    return {
+        "saturation_index": solid.si,
+        "precipitated_mg_per_l": solid.mg_per_l,
+    }
 
 
 def _shown(mg_per_l: float) -> str:
@@ -101,15 +106,15 @@ def _forms(solid: Alone, where: str) -> Callable[[Mapping[str, float]], str]:
     spoken = phases()[solid.phase].spoken
 
     def message(n: Mapping[str, float]) -> str:
-        level, forms, most = Level(int(n["level"])), n["precipitated_mg_per_l"], n["forms_at_most_mg_per_l"]
+        level, amount = Level(int(n["level"])), _shown(n["precipitated_mg_per_l"])
         index = f"saturation index {n['saturation_index']:+.1f}"
         if level == Level.STOP:
-            return f"{_shown(forms)} mg/L of {spoken} forms in the {where} ({index})."
+            return f"{amount} mg/L of {spoken} forms in the {where} ({index})."
         tail = {
             Level.UNKNOWN: "published constants, time and air leave it open.",
             Level.CAUTION: "only traces, or slow, or kept dissolved in practice.",
         }.get(level, "")
-        return f"up to {_shown(most)} mg/L of {spoken} may form in the {where} ({index}); {tail}"
+        return f"up to {amount} mg/L of {spoken} may form in the {where} ({index}); {tail}"
 
     return message
 
@@ -177,12 +182,7 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
     return Outcome(
         level,
         lambda n: f"A trace metal meets phosphate: {forms(n)}",
-        numbers={
-            "saturation_index": worst.si,
-            "precipitated_mg_per_l": worst.forms_mg_per_l,
-            "forms_at_most_mg_per_l": worst.most_mg_per_l,
-            f"{where}_ph": case.solution(where).before_solids.ph,
-        },
+        numbers=_numbers(worst) | {f"{where}_ph": case.solution(where).before_solids.ph},
         do=(
             TWO_BUCKETS if where == "bucket" else "Give the metal on another day than the phosphate, and flush.",
             "Or take the metal as a chelate (EDTA, DTPA) that suits the pH.",
@@ -193,7 +193,7 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
 
 def _severity(case: Case, found: Sequence[tuple[Place, Alone]]) -> Floats:
     """How much of the worst solid can form, in stop amounts, (B,)."""
-    return np.asarray(np.max([one.most_mg_per_l / stop_mg_per_l(case, where) for where, one in found], axis=0))
+    return np.asarray(np.max([one.mg_per_l / stop_mg_per_l(case, where) for where, one in found], axis=0))
 
 
 def _metal_hydroxide(case: Case) -> Outcome | None:
@@ -215,18 +215,14 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
     if not np.any(level) and not np.any(rusts):
         return None
     worst = _worst([one for _, one in found])
-    where = next(place for place, one in found if one is worst)
-    forms = _forms(worst, where)
-    numbers = {
-        "line_ph": line_ph,
-        "bucket_ph": case.bucket.before_solids.ph,
-        "saturation_index": worst.si,
-        "precipitated_mg_per_l": worst.forms_mg_per_l,
-        "forms_at_most_mg_per_l": worst.most_mg_per_l,
-    }
+    forms = _forms(worst, next(where for where, one in found if one is worst))
+    metal = SPECIES[next(name for name, solids in _ALKALINE.items() if worst.phase in solids)].spoken
     rust_is_worse = int(np.max(rusts)) >= int(np.max(level))
-    if np.any(rusts):
-        numbers["iron_in_line_mg_per_l"] = rust_mg_per_l
+    numbers = {"line_ph": line_ph, "bucket_ph": case.bucket.before_solids.ph}
+    if rust_is_worse:
+        numbers |= {"iron_in_line_mg_per_l": rust_mg_per_l}
+    else:
+        numbers |= _numbers(worst)
 
     def message(n: Mapping[str, float]) -> str:
         ph = f"at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}"
@@ -235,9 +231,7 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
             return (
                 f"Iron(II) {ph}: {_shown(n['iron_in_line_mg_per_l'])} mg/L of iron in the line {does} to rust in air."
             )
-        metal = next(name for name, solids in _ALKALINE.items() if worst.phase in solids)
-        spoken = SPECIES[metal].spoken
-        return f"{spoken[0].upper()}{spoken[1:]} {ph}: {forms(n)}"
+        return f"{metal[0].upper()}{metal[1:]} {ph}: {forms(n)}"
 
     return Outcome(
         np.maximum(level, rusts),
