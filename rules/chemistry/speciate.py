@@ -228,7 +228,9 @@ def _response(batch: Batch, before: Solution, rows: np.ndarray, held: Held) -> R
     constants, equations = batch.constants, batch.equations(held)
     if constants.activity == "pitzer":
         strong = Pitzer.of(constants, batch.species, batch.temperature_k)
-        return Strong(equations, strong, np.log(np.maximum(before.molality[rows][:, batch.species], 1e-99)))
+        # What a row has none of starts as the trace that its balance is held at: far below that Newton's way is long.
+        there = np.maximum(before.molality[rows][:, batch.species], _TINY_MOL_PER_KG)
+        return Strong(equations, strong, np.log(there))
     dilute = DebyeHueckel.of(constants, batch.species, batch.temperature_k)
     return Dilute(equations, dilute, before.ionic_strength[rows].copy())
 
