@@ -86,7 +86,7 @@ def state(case: Case, where: Place) -> SolutionState | None:
 
 
 def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
-    """Solids that are worth a line, the nearest to saturation first."""
+    """Solids that are worth a line, the nearest to their onset first."""
     mixed = case.solution(where).before_solids
     found = []
     for name, phase in phases().items():
@@ -97,11 +97,11 @@ def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
         if salt.curve.name not in phases():
             settled = 1000.0 * case.settled_g_per_l(case.bucket, salt)
             found += _solid(salt.name, mixed.si(salt.curve.name), settled, 0.0, _LISTED_SALT_SI)
-    return tuple(sorted(found, key=lambda one: -one.saturation_index.value))
+    return tuple(sorted(found, key=lambda one: one.onset - one.saturation_index.value))
 
 
 def _solid(spoken: str, si: Floats, mg_per_l: Floats | None, onset_si: float, listed_si: float) -> list[SolidState]:
-    if not np.isfinite(si[0]) or not np.any(si >= listed_si):
+    if not np.isfinite(si[0]) or not np.any(si >= onset_si + listed_si):
         return []
     return [
         SolidState(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -12,7 +13,8 @@ from ..ask.salts import Salt
 from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
 from ..chemistry.solution import Solution
-from .solutions import Solutions
+from ..chemistry.speciate import NEVER_SI, let_form
+from .solutions import AIR_CO2_ATM, Solutions
 
 #: Where a solution is.
 Place = Literal["bucket", "line"]
@@ -93,12 +95,32 @@ class Case(Solutions):
             most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
         return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
 
-    def unchelated(self, metal: str) -> Mask:
-        """Where the products bring more of a metal than EDTA to hold the metals that it holds, (B,)."""
-        masters = self.constants.masters
-        metals = [masters.index(name) for name in ("Fe+2", "Fe+3", "Zn+2", "Cu+2", "Mn+2")]
-        free = np.sum(self.product_mol[:, metals], axis=1) - self.product_mol[:, masters.index("Edta-4")]
-        return np.asarray(self.brings(metal) & (free > 1e-6))
+    def alone_mg_per_l(
+        self, where: Place, down_to_si: Mapping[str, Floats], *, aired: bool = False
+    ) -> dict[str, Floats]:
+        """What forms of each phase by itself until its saturation index has come down to a value, (B,) by phase [mg/L],
+        (B,); all of it where that cannot be solved. aired: in the bucket open to the air."""
+        mixed = (self.bucket_in_air if aired else self.solution(where)).before_solids
+        names, size = tuple(down_to_si), self.size
+        # Every phase gets scenarios of its own, in one batch; those that are the same solution are solved once.
+        target = np.full((len(names), size, len(names)), NEVER_SI)
+        for i, name in enumerate(names):
+            target[i, :, i] = down_to_si[name]
+        over = np.array([mixed.si(name) > down_to_si[name] for name in names])
+        which, row = np.nonzero(over)
+        out = np.zeros((len(names), size))
+        if len(row):
+            key = np.column_stack([mixed.totals_mol_per_kg[row], mixed.temperature_c[row], target[which, row]])
+            _, first, back = np.unique(key, axis=0, return_index=True, return_inverse=True)
+            some, back = row[first], back.reshape(-1)
+            air = np.full(len(first), AIR_CO2_ATM) if aired else None
+            after = let_form(mixed.rows(some), names, down_to_si=target[which[first], some], co2_atm=air)
+            moles = np.array([after.precipitated(name) for name in names])[which, back]
+            grams = moles * np.array([mg_per_mol(name, mixed.constants) for name in names])[which]
+            all_of_it = np.array([self.most_mg_per_l(where, name) for name in names])[which, row]
+            per_l = np.broadcast_to(self.water_kg_per_l(where), (size,))[row]
+            out[which, row] = np.where(after.converged[back], grams * per_l, all_of_it)
+        return dict(zip(names, out, strict=True))
 
     def in_bucket_mol_per_kg(self, *species: str) -> Floats:
         """Sum of the totals of some species in the bucket, water included [mol/kg], (B,)."""

@@ -29,7 +29,11 @@ LEAST_COOLING_C = 1.0
 #: Saturation index further below which the error of the activity model is not asked for.
 _FAR_BELOW_SI = 2.5
 #: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
-_FEEL_CO2 = ("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite")
+_FEEL_CO2 = (
+    *("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite"),
+    *("Zn(OH)2_am", "Smithsonite", "Hydrozincite", "Hopeite", "CuOH2", "Malachite", "Cu3PO42_3H2O"),
+    *("Pyrochroite", "Rhodochrosite", "Mn3PO42_3H2O", "Siderite", "Vivianite"),
+)
 
 
 class Solutions(Heating):

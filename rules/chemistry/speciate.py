@@ -47,6 +47,8 @@ _PH = (-2.0, 16.0)
 #: Salts beyond this many times their solubility are let settle before the first look: the activity model
 #: is not to be asked about what cannot be dissolved.
 _FAR_OVER = 1.03
+#: Saturation index that nothing reaches.
+NEVER_SI = 99.0
 #: No solid comes to more than this, whatever a gas could still bring [mol/kg].
 _MOST_OF_A_SOLID = 100.0
 
@@ -184,6 +186,19 @@ def _placed(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
     return replace(placed, supersaturated=solution.before_solids.with_rows(where, other.before_solids))
 
 
+def let_form(
+    before: Solution, phases: Sequence[str], *, down_to_si: Floats | float = 0.0, co2_atm: Floats | None = None
+) -> Solution:
+    """What becomes of solutions without solids when the named phases may form down to a saturation index, one for all,
+    or (B, P) by solution and phase: where their constant is in doubt by as much, or a phase is not to form (NEVER_SI).
+
+    co2_atm: the gas that `before` was open to, if any [atm], (B,). Rows that did not converge say so, as in
+    `equilibrate`; those of `before` that had not are left as they were.
+    """
+    held = Held(None, None, None if co2_atm is None else np.log(co2_atm))
+    return _with_solids(before, phases, held, down_to_si)
+
+
 def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:
     """Totals without carbonic acid: other protons stay, what the gas brings is counted at the end."""
     totals, carbonate = totals.copy(), constants.master("CO3-2")
@@ -251,18 +266,21 @@ def _response(batch: Batch, before: Solution, rows: np.ndarray, held: Held) -> R
     constants, equations = batch.constants, batch.equations(held)
     if constants.activity == "pitzer":
         strong = Pitzer.of(constants, batch.species, batch.temperature_k)
-        return Strong(equations, strong, np.log(np.maximum(before.molality[rows][:, batch.species], 1e-99)))
+        # What a row has none of starts as the trace that its balance is held at: far below that Newton's way is long.
+        there = np.maximum(before.molality[rows][:, batch.species], _TINY_MOL_PER_KG)
+        return Strong(equations, strong, np.log(there))
     dilute = DebyeHueckel.of(constants, batch.species, batch.temperature_k)
     return Dilute(equations, dilute, before.ionic_strength[rows].copy())
 
 
-def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solution:
+def _with_solids(before: Solution, phases: Sequence[str], held: Held, down_to_si: Floats | float = 0.0) -> Solution:
     """The equilibrium with solids for the rows that are supersaturated; the others are left alone."""
     constants = before.constants
+    down_to = np.broadcast_to(down_to_si, (len(before.temperature_c), len(phases)))
     wanted = [constants.phase(name) for name in phases]
     ahead = _settled_ahead(before, wanted)
     far = np.any(ahead > 0.0, axis=1)
-    over = np.any(before.saturation_index[:, wanted] > 1e-9, axis=1)
+    over = np.any(before.saturation_index[:, wanted] > down_to + 1e-9, axis=1)
     needs = np.flatnonzero((over & before.converged) | far)
     if not len(needs):
         return before
@@ -280,8 +298,9 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held) -> Solutio
     part = Batch(constants, totals, before.temperature_c[needs])
     # Only phases whose every ingredient is in this part of the batch.
     absent = np.delete(np.arange(len(constants.masters)), part.masters)
-    possible = np.array([p for p in wanted if not np.any(constants.phase_stoich[p, absent])], dtype=int)
-    ln_k = constants.phase_ln_k(part.temperature_k, possible)
+    places = np.flatnonzero([not np.any(constants.phase_stoich[p, absent]) for p in wanted])
+    possible = np.array(wanted, dtype=int)[places]
+    ln_k = constants.phase_ln_k(part.temperature_k, possible) + LN10 * down_to[np.ix_(needs, places)]
     nu = constants.phase_stoich[np.ix_(possible, part.masters)]
     lam = from_here.ln_activity[needs][:, part.masters]
     lam = np.where(np.isfinite(lam), lam, _LN_TINY)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,22 +24,49 @@ from ..judge.advice import FLUSH, JAR_TEST, TWO_BUCKETS
 from ..judge.forming import (
     IRON_MODERATE_MG_PER_L,
     IRON_SEVERE_MG_PER_L,
-    band_si,
-    solid_levels,
+    Alone,
+    alone,
     stop_mg_per_l,
 )
-from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.rule import Level, Levels, Outcome, Rule
 from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
-#: Metal phosphates by the species of the metal; ranges of their constants are in phases.toml.
-_METAL_PHOSPHATES = {"Zn+2": "Hopeite", "Fe+2": "Vivianite", "Cu+2": "Cu3PO42_3H2O", "Fe+3": "Strengite"}
+#: What the metals make with phosphate, and with the hydroxide and carbonate of the water: species -> phases.
+_PHOSPHATES = {
+    "Zn+2": ("Hopeite",),
+    "Mn+2": ("Mn3PO42_3H2O",),
+    "Fe+2": ("Vivianite",),
+    "Cu+2": ("Cu3PO42_3H2O",),
+    "Fe+3": ("Strengite",),
+}
+_ALKALINE = {
+    "Zn+2": ("Zn(OH)2_am", "Hydrozincite", "Smithsonite"),
+    "Cu+2": ("CuOH2", "Malachite"),
+    "Mn+2": ("Pyrochroite", "Rhodochrosite"),
+    "Fe+2": ("Siderite",),
+}
+#: A metal phosphate is worth a word from this much on [mg/L]; a hydroxide or carbonate, of which every well leaves a
+#: trace, from this share of what stops.
+_PHOSPHATE_HAZE_MG_PER_L = 1.0
+_ALKALINE_HAZE = 0.5
+#: Below this pH of the line its iron(II) takes longer to rust than the line to run (from memory: Stumm and Lee 1961).
+IRON_RUSTS_PH = 5.0
 #: Polyphosphate holds this many moles of trace metal per mole of pyrophosphate: 2 % zinc in 10-34-0 (common
 #: practice, no source); the model has no constants for it.
 _HELD_BY_POLYPHOSPHATE = 0.18
 _METALS = ("Zn+2", "Cu+2", "Mn+2", "Fe+2", "Fe+3")
+#: Metal that the products may bring beyond their EDTA and still count as chelated: the last digits of a label [mol/mol].
+_BEYOND_EDTA = 0.02
 
 
-def _held(case: Case, level: Levels) -> Levels:
+def _chelated(case: Case) -> Mask:
+    """Where the products bring EDTA for all of their metals, (B,)."""
+    metals = np.sum(case.product_mol[:, [case.constants.master(name) for name in _METALS]], axis=1)
+    edta = case.product_mol[:, case.constants.master("Edta-4")]
+    return np.asarray((edta > 0.0) & (metals <= (1.0 + _BEYOND_EDTA) * edta))
+
+
+def _held_by_polyphosphate(case: Case, level: Levels) -> Levels:
     """Levels where polyphosphate is there to hold the metals: no more than doubt, and a caution where it holds them
     in practice."""
     poly = case.in_bucket_mol_per_kg("P2O7-4")
@@ -47,6 +75,64 @@ def _held(case: Case, level: Levels) -> Levels:
     return np.where(
         (poly > 0.0) & (metals <= _HELD_BY_POLYPHOSPHATE * poly), np.minimum(level, int(Level.CAUTION)), level
     )
+
+
+def _solids(
+    case: Case, where: Place, table: Mapping[str, tuple[str, ...]], haze_mg_per_l: Floats | float
+) -> list[Alone]:
+    """The solids that the products' metals can make there, each by itself.
+
+    The chelate's own equilibrium says how much metal is free. Growers keep chelates with phosphate in one tank, and a
+    chelate lets go slowly: what it can hold is a caution, but for a hydroxide, which forms at once.
+    """
+    of = {name: species for species, names in table.items() if case.has(species) for name in names}
+    found = []
+    for one in alone(case, where, tuple(of), haze_mg_per_l=haze_mg_per_l):
+        level = np.where(case.brings(of[one.phase]), one.level, int(Level.NONE))
+        if table is _PHOSPHATES or phases()[one.phase].pace == "days":
+            level = np.where(_chelated(case), np.minimum(level, int(Level.CAUTION)), level)
+        found.append(replace(one, level=_held_by_polyphosphate(case, level)))
+    return found
+
+
+#: A solid and where it forms.
+_Found = tuple[Place, Alone]
+
+
+class _Worst:
+    """The solid to speak of in each scenario: of the highest level, then the most of it in stop amounts."""
+
+    def __init__(self, case: Case, found: Sequence[_Found]) -> None:
+        self._found = found
+        self.level = np.max([one.level for _, one in found], axis=0)
+        amounts = [one.mg_per_l / stop_mg_per_l(case, where) for where, one in found]
+        self._which = worst_of([one.level for _, one in found], amounts)
+        self.severity = np.max(amounts, axis=0)
+        self.numbers = {
+            "saturation_index": taken(self._which, [one.si for _, one in found]),
+            "precipitated_mg_per_l": taken(self._which, [one.mg_per_l for _, one in found]),
+        }
+
+    def at(self, row: float) -> _Found:
+        """The solid of a scenario."""
+        return self._found[self._which[int(row)]]
+
+    def words(self, n: Mapping[str, float]) -> str:
+        """What forms of it."""
+        where, solid = self.at(n["row"])
+        level, amount = Level(int(n["level"])), _shown(n["precipitated_mg_per_l"])
+        spoken, index = phases()[solid.phase].spoken, f"saturation index {n['saturation_index']:+.1f}"
+        if level == Level.STOP:
+            return f"{amount} mg/L of {spoken} forms in the {where} ({index})."
+        tail = {
+            Level.UNKNOWN: "published constants, time and air leave it open.",
+            Level.CAUTION: "only traces, or slow, or kept dissolved in practice.",
+        }.get(level, "")
+        return f"up to {amount} mg/L of {spoken} may form in the {where} ({index}); {tail}"
+
+
+def _shown(mg_per_l: float) -> str:
+    return f"{mg_per_l:.0f}" if mg_per_l >= 10.0 else f"{mg_per_l:.1f}"
 
 
 def _metal_meets_phosphate(case: Case) -> Outcome | None:
@@ -59,16 +145,18 @@ METAL_MEETS_PHOSPHATE = Rule(
     may_be_lowered=True,
     swap_helps=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-    asks="Does an unchelated zinc, iron or copper meet phosphate?",
+    asks="Does an unchelated zinc, manganese, iron or copper meet phosphate?",
     headline="Metal phosphate {will} form in the bucket: the trace metal is lost.",
     brief="metal phosphate in the bucket",
-    plain="Zinc, iron and copper sulfates drop out with phosphate.",
-    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
-    "answer is left open within that.",
+    plain="Zinc, manganese, iron and copper sulfates drop out with phosphate.",
+    chemistry="Hopeite, hydrated manganese phosphate, vivianite, strengite, copper phosphate, each by itself in "
+    "equilibrium; what is 1 mg/L in the line counts. Constants in print differ by 1 to 5 log units, and the answer "
+    "is left open within that. MnHPO4 as printed would stop every nutrient solution and is set aside.",
     cure="Two buckets, or chelates.",
     sources=(
-        "minteq.v4.dat (NIST 46) and the spread between shipped databases",
-        "Trade notes: unchelated metals",
+        "minteq.v4.dat (NIST 46), sit.dat and the spread between shipped databases",
+        "Agronomy page on fertilizer mixes: unchelated micronutrients not with phosphates",
+        "common practice: two-tank feeds hold 50 mg/L of manganese with phosphate; no source",
     ),
     turns=Turns(
         better=(INJECTION_RATIO,),
@@ -92,16 +180,16 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
     family="line",
     may_be_lowered=True,
     levels=(Level.STOP, Level.UNKNOWN, Level.CAUTION),
-    asks="Does zinc, iron or copper meet phosphate in the line, where acid no longer holds them?",
+    asks="Does zinc, manganese, iron or copper meet phosphate in the line, where acid no longer holds them?",
     headline="Metal phosphate {will} form in the drip line and block emitters.",
     brief="metal phosphate in the line",
     plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
-    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
-    "answer is left open within that.",
+    chemistry="Hopeite, hydrated manganese phosphate, vivianite, strengite, copper phosphate, each by itself in "
+    "equilibrium, from 1 mg/L on; constants in print differ by 1 to 5 log units, and the answer is left open within that.",
     cure="Another day, or chelates.",
     sources=(
-        "minteq.v4.dat (NIST 46) and the spread between shipped databases",
-        "Trade notes: unchelated metals",
+        "minteq.v4.dat (NIST 46), sit.dat and the spread between shipped databases",
+        "Agronomy page on fertilizer mixes: unchelated micronutrients not with phosphates",
     ),
     turns=Turns(
         worse=(BUCKET_TEMPERATURE,),
@@ -120,124 +208,61 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
 def _phosphate(case: Case, where: Place) -> Outcome | None:
     if not case.has("PO4-3", "P2O7-4") or not case.has(*_METALS):
         return None
-    mixed = case.solution(where).before_solids
-    found: list[tuple[Levels, Floats, str, str]] = []  # level, severity, name of the number, words
-    for species, phase in _METAL_PHOSPHATES.items():
-        if not case.has(species):
-            continue
-        band = band_si(case, phase) if where == "bucket" else 0.0
-        level = solid_levels(case, where, phase, haze_mg_per_l=1.0, band=band)
-        if species == "Fe+3":
-            # Growers keep iron chelates with phosphate in one tank; the index leaves it open over two units.
-            level = np.where(case.unchelated("Fe+3"), level, np.minimum(level, int(Level.CAUTION)))
-        level = np.where(case.brings(species) & case.brings("PO4-3", "P2O7-4"), level, int(Level.NONE))
-        found.append((_held(case, level), mixed.si(phase), "saturation_index", phases()[phase].spoken))
-    if where == "bucket" and np.any(case.unchelated("Mn+2")):
-        # Constants of manganese phosphates in print would stop every mix or none; pH is what is left.
-        level = np.where(mixed.ph > 5.0, int(Level.CAUTION), int(Level.NONE))
-        level[mixed.ph > 6.0] = Level.UNKNOWN
-        level[~(case.unchelated("Mn+2") & case.brings("PO4-3"))] = Level.NONE
-        found.append((_held(case, level), mixed.ph, f"{where}_ph", "manganese phosphate"))
-    if not any(np.any(level) for level, *_ in found):
+    worst = _Worst(case, [(where, one) for one in _solids(case, where, _PHOSPHATES, _PHOSPHATE_HAZE_MG_PER_L)])
+    if not np.any(worst.level):
         return None
-    which = worst_of([level for level, *_ in found], [measure for _, measure, *_ in found])
-    severity = taken(which, [measure for _, measure, *_ in found])
-    by_index = np.array([number == "saturation_index" for *_, number, _ in found])[which]
-
-    def message(n: Mapping[str, float]) -> str:
-        *_, number, spoken = found[which[int(n["row"])]]
-        shown = f"saturation index {n[number]:+.1f}" if number == "saturation_index" else f"bucket pH {n[number]:.1f}"
-        sure = {Level.STOP: ".", Level.CAUTION: "; only traces, or kept dissolved in practice."}.get(
-            Level(int(n["level"])), "; published constants differ too much to decide."
-        )
-        return f"A trace metal meets phosphate in the {where}: {spoken} ({shown}){sure}"
-
     return Outcome(
-        np.max([level for level, *_ in found], axis=0),
-        message,
-        numbers={"saturation_index": np.where(by_index, severity, np.nan), f"{where}_ph": mixed.ph},
+        worst.level,
+        lambda n: f"A trace metal meets phosphate: {worst.words(n)}",
+        numbers=worst.numbers | {f"{where}_ph": case.solution(where).before_solids.ph},
         do=(
             TWO_BUCKETS if where == "bucket" else "Give the metal on another day than the phosphate, and flush.",
             "Or take the metal as a chelate (EDTA, DTPA) that suits the pH.",
         ),
-        severity=severity,
+        severity=worst.severity,
     )
 
 
-#: Above this index a solid that takes days near saturation forms at once (common practice, no source).
-FAR_OVER_SI = 2.0
-#: Hydroxides and carbonates of trace metals: species -> phases.
-_METAL_SOLIDS = {
-    "Zn+2": ("Zn(OH)2_am", "Smithsonite"),
-    "Cu+2": ("CuOH2", "Malachite"),
-    "Mn+2": ("Pyrochroite", "Rhodochrosite"),
-}
-
-
-def _unchelated_share(case: Case, species: str) -> Floats:
-    """Share of a metal that EDTA cannot hold at most, (B,)."""
-    total = case.in_bucket_mol_per_kg(species)
-    free = case.in_bucket_mol_per_kg(*_METALS) - case.in_bucket_mol_per_kg("Edta-4")
-    return np.clip(free / np.maximum(total, 1e-30), 0.0, 1.0)
-
-
 def _metal_hydroxide(case: Case) -> Outcome | None:
-    level = np.full(case.size, int(Level.NONE))
+    if not case.has(*_ALKALINE):
+        return None
+    places: tuple[Place, Place] = ("bucket", "line")
+    found: list[_Found] = []
+    for where in places:
+        haze = _ALKALINE_HAZE * stop_mg_per_l(case, where)
+        found += [(where, one) for one in _solids(case, where, _ALKALINE, haze)]
+    worst = _Worst(case, found)
     line_ph = case.line.before_solids.ph
-    named: list[tuple[str, Mask]] = []
-    worst = np.full(case.size, -np.inf)  # no index where iron is the only metal
-    for species, solids in _METAL_SOLIDS.items():
-        if not case.has(species):
-            continue
-        share = _unchelated_share(case, species)
-        held = case.in_bucket_mol_per_kg("Edta-4") >= case.in_bucket_mol_per_kg(species)
-        for phase in solids:
-            entry = phases()[phase]
-            slow = entry.pace == "days"
-            places: tuple[Place, Place] = ("line", "bucket")
-            for where in places:
-                si = case.solution(where).before_solids.si(phase)
-                # A chelated metal that is over saturation all the same has been let go by its chelate.
-                amount = case.most_mg_per_l(where, phase) * np.where(si > 0.0, np.maximum(share, 0.05), share)
-                enough = amount > stop_mg_per_l(case, where)
-                enough &= case.brings(species)
-                trouble = (si > entry.surely_below_si) & enough
-                level[trouble] = np.maximum(level[trouble], int(Level.CAUTION if slow else Level.UNKNOWN))
-                # A hundred times over saturation, what is called slow is not.
-                sure_si = FAR_OVER_SI if slow else entry.surely_above_si
-                # What its chelate can hold comes out only as fast as it lets go.
-                level[(si > sure_si) & enough & ~(held & slow)] = Level.STOP
-                worst = np.where(case.brings(species), np.maximum(worst, si), worst)
-                named.append((species, trouble))
-    free = case.unchelated("Fe+2")
-    if np.any(free):
-        masters = case.constants.masters
-        iron = case.product_mol[:, masters.index("Fe+2")] / case.bucket_water_kg
-        in_line = np.where(free, iron / (1.0 + case.injection_ratio) * 55_845.0, 0.0)
-        level[in_line > IRON_MODERATE_MG_PER_L] = np.maximum(
-            level[in_line > IRON_MODERATE_MG_PER_L], int(Level.CAUTION)
-        )
-        level[(in_line > IRON_SEVERE_MG_PER_L) & (line_ph > 5.0)] = Level.STOP
-        named.append(("Fe+2", free))
+    # Air turns all of the iron(II) to rust, as fast as the water is alkaline.
+    iron = case.product_mol[:, case.constants.master("Fe+2")] / case.bucket_water_kg
+    rust_mg_per_l = np.where(_chelated(case), 0.0, iron / (1.0 + case.injection_ratio) * 55_845.0)
+    rusts = np.where(rust_mg_per_l > IRON_MODERATE_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
+    rusts[(rust_mg_per_l > IRON_SEVERE_MG_PER_L) & (line_ph > IRON_RUSTS_PH)] = Level.STOP
+    level = np.maximum(worst.level, rusts)
     if not np.any(level):
         return None
+    rust_is_worse = (rusts >= worst.level) & (rusts > Level.NONE)
+    numbers = {"line_ph": line_ph, "bucket_ph": case.bucket.before_solids.ph}
+    numbers["iron_in_line_mg_per_l"] = np.where(rust_is_worse, rust_mg_per_l, np.nan)
+    numbers |= {name: np.where(rust_is_worse, np.nan, values) for name, values in worst.numbers.items()}
 
     def message(n: Mapping[str, float]) -> str:
-        here = dict.fromkeys(name for name, there in named if there[int(n["row"])])
-        spoken = ", ".join(SPECIES[name].spoken for name in here)
-        rust = " (iron: rust, once air gets at it)" if "Fe+2" in here else ""
-        does = {Level.STOP: "settles", Level.UNKNOWN: "may settle"}.get(Level(int(n["level"])), "can settle in time")
-        return (
-            f"{spoken[0].upper()}{spoken[1:]} at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}: hydroxide or "
-            f"carbonate{rust} {does}."
-        )
+        ph = f"at line pH {n['line_ph']:.1f}, bucket pH {n['bucket_ph']:.1f}"
+        if rust_is_worse[int(n["row"])]:
+            does = "turns" if n["level"] == Level.STOP else "can turn"
+            return (
+                f"Iron(II) {ph}: {_shown(n['iron_in_line_mg_per_l'])} mg/L of iron in the line {does} to rust in air."
+            )
+        _, solid = worst.at(n["row"])
+        metal = SPECIES[next(name for name, solids in _ALKALINE.items() if solid.phase in solids)].spoken
+        return f"{metal[0].upper()}{metal[1:]} {ph}: {worst.words(n)}"
 
     return Outcome(
         level,
         message,
-        numbers={"line_ph": line_ph, "bucket_ph": case.bucket.before_solids.ph, "saturation_index": worst},
+        numbers=numbers,
         do=("Take the metal as a chelate that suits the pH, or spray it on the leaf.", JAR_TEST),
-        severity=line_ph,
+        severity=np.maximum(worst.severity, rust_mg_per_l / IRON_SEVERE_MG_PER_L),
     )
 
 
@@ -250,11 +275,13 @@ METAL_HYDROXIDE = Rule(
     headline="Metal sludge {will} form in this water and block filter and emitters.",
     brief="metal sludge",
     plain="Sulfates of iron, zinc, copper and manganese turn to rust or sludge in hard, alkaline water.",
-    chemistry="Hydroxides of zinc, copper and manganese by saturation index within 0.5; their carbonates are slow and a "
-    "caution, and a stop a hundred times over saturation; iron(II) oxidizes, so all of it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
+    chemistry="Hydroxides and carbonates of zinc, copper, manganese and iron(II), each by itself in equilibrium; what is 1 "
+    "mg/L in the line counts. Hydroxides form at once; carbonates are slow and a caution near saturation, a stop from ten "
+    "times over on, basic zinc carbonate and malachite where their fresh solids are over too. Iron(II) oxidizes, so all of "
+    "it counts, by the classes of iron in water (0.1 and 1.5 mg/L), above pH 5.",
     cure="Chelates, or leaf sprays.",
     sources=(
-        "minteq.v4.dat (NIST 46)",
+        "minteq.v4.dat (NIST 46) and the spread between shipped databases",
         "Bucks, Nakayama and Gilbert 1979 classes, as reprinted; materials table: iron sulfate rusts in stock (from memory)",
     ),
     turns=Turns(

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
 import numpy as np
 
-from ..case.case import Case, Place
+from ..case.case import Case, Mask, Place
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
 from ..chemistry.solution import Solution
+from ..chemistry.speciate import NEVER_SI
 from .rule import Level, Levels
 
 #: Half-width in SI of what cannot be told in the bucket: at least this, and this many standard errors of
@@ -77,3 +81,55 @@ def _levels(
     level[amount < stop_mg_per_l(case, where)] = Level.CAUTION
     level[amount < haze_mg_per_l] = Level.NONE
     return level
+
+
+@dataclass(frozen=True)
+class Alone:
+    """A solid by itself, per scenario (B,): its level and saturation index, and what forms of it, or where that is open
+    may form at most [mg/L]."""
+
+    phase: str
+    level: Levels
+    si: Floats
+    mg_per_l: Floats
+
+
+def alone(case: Case, where: Place, names: Sequence[str], *, haze_mg_per_l: Floats | float) -> list[Alone]:
+    """Solids that are not let form with the others, judged as in `solid_levels`: STOP where one surely forms and comes
+    to as much as counts, UNKNOWN where it may (CAUTION for one that takes days), CAUTION from haze_mg_per_l on.
+
+    A slow solid starts within the hour only from SLOW_STARTS_SI on, and what forms only after the bucket's carbon
+    dioxide has settled with the air is open.
+    """
+    stop, mixed = stop_mg_per_l(case, where), case.solution(where).before_solids
+    airs = where == "bucket" and bool(np.any(case.feels_air))
+    surely: dict[str, Mask] = {}
+    target, in_air = {}, {}
+    for name in names:
+        entry = phases()[name]
+        band = band_si(case, name) if where == "bucket" else np.zeros(case.size)
+        below = entry.onset_si - np.maximum(band, entry.onset_si - entry.surely_below_si)
+        surely[name] = mixed.si(name) > entry.onset_si + np.maximum(band, entry.surely_above_si - entry.onset_si)
+        # Where all of it would not be worth a word nothing needs to be solved.
+        little = case.most_mg_per_l(where, name) < haze_mg_per_l
+        target[name] = np.where(little, NEVER_SI, np.where(surely[name], entry.onset_si, below))
+        in_air[name] = np.where(little, NEVER_SI, entry.surely_above_si if entry.pace == "days" else below)
+    forms = case.alone_mg_per_l(where, target)
+    found = []
+    for name in names:
+        slow, si, amount = phases()[name].pace == "days", mixed.si(name), forms[name]
+        level = np.where(amount >= haze_mg_per_l, int(Level.CAUTION), int(Level.NONE))
+        level[amount >= stop] = Level.CAUTION if slow else Level.UNKNOWN
+        level[surely[name] & (amount >= stop)] = Level.UNKNOWN if slow else Level.STOP
+        level[surely[name] & (amount >= stop) & (si >= SLOW_STARTS_SI)] = Level.STOP
+        in_air[name] = np.where((level >= Level.UNKNOWN) | ~case.feels_air, NEVER_SI, in_air[name])
+        found.append(Alone(name, level, si, amount))
+    if not airs:
+        return found
+    aired = case.alone_mg_per_l(where, in_air, aired=True)
+    for i, one in enumerate(found):
+        amount = aired[one.phase]
+        open_ = np.where(amount >= stop, int(Level.UNKNOWN), np.where(amount >= haze_mg_per_l, int(Level.CAUTION), 0))
+        level, most = np.maximum(one.level, open_), np.maximum(one.mg_per_l, amount)
+        found[i] = replace(one, level=level, mg_per_l=most)
+    return found

@@ -182,12 +182,13 @@ def test_nobody_is_told_how_much_acid_a_bucket_takes(catalog: Catalog) -> None:
     assert "bucket-too-hot" not in rules_at(less, "stop")
 
 
-def test_manganese_with_phosphate_shows_a_ph_and_no_saturation_index(catalog: Catalog) -> None:
-    """Where pH decides, the number is called pH; iron alone has no saturation index to show."""
+def test_metals_show_what_forms_and_rust_no_saturation_index(catalog: Catalog) -> None:
+    """Manganese phosphate comes with its index and amount; where iron rusts there is no index to show."""
     data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="brook-well")
     finding = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-meets-phosphate")
-    assert set(finding.numbers) == {"bucket_ph"}
-    assert "bucket pH" in finding.message
+    assert set(finding.numbers) == {"saturation_index", "precipitated", "bucket_ph"}
+    assert finding.numbers["precipitated"].unit == "mg/L"
+    assert f"{finding.numbers['precipitated'].value:.0f} mg/L of manganese phosphate" in finding.message
     data = pour("iron sulfate=1 lb", water="ridge-well")
     iron = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-hydroxide")
     assert "saturation_index" not in iron.numbers
