@@ -28,7 +28,7 @@ from ..judge.forming import (
     alone,
     stop_mg_per_l,
 )
-from ..judge.rule import Level, Levels, Outcome, Rule
+from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
 from ..judge.turns import BUFFERS, HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
 #: What the metals make with phosphate, and with the hydroxide and carbonate of the water: species -> phases.
@@ -115,7 +115,7 @@ class _Worst:
 
     def at(self, row: float) -> _Found:
         """The solid of a scenario."""
-        return self._found[self._which[int(row)]]
+        return self._found[int(self._which[int(row)])]
 
     def words(self, n: Mapping[str, float]) -> str:
         """What forms of it."""
