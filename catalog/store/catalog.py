@@ -261,9 +261,12 @@ class Catalog:
             raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
         return straight
 
-    def find(self, query: str, limit: int = 10) -> list[search.Match]:
-        """Products by name with typos, by grade or by nutrient; best first."""
-        return search.find(self.products(), query, limit)
+    def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[search.Match]:
+        """Products by name with typos, by grade or by nutrient, without some ("no phosphorus"); best first.
+
+        Raises: InputError: something to be left out that products are not known by.
+        """
+        return search.find(self.products(), query, limit, without, self.product)
 
     def add_product(self, product: Product, *, replace: bool = False) -> None:
         """Write a product, all or nothing.

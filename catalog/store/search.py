@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rapidfuzz import fuzz, process
 
+from ..drip import no_fertilizer, not_for_drip
+from ..errors import UnknownName
+from ..label.composition import Resolve, sources_on_label
 from ..label.hazards import hazards_of_name
 from ..nutrients import NUTRIENTS, nutrient_named
 from ..product import GRADE, Product, fold, parse_grade
 from ..text import quoted
+from .free_of import Left, holds, left_out, split_query
 from .tables import names_of
 
 #: Below this similarity (0-100) a name is not offered.
@@ -21,22 +25,84 @@ GRADE_CUTOFF = 12.0
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """A product found, why, and how well it fits (0-100)."""
+    """A product found, why, and how well it fits (0-100).
+
+    not_for_drip: why it does not belong in drip, "" where nothing says so; no_fertilizer: what it is where it feeds
+    nothing; not_known: what was to be left out and may be in it, with how much.
+    """
 
     product: Product
     why: str
     score: float
+    not_for_drip: str = ""
+    no_fertilizer: str = ""
+    not_known: tuple[str, ...] = ()
 
 
-def find(products: Sequence[Product], query: str, limit: int = 10) -> list[Match]:
-    """Products that a query names, best first.
+def find(
+    products: Sequence[Product],
+    query: str,
+    limit: int = 10,
+    without: Sequence[str] = (),
+    resolve: Resolve | None = None,
+) -> list[Match]:
+    """Products that a query names, best first; what is not for drip, or no fertilizer, last.
 
-    query: a grade ("10-0-10": equal, then nearest), a nutrient ("potash": richest first), or a name
-    with typing errors. An exact name comes before everything else.
+    query: a grade ("10-0-10": equal, then nearest), a nutrient ("potash": richest first), or a name with typing
+    errors; with "no phosphorus" or "chloride-free" among its words, only what is free of it or not known to hold it.
+    without: more to leave out. resolve: gives the material that a label names; by the products themselves where none.
+    An exact name comes before everything else.
+    Raises: InputError: something to be left out that products are not known by.
     """
-    exact = [Match(p, "name", 100.0) for p in products if fold(query) in names_of(p)]
-    others = [m for m in _search(products, query) if all(m.product.id != e.product.id for e in exact)]
-    return (exact + others)[:limit]
+    asked = fold(query)
+    exact = [Match(p, "name", 100.0) for p in products if asked in names_of(p)]
+    words, left = (asked, ()) if exact else split_query(query)
+    left = (*left, *(left_out(word, "--without") for word in without))
+    found = _search(products, words) if words or not left else _all(products)
+    others = [m for m in found if all(m.product.id != e.product.id for e in exact)]
+    meant = resolve or _among(products)
+    marked = [one for match in exact + others if (one := _marked(match, left, meant)) is not None]
+    # The best name stays in front: who asks for gypsum is told of gypsum.
+    first = len(exact) if exact else int(bool(marked) and not left and marked[0].why.startswith("name"))
+    return (marked[:first] + sorted(marked[first:], key=_tier))[:limit]
+
+
+def _tier(match: Match) -> int:
+    return 2 if match.not_for_drip or match.no_fertilizer else int(bool(match.not_known))
+
+
+def _marked(match: Match, left: Iterable[Left], resolve: Resolve) -> Match | None:
+    """A match with what is to be said of it; None where it holds what was to be left out."""
+    left = tuple(left)
+    said = [doubt for one in left if (doubt := holds(match.product, one, resolve)) is not None]
+    if len(said) < len(left):
+        return None
+    sources = sources_on_label(match.product, resolve)
+    return replace(
+        match,
+        why=match.why or ", ".join(f"no {one.spoken}" for one, doubt in zip(left, said, strict=True) if not doubt),
+        not_for_drip=not_for_drip(match.product, sources),
+        no_fertilizer=no_fertilizer(match.product),
+        not_known=tuple(filter(None, said)),
+    )
+
+
+def _among(products: Sequence[Product]) -> Resolve:
+    """Materials by name, among some products."""
+    by_name = {name: product for product in products for name in names_of(product)}
+
+    def resolve(name: str) -> Product:
+        if fold(name) not in by_name:
+            raise UnknownName("product", name, [])
+        return by_name[fold(name)]
+
+    return resolve
+
+
+def _all(products: Iterable[Product]) -> list[Match]:
+    """Everything, the richest grade first."""
+    found = [Match(p, "", sum(p.percent(key) or 0.0 for key in ("n", "p2o5", "k2o"))) for p in products]
+    return sorted(found, key=lambda m: (-m.score, m.product.name))
 
 
 def straight_of_grade(products: Iterable[Product], name: str) -> Product | None:
@@ -58,8 +124,8 @@ _SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
 def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list[str]:
     """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach."""
     warned = bool(hazards_of_name(name))
-    matches = find(products, name, 4 * most)
-    return [m.product.name for m in matches if warned or not _SHARP & set(m.product.hazards)][:most]
+    matches = [m for m in _search(products, name) if warned or not _SHARP & set(m.product.hazards)]
+    return [m.product.name for m in matches][:most]
 
 
 def _search(products: Sequence[Product], query: str) -> list[Match]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
+from ...catalog.drip import RESIDUE_CAUTION_PERCENT, RESIDUE_STOP_PERCENT
 from ...catalog.label.guarantee import label_percents
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
@@ -88,16 +89,12 @@ SLOW_RELEASE_SOURCE = Rule(
 )
 
 
-#: Insoluble residue [percent of the mass] that writers allow for drip: most, and the widest of them (0.01 in one note).
-_RESIDUE_CAUTION_PERCENT, _RESIDUE_STOP_PERCENT = 0.2, 0.5
-
-
 def _particles(case: Case) -> Outcome | None:
     residue, suspended = _of(case, "leaves-residue"), _of(case, "suspension")
     declared = [
         (item.product.name, number.value)
         for item in case.poured
-        if (number := item.product.numbers.get("insolubles")) and number.value > _RESIDUE_CAUTION_PERCENT
+        if (number := item.product.numbers.get("insolubles")) and number.value > RESIDUE_CAUTION_PERCENT
     ]
     if not residue and not suspended and not declared:
         return None
@@ -108,11 +105,11 @@ def _particles(case: Case) -> Outcome | None:
         parts.append(f"{', '.join(suspended)} is a suspension of particles, not a solution")
     parts += [f"{name} leaves {percent:g} % of its mass undissolved" for name, percent in declared]
     most = max((percent for _, percent in declared), default=0.0)
-    sure = bool(residue or suspended) or most >= _RESIDUE_STOP_PERCENT
+    sure = bool(residue or suspended) or most >= RESIDUE_STOP_PERCENT
     return Outcome(
         same(case, Level.STOP if sure else Level.CAUTION),
         lambda _: "; ".join(parts) + ".",
-        numbers={"declared_residue_percent": most, "limit_percent": _RESIDUE_STOP_PERCENT} if declared else {},
+        numbers={"declared_residue_percent": most, "limit_percent": RESIDUE_STOP_PERCENT} if declared else {},
         do=(
             ("Dissolve it by itself, as its label says, and draw off the clear part.",)
             if any("hypochlorite" in item.hazards for item in case.poured)
