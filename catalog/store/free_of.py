@@ -84,6 +84,9 @@ _BEFORE = re.compile(rf"\b(?:no|without|w/o|zero|free (?:of|from)|(?:contains|ha
 _BEHIND = re.compile(r"\b([a-z0-9]+)(?:\s+|-)free\b(?!\s+(?:of|from)\b)")
 _LITTLE = re.compile(r"\b(?:low|little|less)(?:\s+|-)(?:in\s+)?([a-z0-9]+)\b")
 
+#: What is left between search words once something was left out.
+_JOINING = {"", "with", "but", "and", "a", "fertilizer"}
+
 
 def split_query(query: str) -> tuple[str, tuple[Left, ...]]:
     """The search words of a query, and what it wants left out. Raises: InputError: that is nothing known.
@@ -100,8 +103,10 @@ def split_query(query: str) -> tuple[str, tuple[Left, ...]]:
     for match in _LITTLE.finditer(rest):
         if match[1] in _known():
             raise InputError(f"{quoted(match[0])} names no limit", mend=f'write "no {match[1]}", or search for a grade')
-    words = [word for word in rest.split() if not found or word not in {"with", "but", "and", "a", "fertilizer"}]
-    return " ".join(words), tuple(found)
+    if not found:
+        return rest, ()
+    words = (word.strip(",;") for word in rest.split())
+    return " ".join(word for word in words if word not in _JOINING), tuple(found)
 
 
 def holds(product: Product, left: Left, resolve: Resolve) -> str | None:

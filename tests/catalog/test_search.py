@@ -240,7 +240,7 @@ def test_a_harmless_word_never_points_to_an_acid(catalog: Catalog, said: str) ->
         ("chloride-free potash", "potash", ["chloride"]),
         ("nitrogen without phosphorus", "nitrogen", ["phosphorus"]),
         ("without phosphorous", "", ["phosphorus"]),
-        ("nitrogen, no phosphorus or chloride", "nitrogen,", ["phosphorus", "chloride"]),
+        ("nitrogen, no phosphorus or chloride", "nitrogen", ["phosphorus", "chloride"]),
         ("potash without sodium, boron and sulfate", "potash", ["sodium", "boron", "sulfate"]),
         ("boron free no sodium magnesium", "magnesium", ["boron", "sodium"]),
         ("free of ammonium", "", ["ammonium"]),
