@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -121,11 +122,64 @@ def straight_of_grade(products: Iterable[Product], name: str) -> Product | None:
 _SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
 
 
+#: Likeness (0-100) from which on a typed word is taken for one of a name, and a name for what was meant.
+_WORD_CUTOFF, _MEANT_CUTOFF = 70.0, 75.0
+#: Letters of a word that is not short.
+_SHORT = 5
+
+
 def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list[str]:
-    """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach."""
-    warned = bool(hazards_of_name(name))
-    matches = [m for m in _search(products, name) if warned or not _SHARP & set(m.product.hazards)]
-    return [m.product.name for m in matches][:most]
+    """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach, nor from a
+    word that warns to something harmless of another name."""
+    warned = hazards_of_name(name)
+    if GRADE.fullmatch(name.strip()) or nutrient_named(name) is not None:
+        ranked = [(match.product, match.product.name) for match in find(products, name, len(products))]
+    else:
+        ranked = _meant(products, fold(name))
+    found = []
+    for product, called in ranked:
+        if warned:
+            mild = "acid" in warned and "acid" in _words(fold(called))  # boric acid is none to be afraid of
+            fits = bool(warned & set(product.hazards)) or mild
+        else:
+            fits = not _SHARP & set(product.hazards)
+        if fits:
+            found.append(product.name)
+    return found[:most]
+
+
+def _meant(products: Iterable[Product], asked: str) -> list[tuple[Product, str]]:
+    """Products with the name of theirs in which every word that was typed is found, nearly; the likest first."""
+    ranked = []
+    for product in products:
+        likest, score = "", 0.0
+        for folded, called in names_of(product).items():
+            if (like := _likeness(asked, folded)) > score:
+                likest, score = called, like
+        if score >= _MEANT_CUTOFF:
+            ranked.append((score, product, likest))
+    ranked.sort(key=lambda one: (-one[0], one[1].name))
+    return [(product, called) for _, product, called in ranked]
+
+
+def _likeness(asked: str, name: str) -> float:
+    """How like a name is to what was typed (0-100): word by word, or with the spaces left out."""
+    together = _word_likeness(asked.replace(" ", ""), name.replace(" ", ""))
+    words = [max((_word_likeness(word, other) for other in _words(name)), default=0.0) for word in _words(asked)]
+    if not words or min(words) < _WORD_CUTOFF:
+        return together
+    # The whole name breaks the ties of its words in favor of the shortest.
+    return max(together, 0.9 * sum(words) / len(words) + 0.1 * fuzz.ratio(asked, name))
+
+
+def _word_likeness(word: str, other: str) -> float:
+    """Short words that begin otherwise are others: guano is no UAN."""
+    short = min(len(word), len(other)) < _SHORT and word[:1] != other[:1]
+    return 0.0 if short else fuzz.ratio(word, other)
+
+
+def _words(text: str) -> list[str]:
+    return re.findall(r"[^\s,()-]+", text)
 
 
 def _search(products: Sequence[Product], query: str) -> list[Match]:
