@@ -248,7 +248,7 @@ class Catalog:
         return [product for product in self.products() if product.kind == "material"]
 
     def product(self, name: str) -> Product:
-        """The product of this id, name or alias (case does not matter), or the one generic material of this grade.
+        """The product of this id, name or alias (case does not matter), or the one of a grade that stands in it.
 
         Raises: UnknownName: none; carries the nearest names.
         """
@@ -256,7 +256,7 @@ class Catalog:
         found = self._ids.get(fold(name))
         if found is not None:
             return products[found]
-        straight = search.straight_of_grade(products.values(), name)
+        straight = search.of_grade(list(products.values()), name)
         if straight is None:
             raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
         return straight

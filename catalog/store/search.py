@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rapidfuzz import fuzz, process
@@ -22,6 +22,8 @@ from .tables import names_of
 NAME_CUTOFF = 62.0
 #: Grades further off than this (sum of differences, percent) are not offered.
 GRADE_CUTOFF = 12.0
+#: What is meant only where the name itself warns of such a thing.
+_SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,20 +108,70 @@ def _all(products: Iterable[Product]) -> list[Match]:
     return sorted(found, key=lambda m: (-m.score, m.product.name))
 
 
-def straight_of_grade(products: Iterable[Product], name: str) -> Product | None:
-    """The generic material that alone has the grade that a name is; None where several have it, or none."""
-    if not GRADE.fullmatch(name.strip()):
+#: A grade anywhere in a name, perhaps with what it holds besides: "21-0-0-24S", "15.5-0-0 + 19 Ca".
+_GRADE_IN_NAME = re.compile(
+    rf"(?<![\w.-])(?P<grade>{GRADE.pattern})(?P<besides>(?:\s*[-+]\s*\(?\d+(?:\.\d+)?\s*%?\s*(?:S|Ca|Mg)\)?)*)(?![\w.-])",
+    re.I,
+)
+_BESIDES = re.compile(r"(\d+(?:\.\d+)?)\s*%?\s*(S|Ca|Mg)", re.I)
+#: What a grade says besides may differ so much from the record [percent of the mass, and of the number].
+_BESIDES_OFF, _BESIDES_SHARE = 1.0, 0.1
+
+
+def of_grade(products: Sequence[Product], name: str) -> Product | None:
+    """The one material that a name with a grade in it means: "46-0-0", "21-0-0-24S", "MKP 0-52-34"; None where several
+    may be meant, or none.
+
+    A grade alone never means an acid or a lye: who writes 15-0-0 may have a bag of calcium nitrate.
+    """
+    match = _GRADE_IN_NAME.search(name)
+    if match is None:
         return None
     try:
-        wanted = parse_grade(name)
+        wanted = parse_grade(match["grade"])
     except ValueError:
         return None
-    found = [product for product in products if product.kind == "material" and product.grade_percent == wanted]
+    besides = {key.lower(): float(percent) for percent, key in _BESIDES.findall(match["besides"])}
+    written = fold(match["grade"])
+    bear = [
+        product
+        for product in products
+        if (product.grade_percent == wanted or written in names_of(product)) and _holds_besides(product, besides)
+    ]
+    said = without_grade(name)
+    called = next((product for product in products if said in names_of(product)), None)
+    words, warned = set(_words(said)), bool(hazards_of_name(said))
+    found = [
+        product
+        for product in bear
+        if (warned or not _SHARP & set(product.hazards))
+        and (any(words <= set(_words(one)) for one in names_of(product)) if words else product.kind == "material")
+        and (called is None or product is called or _same_chemicals(product, called))
+    ]
+    if len(found) > 1:
+        found = [product for product in found if product is called or (not words and written in names_of(product))]
     return found[0] if len(found) == 1 else None
 
 
-#: What is offered for a mistyped name only where the name itself warns of such a thing.
-_SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
+def _same_chemicals(one: Product, other: Product) -> bool:
+    """Whether two are grades of one material: of the same chemical in the main."""
+    return bool(one.content) and {part.formula for part in one.content[:1]} == {
+        part.formula for part in other.content[:1]
+    }
+
+
+def without_grade(name: str) -> str:
+    """A name without the grade in it, folded.
+
+    >>> without_grade("MKP 0-52-34"), without_grade("21-0-0-24S"), without_grade("Urea")
+    ('mkp', '', 'urea')
+    """
+    return " ".join(_GRADE_IN_NAME.sub(" ", fold(name)).split()).strip(" ,;:()")
+
+
+def _holds_besides(product: Product, besides: Mapping[str, float]) -> bool:
+    off = {key: abs((product.percent(key) or 0.0) - percent) for key, percent in besides.items()}
+    return all(off[key] <= _BESIDES_OFF + _BESIDES_SHARE * percent for key, percent in besides.items())
 
 
 #: Likeness (0-100) from which on a typed word is taken for one of a name, and a name for what was meant.
@@ -132,7 +184,9 @@ def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list
     """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach, nor from a
     word that warns to something harmless of another name."""
     warned = hazards_of_name(name)
-    if GRADE.fullmatch(name.strip()) or nutrient_named(name) is not None:
+    if grade := _GRADE_IN_NAME.search(name):
+        name = without_grade(name) or grade["grade"]
+    if GRADE.fullmatch(name) or nutrient_named(name) is not None:
         ranked = [(match.product, match.product.name) for match in find(products, name, len(products))]
     else:
         ranked = _meant(products, fold(name))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from ...catalog.quantity.numbers import in_figures
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
 from ..answer.verdict import Decision, Edge, Finding, Number, SolutionState, Swap, Verdict
 from ..ask.assumed import Assumed
@@ -115,8 +116,8 @@ def value_words(at: float, unit: str, low: float, high: float) -> tuple[str, str
     """A value at which something turns, with its unit, and the spread of it over what else is not known."""
     spread = ""
     if high - low > 0.02 * max(abs(high), 1e-9):
-        spread = f" ({low:.3g} to {high:.3g} with the rest of what is not known)"
-    return f"{at:.3g}" + ("" if unit in _UNSPOKEN_UNITS else f" {unit}"), spread
+        spread = f" ({in_figures(low)} to {in_figures(high)} with the rest of what is not known)"
+    return f"{in_figures(at)}" + ("" if unit in _UNSPOKEN_UNITS else f" {unit}"), spread
 
 
 def turn_words(turn: Decision) -> str:
@@ -184,7 +185,7 @@ def making_words(verdict: Verdict, pour: Pour) -> str:
     if making is None:
         return ""
     water, made, unit = making
-    text = f"Put in {water:.3g} {unit} of water to make {made:.3g} {unit}"
+    text = f"Put in {in_figures(water)} {unit} of water to make {in_figures(made)} {unit}"
     full = [
         f.numbers["full_bucket"].value for f in verdict.findings if f.rule == LIFTING and "full_bucket" in f.numbers
     ]
@@ -206,7 +207,11 @@ def assumed_words(one: Assumed) -> str:
     """One assumption."""
     spoken = QUANTITIES[one.input].spoken if one.input in QUANTITIES else one.input.replace("_", " ")
     about = ", ".join(one.about)
-    swept = f"{one.low:.3g} to {one.high:.3g} {one.unit}" if one.low is not None and one.high is not None else ""
+    swept = (
+        f"{in_figures(one.low)} to {in_figures(one.high)} {one.unit}"
+        if one.low is not None and one.high is not None
+        else ""
+    )
     return {
         "not-stated": f"{spoken} not stated: swept {swept}",
         "stated-as-range": f"{spoken} stated as a range: swept {swept}",
@@ -286,7 +291,7 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour) -> str:
     """What the pour or the water is like at a value of an edge."""
     if edge.input == "amount_factor":
         amounts = " + ".join(f"{item.amount.times(value)} {item.name}" for item in pour.product)
-        return amounts + (f" ({value:.3g} times as much)" if len(pour.product) > 1 else "")
+        return amounts + (f" ({in_figures(value)} times as much)" if len(pour.product) > 1 else "")
     if edge.input == "injection_ratio":
         return f"1:{value:.0f}"
     if edge.unit == "degC":
@@ -294,9 +299,9 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour) -> str:
         return f"{value:.0f} degC ({value * 1.8 + 32:.0f} degF) in the {place}"
     shown = {
         PH.key: f"water pH {value:.1f}",
-        CALCIUM.key: f"{value:.3g} mg/L calcium in the water",
-        HARDNESS.key: f"{value:.3g} mg/L CaCO3 hardness",
-        ALKALINITY.key: f"{value:.3g} mg/L CaCO3 alkalinity",
+        CALCIUM.key: f"{in_figures(value)} mg/L calcium in the water",
+        HARDNESS.key: f"{in_figures(value)} mg/L CaCO3 hardness",
+        ALKALINITY.key: f"{in_figures(value)} mg/L CaCO3 alkalinity",
     }[edge.input]
     hardness = verdict.water.hardness_mg_per_l_caco3 if verdict.water else None
     if edge.input == CALCIUM.key and hardness is not None:
