@@ -477,7 +477,7 @@ def _oxidizer(case: Case) -> Outcome | None:
             + (
                 f"dry, never let it meet {_and(burns)}, nor a spill of it."
                 if burns
-                else "keep it from fuel and from what burns; wipe up spills before they dry."
+                else "keep it from all that burns; wipe up spills before they dry."
             )
         ),
         do=("Store oxidizers away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),

@@ -223,7 +223,7 @@ def test_ratios(catalog: Catalog, written: str) -> None:
     data = pour(("urea", "1 lb"), injection={"ratio": written, "injector": "measured"})
     verdict = check(data, catalog, details=False)
     assert verdict.pour.quantities["injection_ratio"].value == pytest.approx(RATIOS[written], rel=1e-4)
-    assert f"injected {written}, " in pour_words(Pour.parse(data), verdict)
+    assert f" in 5 gal, {written} into brook-well" in pour_words(Pour.parse(data), verdict)
 
 
 @pytest.mark.parametrize("written", ["64:1", "64", "1-64", "1 to", "0 %", "2 lb/gal", "1:0"])
