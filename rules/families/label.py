@@ -239,10 +239,15 @@ def _unknown_sources(case: Case) -> Outcome | None:
         if bounded
         else " It may hold calcium, sulfate or phosphate that the label does not show."
     )
+    chemicals = all(item.product.kind == "material" for item in items)
+    if chemicals:
+        tail = " What it does to the rest is not computed."
     return Outcome(
         same(case, Level.CAUTION if bounded else Level.UNKNOWN),
         lambda _: "What dissolves is not fully known: " + "; ".join(gaps) + "." + tail,
-        do=(
+        do=("Take it by itself, as its label says, and flush before and after.", JAR_TEST)
+        if chemicals
+        else (
             'Read the "derived from" line of the label and add it, or ask the maker for it.',
             JAR_TEST,
         ),
@@ -255,8 +260,8 @@ UNKNOWN_SOURCES = Rule(
     may_be_lowered=True,
     levels=(Level.UNKNOWN, Level.CAUTION),
     asks="Is it known which chemicals the product dissolves to?",
-    headline="The label does not tell what is in it, so what forms is not known.",
-    brief="contents the label does not tell",
+    headline="What dissolves of it is not known, so what forms is open.",
+    brief="contents that are not known",
     plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
     chemistry="The guaranteed analysis fixes nutrients, not ions: sulfate, chloride, calcium and the form of phosphate "
     "follow only from the sources. Without them the pour is swept over all materials of the catalog that could make "

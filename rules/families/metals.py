@@ -53,7 +53,7 @@ METAL_MEETS_PHOSPHATE = Rule(
     headline="Metal phosphate {will} form in the bucket: the trace metal is lost.",
     brief="metal phosphate in the bucket",
     plain="Zinc, iron and copper sulfates drop out with phosphate.",
-    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+    chemistry="Hopeite, vivianite, strengite, copper phosphate; published constants differ by 1 to 3 log units, and the "
     "answer is left open within that.",
     cure="Two buckets, or chelates.",
     sources=(
@@ -77,7 +77,7 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
     headline="Metal phosphate {will} form in the drip line and block emitters.",
     brief="metal phosphate in the line",
     plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
-    chemistry="Hopeite, vivianite, strengite, copper phosphate; constants in print differ by 1 to 3 log units, and the "
+    chemistry="Hopeite, vivianite, strengite, copper phosphate; published constants differ by 1 to 3 log units, and the "
     "answer is left open within that.",
     cure="Another day, or chelates.",
     sources=(

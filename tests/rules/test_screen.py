@@ -209,7 +209,7 @@ def test_dangers_in_full(shown: Shown) -> None:
         ("phosphate on the hard well", "1 lb MAP technical 12-61-0 in 5 gal"),
         ("a jar with phosphorus in a barrel", "500 g Alder Bloom 9-45-15 in 60 L"),
         ("a jar with phosphorus in a barrel", "Instead "),
-        ("bleach with acid", "STOP Chlorine, a toxic gas that can kill, will come out of the bucket."),
+        ("bleach with acid", "STOP Chlorine, a toxic gas that can kill, will rise from the bucket."),
         ("bleach with acid", "Goggles, gloves"),
         ("bleach alone", "Goggles, gloves"),
         ("aqua ammonia", "Goggles, gloves"),
