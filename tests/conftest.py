@@ -24,7 +24,7 @@ SLOW = {
     "test_properties", "test_stock_properties", "test_hidden_truth", "test_edges", "test_main_job",
     "test_answer", "test_screen", "test_sweep", "test_chart_agreement", "test_phreeqc_parity", "test_hidden_characters",
     "test_stock_solubility", "test_stock_activity", "test_density", "test_bucket_numbers", "test_water_rules",
-    "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder",
+    "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder", "test_grades",
 }  # fmt: skip
 
 

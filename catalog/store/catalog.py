@@ -24,6 +24,7 @@ from sqlalchemy.exc import (
 from sqlmodel import Session, SQLModel, select
 
 from ..errors import CatalogError, InputError, UnknownName
+from ..label.grades import ids_of_grades
 from ..product import Product, Source, fold, plain_name
 from ..text import quoted
 from ..water.analysis import WaterTest
@@ -260,6 +261,20 @@ class Catalog:
         if straight is None:
             raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
         return straight
+
+    def grades(self, name: str) -> tuple[Product, ...]:
+        """The materials that bear a name together, which does not tell which it is; empty where the name is one's own.
+
+        >>> with Catalog.open("sqlite://") as catalog:
+        ...     [grade.grade for grade in catalog.grades("MAP")], catalog.grades("technical MAP")
+        (['12-61-0', '11-52-0'], ())
+        """
+        products = self._load()
+        found = tuple(products[one] for one in ids_of_grades(name) if one in products)
+        owner = self._ids.get(fold(name))
+        # A product of the user's own may have taken the name.
+        theirs = owner is not None and all(owner != grade.id for grade in found)
+        return () if theirs or len(found) < 2 else found
 
     def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[search.Match]:
         """Products by name with typos, by grade or by nutrient, without some ("no phosphorus"); best first.

@@ -86,6 +86,8 @@ def bounds(water: WaterTest, most: Mapping[str, float] | None = None) -> dict[st
     >>> low < 0.25e-3 < high < 0.6e-3
     True
     """
+    if not _may_be_bounded(water):
+        return {}
     tested = water.ranges_mol_per_l()
     hard = HARDNESS.name in tested
     found: dict[str, Range] = {}
@@ -101,6 +103,18 @@ def bounds(water: WaterTest, most: Mapping[str, float] | None = None) -> dict[st
         if np.isfinite(high):
             found[item] = float(low / _CHARGES[i]), float(high / _CHARGES[i])
     return found
+
+
+def _may_be_bounded(water: WaterTest) -> bool:
+    """False where there is nothing that could bound anything: neither EC nor dissolved solids, and both a cation and an
+    anion that may be there in any amount are missing. Spares the linear programs."""
+    if any(water.other_range(item) is not None for item in ("ec", "dissolved_solids")):
+        return True
+    tested = set(water.ranges_mol_per_l())
+    if HARDNESS.name in tested:
+        tested |= {CALCIUM.name, MAGNESIUM.name}
+    missing = {np.sign(QUANTITIES[item].charge) for item in _ANY_AMOUNT - tested}
+    return len(missing) == 1
 
 
 @dataclass(frozen=True)

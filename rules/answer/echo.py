@@ -31,8 +31,8 @@ def echo(question: Question, columns: Columns) -> PourEcho:
         products=tuple(
             PouredEcho(
                 name=item.product.name,
-                meant=meant(line.name, item.product),
-                id=None if line.inline else item.product.id,
+                meant=f"{item.product.name} (grade not stated)" if item.grades else meant(line.name, item.product),
+                id=None if line.inline or item.grades else item.product.id,
                 amount=item.amount.text,
                 mass=number(item.kg(columns), "kg"),
             )
@@ -88,12 +88,13 @@ def used(question: Question) -> tuple[Used, ...]:
     found = [
         Used(
             kind="product",
-            id=None if line.inline else item.product.id,
-            name=item.product.name,
-            grade=item.product.grade or None,
-            revision=revision(item.product),
+            id=None if line.inline else product.id,
+            name=product.name,
+            grade=product.grade or None,
+            revision=revision(product),
         )
         for line, item in zip(question.pour.product, question.poured, strict=True)
+        for product in item.grades or (item.product,)
     ]
     water = question.water
     if water is not None:

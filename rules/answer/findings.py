@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from ..ask.columns import Columns
 from ..ask.question import Question
 from ..explore.deciding import TurningPoint, turning_points
+from ..families.label import UNKNOWN_GRADE
 from ..families.registry import Judge, failed_headline, failure
 from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
@@ -77,11 +78,22 @@ def decisions(question: Question, columns: Columns, judge: Judge, judged: Sequen
     if not split:
         return ()
     bad = np.any([mask for _, mask in split], axis=0)
-    if np.all(bad):
+    if np.all(bad) and all(rule is not UNKNOWN_GRADE for rule, _ in split):
         # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
         return ()
     rules = [rule for rule, _ in split]
-    turns = turning_points(question, columns, bad, judge, rules)
+    # What the bag says is read before any water is tested.
+    turns = [
+        turn
+        for rule, mask in split
+        if rule is UNKNOWN_GRADE
+        for turn in turning_points(question, columns, mask, judge, [rule])
+    ]
+    turns += [
+        turn
+        for turn in turning_points(question, columns, bad, judge, rules)
+        if all(turn.input.name != first.input.name for first in turns)
+    ]
     # What turns at no value and by no choice decides nothing that could be found out.
     return tuple(decision(turn) for turn in turns if turn.at is not None or (turn.choice and turn.choice.worse))
 

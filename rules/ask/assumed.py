@@ -8,14 +8,17 @@ from pydantic import BaseModel, ConfigDict
 
 Why = Literal[
     "not-stated",  # swept over its usual range
+    "bounded-by-test",  # not tested, swept over what the rest of the water test leaves
     "stated-as-range",  # swept over what was stated
     "read-off-setting",  # a ratio that was not measured, swept by the usual error of its injector
     "unit-in-doubt",  # as typed, or in grains per gallon
     "volume-of-dry",  # a level measure of a dry product, swept over what it may weigh
+    "volume-of-some-grade",  # a volume of a liquid whose strength, and so whose density, is open
     "ounces-of-liquid",  # by weight as typed, or fluid ounces
     "not-tested-taken-as-none",  # takes no part in any solid here
     "filled-up-to-volume",  # how the bucket is made up
     "added-to-water",
+    "grade-not-stated",  # its name means several grades, each of which was tried
     "cooling-not-counted",  # no heat of solution on record
     "activity-estimated",  # no measured activity parameters of a pair of ions
 ]

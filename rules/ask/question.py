@@ -11,6 +11,7 @@ from rapidfuzz import fuzz
 
 from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
+from ...catalog.label.grades import composition_of_grades, grade_words, of_some_grade
 from ...catalog.label.hazards import hazards_of_name
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import (
@@ -51,7 +52,8 @@ MISTYPED = 80.0
 class Poured:
     """A product in the bucket. mass_kg: as poured, the best estimate where the amount leaves it open, and weight what
     is then swept; composition: what it dissolves to; sources_of_label: the materials that its label names, as far as
-    the catalog has them; soluble: whether it is said to dissolve, by whoever listed it or by its sources."""
+    the catalog has them; soluble: whether it is said to dissolve, by whoever listed it or by its sources; grades: those
+    that its name may mean, the mixtures of its composition from the second on, empty where it means one."""
 
     product: Product
     mass_kg: float
@@ -61,6 +63,7 @@ class Poured:
     soluble: bool = True
     by_name: frozenset[str] = frozenset()
     weight: Weight | None = None
+    grades: tuple[Product, ...] = ()
 
     def kg(self, columns: Columns) -> Floats:
         """Mass of it in the bucket, in scenarios, (B,)."""
@@ -81,6 +84,11 @@ class Poured:
         """Hazards of the product and of every source on its label; of what the catalog lacks, as far as names tell."""
         own = frozenset(self.product.hazards) | self.by_name
         return own.union(*(source.hazards for source in self.sources_of_label))
+
+    @property
+    def likely(self) -> Product:
+        """The product, or the first of the grades that it may be."""
+        return self.grades[0] if self.grades else self.product
 
     @property
     def well_known(self) -> bool:
@@ -181,6 +189,9 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     for item in poured:
         if item.weight is not None:
             ranges.sweep(item.weight.unknown, item.weight.why, about=(item.weight.spoken,))
+        if item.grades:
+            told = tuple(grade_words(grade) for grade in item.grades)
+            ranges.assumed.append(Assumed(input="grade", why="grade-not-stated", about=(item.product.name, *told)))
     if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
         ranges.miss(CARBON_DIOXIDE_LOST)
     assumed = ranges.assumed
@@ -229,17 +240,21 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
 
 
 def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
-    product = item.described() if item.inline else catalog.product(item.name)
+    grades = () if item.inline else catalog.grades(item.name)
+    if grades:
+        product = of_some_grade(item.name, grades)
+    else:
+        product = item.described() if item.inline else catalog.product(item.name)
     where = f"product {row} ({product.name}), amount"
     stated = None if item.density is None else item.density.low
-    mass_kg, weight = weigh(row, product, item.amount, stated, where)
-    known = composition(product, catalog.product, catalog.materials())
+    mass_kg, weight = weigh(row, product, item.amount, stated, where, grades)
+    known = composition_of_grades(grades) if grades else composition(product, catalog.product, catalog.materials())
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
-    sources = tuple(sources_on_label(product, catalog.product))
+    sources = grades or tuple(sources_on_label(product, catalog.product))
     # What the catalog lacks warns by its name alone.
     words = [product.name, *product.derived_from] if item.inline or known.gaps else []
     by_name: frozenset[str] = frozenset().union(*(hazards_of_name(word) for word in words))
-    return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name, weight)
+    return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name, weight, grades)
 
 
 def displaced_l_per_kg(item: Poured) -> float:

@@ -25,6 +25,7 @@ from ...catalog.quantity.table import (
     Quantity,
 )
 from ...catalog.water.analysis import CONCENTRATION_ITEMS
+from ...catalog.water.bounds import bounds
 from ...catalog.water.quality import hardness_may_be_grains
 from ..policy import Unknown
 from .assumed import Assumed, Why
@@ -92,6 +93,8 @@ def put_water(water: WaterTest | None, out: Ranges, brought: Collection[str] = (
         if matters and not out.has(quantity) and not hard:
             out.miss(quantity)
     _calcium_to_match(out)
+    if water is not None and not out.has(GRAINS):
+        _bound_by_the_rest(water, out)
     for quantity, span in (
         (PH, water.ph_range if water else None),
         (SUSPENDED_SOLIDS, water.other_range("suspended_solids") if water else None),
@@ -129,6 +132,31 @@ def _calcium_to_match(out: Ranges) -> None:
             out.assumed = [
                 known.model_copy(update={"high": high}) if known.input == one.name else known for known in out.assumed
             ]
+
+
+#: A least amount above this share of the usual range says that this water is no usual one: then its own most counts.
+_OUT_OF_THE_USUAL = 0.5
+
+
+def _bound_by_the_rest(water: WaterTest, out: Ranges) -> None:
+    """What was not tested goes no further than plus and minus, hardness, EC and dissolved solids of the test let it."""
+    known = bounds(water)
+    for i, one in enumerate(out.swept):
+        item = one.quantity.name
+        if item not in known or item in out.stated:
+            continue
+        least, most = (end / mol_per_mg(item) for end in known[item])
+        unusual = least > one.low + _OUT_OF_THE_USUAL * (one.high - one.low)
+        low, high = (least, most) if unusual else (max(one.low, least), min(one.high, most))
+        if (low, high) == (one.low, one.high) or high < low:
+            continue
+        out.swept[i] = replace(one, low=low, high=high)
+        out.assumed = [
+            known_one.model_copy(update={"low": low, "high": high, "why": "bounded-by-test"})
+            if known_one.input == one.name
+            else known_one
+            for known_one in out.assumed
+        ]
 
 
 def _split_hardness(known: dict[str, Span], out: Ranges) -> None:

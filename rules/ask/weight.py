@@ -3,6 +3,7 @@ liquid, which may be fluid ounces."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ...catalog import InputError, Product
@@ -38,17 +39,27 @@ class Weight:
 
 
 def weigh(
-    place: int, product: Product, amount: Measure, stated_kg_per_l: float | None, where: str
+    place: int,
+    product: Product,
+    amount: Measure,
+    stated_kg_per_l: float | None,
+    where: str,
+    grades: Sequence[Product] = (),
 ) -> tuple[float, Weight | None]:
     """Best estimate of a product's mass [kg], and what is swept around it, None where the amount tells it.
 
-    place: of the product in the pour, from 1; stated_kg_per_l: a density that the pour states.
+    place: of the product in the pour, from 1; stated_kg_per_l: a density that the pour states; grades: those that the
+    product may be, of densities of their own.
     Raises: InputError: a volume of a liquid of no known density.
     """
     density = stated_kg_per_l
     if density is None and product.form == "liquid" and product.density is not None:
         density = product.density.kg_per_l
+    grades_kg_per_l = [grade.density.kg_per_l for grade in grades if grade.density is not None]
     if amount.kind == "volume":
+        if grades_kg_per_l and stated_kg_per_l is None:
+            ends = (amount.low * min(grades_kg_per_l), amount.low * max(grades_kg_per_l))
+            return 0.5 * sum(ends), _swept(place, product, amount, ends, None, "volume-of-some-grade", "its grades")
         if density is not None:
             return amount.low * density, None
         if product.form == "liquid":
@@ -82,11 +93,10 @@ def _swept(
     unit = "g" if amount.system == "metric" else "oz"
     per = _KG_PER[unit]
     spoken = f"{amount.text} {product.name}"
-    find_out = (
-        f"weigh a level {_vessel(amount.own_unit)} of {product.name}, and write the amount by weight"
-        if why == "volume-of-dry"
-        else f'write "fl oz" or "oz by weight" for {product.name}, whichever it was'
-    )
+    find_out = {
+        "volume-of-dry": f"weigh a level {_vessel(amount.own_unit)} of {product.name}, and write the amount by weight",
+        "volume-of-some-grade": f"read the strength of {product.name} on its container",
+    }.get(why, f'write "fl oz" or "oz by weight" for {product.name}, whichever it was')
     quantity = OptionalQuantity(
         f"weight_of_product_{place}", unit, f"weight of {spoken}", f"weight_of_product_{place}", "even",
         0.0, float("inf"), find_out, 1,

@@ -37,7 +37,7 @@ def si_sigma(solution: Solution, phases: Sequence[str]) -> Floats:
     c = m_all[:, present]
     # d lambda = (nu' C nu)^-1 nu' C d ln gamma at fixed totals.
     balance = np.einsum("bs,sj,sk->bjk", c, nu, nu, optimize=True)
-    scale = 1.0 / np.sqrt(np.maximum(np.einsum("bjj->bj", balance), 1e-300))
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("bjj->bj", balance), 1e-90))
     scaled = balance * scale[:, :, None] * scale[:, None, :]
     scaled[:, np.arange(len(masters)), np.arange(len(masters))] += 1e-12
     right = constants.phase_stoich[np.ix_(wanted, masters)].T * scale[:, :, None]

@@ -151,7 +151,7 @@ def parts(size: int, most: int = _PART) -> list[np.ndarray]:
     return np.array_split(np.arange(size), max(1, -(-size // most)))
 
 
-def _cores() -> int:
+def cores() -> int:
     """Cores that this process may use: fewer than the machine has in a container, or when it is pinned."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
@@ -160,7 +160,7 @@ def in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -
     """Do some work for every part of the rows; many parts share the processor's cores, since numpy frees
     the interpreter while it computes."""
     pieces = parts(size, most)
-    workers = min(_cores(), len(pieces) // _PARTS_PER_THREAD)
+    workers = min(cores(), len(pieces) // _PARTS_PER_THREAD)
     if workers < 2:
         for rows in pieces:
             work(rows)

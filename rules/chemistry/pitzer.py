@@ -33,7 +33,7 @@ VALID_UP_TO_MOL_PER_KG = 6.0
 WATER_KG_PER_MOL = 0.018015268
 _B = 1.2
 #: Where there is less of a species than this it does not act on the others [mol/kg].
-_ACTS = 1e-8
+_ACTS = 1e-10
 #: Molalities are held at this while a solution is still far from solved [mol/kg].
 _MOST = 40.0
 
@@ -213,6 +213,25 @@ def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameter
         per_c=per_c,
         most=most,
     )
+
+
+def kernel_tables(names: tuple[str, ...], charge: Floats) -> dict[str, np.ndarray]:
+    """The parameters of these species as kernel.c takes them."""
+    p = _parameters(names, tuple(charge))
+    z = np.abs(p.charge)
+    scale = 2.0 * np.sqrt(z[p.pairs[:, 0]] * z[p.pairs[:, 1]])
+    return {
+        "pair": p.pairs.astype(np.int32),
+        "pair_alpha": np.where(p.alpha1 < 2.0, 1, np.where(p.alpha2 > 12.0, 2, 0)).astype(np.int32),
+        "beta0": p.beta0,
+        "beta1": p.beta1,
+        "beta2": p.beta2,
+        "cphi": p.cphi / scale[:, None],
+        "like": p.like.astype(np.int32),
+        "like_value": p.like_value,
+        "triple": p.triples.astype(np.int32),
+        "triple_value": p.triple_value,
+    }
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from . import compiled
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats, load
 from .newton import (
@@ -96,13 +97,17 @@ def equilibrate(
             raise ValueError("a fixed pH and a gas do not go together")
         totals = _left_to_the_gas(constants, totals)
         held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
-    batch = Batch(constants, totals, temperature_c)
-    state = newton(batch, held, start)
-    state.converged &= sound
-    solution = _collect(batch, totals, temperature_c, state, held)
-    solution = replace(solution, converged=solution.converged & _sane(constants, solution.water_activity))
-    if phases:
-        solution = _with_solids(solution, phases, held)
+    if compiled.available() and start is None:
+        solution = compiled.equilibria(
+            constants, totals, temperature_c, sound, phases, ph=held.ph, alkalinity=held.alkalinity, ln_co2=held.ln_co2
+        )
+        lost = np.flatnonzero(~solution.converged & sound)
+        if len(lost):
+            solution = _placed(
+                solution, lost, _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
+            )
+    else:
+        solution = _reference(constants, totals, temperature_c, phases, held, start, sound)
     lost = np.flatnonzero(~solution.converged & sound)
     if len(totals) > 1 and len(lost) <= _MOST_ALONE:
         # Rows of a batch share the species that are looked at; alone, without the others', some come right.
@@ -111,11 +116,34 @@ def equilibrate(
             given = (None if value is None else value[one] for value in (ph, alkalinity_eq_per_kg, co2_atm))
             alone = dict(zip(("ph", "alkalinity_eq_per_kg", "co2_atm"), given, strict=True))
             again = equilibrate(totals_mol_per_kg[one], temperature_c[one], phases, constants=constants, **alone)
-            solution = _with_rows(solution, one, again)
-            if solution.supersaturated is not None and again.supersaturated is not None:
-                before = _with_rows(solution.supersaturated, one, again.supersaturated)
-                solution = replace(solution, supersaturated=before)
+            solution = _placed(solution, one, again)
     return solution
+
+
+def _reference(
+    constants: Constants,
+    totals: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str],
+    held: Held,
+    start: Solution | None = None,
+    sound: np.ndarray | bool = True,
+) -> Solution:
+    """The solutions by the arrays of a batch."""
+    batch = Batch(constants, totals, temperature_c)
+    state = newton(batch, held, start)
+    state.converged &= sound
+    solution = _collect(batch, totals, temperature_c, state, held)
+    solution = replace(solution, converged=solution.converged & _sane(constants, solution.water_activity))
+    return _with_solids(solution, phases, held) if phases else solution
+
+
+def _placed(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
+    """The solution with some of its rows from another, before solids formed too."""
+    placed = _with_rows(solution, where, other)
+    if solution.supersaturated is None and other.supersaturated is None:
+        return placed
+    return replace(placed, supersaturated=_with_rows(solution.before_solids, where, other.before_solids))
 
 
 def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:

@@ -10,6 +10,7 @@ import typer
 from ...catalog import Catalog
 from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
+from .grades import ask_grades
 from .options import AsJson, Database, PourOptions, takes_pour
 from .output import page, say
 
@@ -29,6 +30,8 @@ def check(
     from ..check import check as run
 
     with Catalog.open(db) as catalog:
+        if not as_json:
+            pour = ask_grades(pour, catalog)
         verdict = run(pour, catalog)
     if as_json:
         say(verdict.to_json())
@@ -77,6 +80,8 @@ def swap(options: PourOptions, as_json: AsJson = False, db: Database = None) -> 
     from ..instead.swap import swap as run
 
     with Catalog.open(db) as catalog:
+        if not as_json:
+            pour = ask_grades(pour, catalog)
         swaps = run(pour, catalog)
     if as_json:
         say(escaped(json.dumps([one.model_dump() for one in swaps], indent=2)))

@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ...catalog.label.grades import grade_words
 from ...catalog.quantity.table import GRAINS
 from ...catalog.species import SPECIES, species_molar_mass_g_per_mol
 from ..ask.columns import Columns, Floats
-from ..ask.question import Question, from_unit
+from ..ask.question import Poured, Question, from_unit
 from ..ask.weight import OUNCES
 from ..policy import Unknown
 
@@ -108,6 +109,8 @@ def _room_of_label(question: Question, place: int, columns: Columns) -> list[Inp
     """One input per species that a label leaves open; species that go in step are one. A label without sources is
     one input as a whole."""
     product, known = question.poured[place].product, question.poured[place].composition
+    if question.poured[place].grades:
+        return [_grade(question.poured[place], place, columns)]
     if not known.listed:
         return [_sources(question, place, columns)]
     best = known.mixtures[0].species_mol_per_kg
@@ -149,16 +152,31 @@ def _room_of_label(question: Question, place: int, columns: Columns) -> list[Inp
     return found
 
 
+def _nowhere(_table: Columns, _places: Floats) -> Columns:
+    raise AssertionError("has no places between which it could turn")
+
+
+def _grade(item: Poured, place: int, columns: Columns) -> Input:
+    """Which of its grades a product is, of which only the name that they share is known."""
+    # The first mixture is the best estimate, which is the first grade.
+    grade = np.where(columns.leaning[:, place] > 0.5, np.maximum(columns.mixture[:, place] - 1, 0), 0)
+
+    def choose(bad: Mask) -> Choice:
+        share = {i: float(np.mean(bad[grade == i])) for i in np.unique(grade)}
+        worse, better = max(share, key=lambda i: share[i]), min(share, key=lambda i: share[i])
+        good = grade_words(item.grades[better]) if share[better] < share[worse] else ""
+        return Choice(f"it is {grade_words(item.grades[worse])}", f"it is {good}" if good else "")
+
+    how = f"read on the bag or drum which {item.product.name} it is"
+    return Input(
+        f"grade of {item.product.name}", "", how, 1, grade.astype(float), (0.0, 0.0), _nowhere, np.asarray, choose
+    )
+
+
 def _sources(question: Question, place: int, columns: Columns) -> Input:
     """What a label without sources leaves open: which of its mixtures it is; there is no number to turn at."""
     item = question.poured[place]
     mixtures, product = item.composition.mixtures, item.product.name
-
-    def put(_table: Columns, _places: Floats) -> Columns:
-        raise AssertionError("has no places between which it could turn")
-
-    def value(places: Floats) -> Floats:
-        return places
 
     def choose(bad: Mask) -> Choice:
         pick, ends = columns.mixture[:, place], columns.leaning[:, place] == 1.0
@@ -176,7 +194,7 @@ def _sources(question: Question, place: int, columns: Columns) -> Input:
 
     how = f'read the "derived from" line on the label of {product}'
     values = columns.mixture[:, place].astype(float)
-    return Input(f"sources of {product}", "", how, 1, values, (0.0, 0.0), put, value, choose)
+    return Input(f"sources of {product}", "", how, 1, values, (0.0, 0.0), _nowhere, np.asarray, choose)
 
 
 #: A source of less than this share of the mass is not named, nor more than the largest few.

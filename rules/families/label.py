@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from ...catalog.drip import RESIDUE_CAUTION_PERCENT, RESIDUE_STOP_PERCENT
+from ...catalog.label.grades import grade_words
 from ...catalog.label.guarantee import label_percents
 from ...catalog.species import molar_mass_g_per_mol
 from ..ask.question import Poured
@@ -20,7 +21,9 @@ def _of(case: Case, dissolving: str) -> list[str]:
     """Products that are of a kind, or name a source on their label that is."""
     found = []
     for item in case.poured:
-        if item.product.dissolving == dissolving:
+        if item.grades and not all(grade.dissolving == dissolving for grade in item.grades):
+            continue  # unknown-grade's own
+        if item.grades or item.product.dissolving == dissolving:
             found.append(item.product.name)
         else:
             guilty = [s.name for s in item.sources_of_label if s.dissolving == dissolving]
@@ -86,6 +89,56 @@ SLOW_RELEASE_SOURCE = Rule(
     cure="Soil application, or plain urea.",
     sources=("common practice, no source",),
     check=_slow_release,
+)
+
+
+def _grade_words(item: Poured) -> str:
+    """What a name may mean, and which of it leaves something behind."""
+    clean = [grade_words(grade) for grade in item.grades if grade.dissolving == "complete"]
+    others = [grade_words(grade) for grade in item.grades if grade.dissolving != "complete"]
+    if not others or not clean:
+        return f"{item.product.name} may be {' or '.join(clean or others)}: each was tried"
+    return (
+        f"{item.product.name} may be {' or '.join(clean)}, which dissolves, or {' or '.join(others)}, a field grade that "
+        "leaves clay or coating in the bucket"
+    )
+
+
+def _unknown_grade(case: Case) -> Outcome | None:
+    places = [i for i, item in enumerate(case.poured) if item.grades]
+    if not places:
+        return None
+    level = np.full(case.size, int(Level.NOTE))
+    for i in places:
+        clean = np.array([grade.dissolving == "complete" for grade in case.poured[i].grades])
+        # The first mixture is the best estimate, which is the first grade.
+        grade = np.where(case.columns.leaning[:, i] > 0.5, np.maximum(case.columns.mixture[:, i] - 1, 0), 0)
+        if np.any(clean) and not np.all(clean):
+            level[~clean[grade]] = Level.UNKNOWN
+    told = "; ".join(_grade_words(case.poured[i]) for i in places)
+    ask = [grade_words(grade) for i in places for grade in case.poured[i].grades]
+    return Outcome(
+        level,
+        lambda _: f"Its name does not tell the grade: {told}.",
+        do=(f"Read the bag or drum, and write which it is: {' or '.join(ask)}.",),
+    )
+
+
+UNKNOWN_GRADE = Rule(
+    name="unknown-grade",
+    family="label",
+    may_be_lowered=True,
+    levels=(Level.UNKNOWN, Level.NOTE),
+    asks="Does a product's name mean several grades of a material, of which some are not for drip?",
+    headline="Its name does not tell its grade, and a field grade leaves solids.",
+    brief="a grade that is not stated",
+    plain="MAP, DAP and muriate of potash are sold as clean crystals and as field granules with clay and coating; bleach, "
+    "phosphoric acid and UAN in several strengths. Each that the name may mean is tried.",
+    chemistry="Every grade is a mixture of its own in the sweep, with its density; what leaves residue would be stopped by "
+    "particles-in-product.",
+    cure="The grade as it stands on bag or drum: technical MAP 12-61-0, granular MAP 11-52-0.",
+    sources=("common practice, no source: grades as the seed materials have them",),
+    check=_unknown_grade,
 )
 
 
@@ -307,6 +360,7 @@ LABEL_DOES_NOT_ADD_UP = Rule(
 
 
 RULES = (
+    UNKNOWN_GRADE,
     INSOLUBLE_SOURCE,
     SLOW_RELEASE_SOURCE,
     PARTICLES_IN_PRODUCT,

@@ -45,17 +45,17 @@ def swap(pour: Pour | Mapping[str, object], catalog: Catalog) -> list[Swap]:
 def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
     """The same for a question that was asked already."""
     pour = question.pour
-    guilty = [item for item in question.poured if (item.product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
+    guilty = [item for item in question.poured if (item.likely.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
     if not guilty:
         return []
     names = tuple(item.product.name for item in guilty)
-    nitrogen = sum(item.mass_kg * (item.product.percent("n") or 0.0) / 100.0 for item in guilty)
-    potash = sum(item.mass_kg * (item.product.percent("k2o") or 0.0) / 100.0 for item in guilty)
+    nitrogen = sum(item.mass_kg * (item.likely.percent("n") or 0.0) / 100.0 for item in guilty)
+    potash = sum(item.mass_kg * (item.likely.percent("k2o") or 0.0) / 100.0 for item in guilty)
     stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
     metric = not any(item.amount.system == "us" for item in guilty)
     offered: list[Swap] = []
     for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
-        lines = [PouredProduct.model_validate({"name": p.name, "amount": f"{kg!r} kg"}) for p, kg in recipe]
+        lines = [PouredProduct.model_validate({"name": p.id, "amount": f"{kg!r} kg"}) for p, kg in recipe]
         swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
             verdict = assess(ask(swapped, catalog, in_water_of=question), details=False)

@@ -220,11 +220,15 @@ def assumed_words(one: Assumed) -> str:
     )
     return {
         "not-stated": f"{spoken} not stated: swept {swept}",
+        "bounded-by-test": f"{spoken} not tested: the rest of the test leaves {swept}",
         "stated-as-range": f"{spoken} stated as a range: swept {swept}",
         "read-off-setting": f"{spoken} set, not measured: swept {swept}",
         "unit-in-doubt": f"{spoken}: as typed, or in grains per gallon",
         "volume-of-dry": f"{about}: a level measure of a dry product weighs {swept}",
         "ounces-of-liquid": f"{about}: by weight or fluid ounces, {swept} by weight",
+        "volume-of-some-grade": f"{about}: weighs {swept}, by its grade",
+        "grade-not-stated": f"{one.about[0] if one.about else ''}: grade not stated, tried as "
+        + " and as ".join(one.about[1:]),
         "not-tested-taken-as-none": f"not tested, taken as none (no part in any solid here): {about}",
         "filled-up-to-volume": "bucket filled with this water up to its volume; ratio is stock to water",
         "added-to-water": "the products go into this much water; ratio is stock to water",
@@ -233,12 +237,15 @@ def assumed_words(one: Assumed) -> str:
     }[one.why]
 
 
+#: What is assumed of a number that is not known, or not well.
+_OF_NUMBERS = {"not-stated", "bounded-by-test", "stated-as-range", "read-off-setting", "unit-in-doubt"}
+
+
 def open_words(assumed: Sequence[Assumed], *, no_water_test: bool = False) -> list[str]:
     """Names of what was swept because it is not known; of a water without a test all at once."""
-    swept = [
-        one for one in assumed if one.why in {"not-stated", "stated-as-range", "read-off-setting", "unit-in-doubt"}
-    ]
+    swept = [one for one in assumed if one.why in _OF_NUMBERS]
     weights = [f"weight of {one.about[0]}" for one in assumed if one.why in {"volume-of-dry", "ounces-of-liquid"}]
+    grades = [f"grade of {one.about[0]}" for one in assumed if one.why == "grade-not-stated"]
     names = [
         "true ratio" if one.why == "read-off-setting" else QUANTITIES[one.input].spoken
         for one in swept
@@ -250,7 +257,7 @@ def open_words(assumed: Sequence[Assumed], *, no_water_test: bool = False) -> li
     if len(places) > 1:
         names = [name for name in names if not name.endswith(" temperature")]
         names.append(f"{' and '.join(places)} temperature")
-    return weights + names
+    return grades + weights + names
 
 
 # --- edges ----------------------------------------------------------------------------------------

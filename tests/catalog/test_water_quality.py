@@ -407,7 +407,7 @@ STRIPS = [(120.0, 60.0), (120.0, 90.0), (120.0, 120.0), (180.0, 140.0), (250.0, 
 
 
 @pytest.mark.parametrize(("hardness", "alkalinity"), STRIPS)
-@pytest.mark.parametrize("product", ["MAP=1 lb", "diammonium phosphate=1 lb"])
+@pytest.mark.parametrize("product", ["technical MAP=1 lb", "technical DAP=1 lb"])
 def test_grains_on_a_strip_never_end_clear(catalog: Catalog, product: str, hardness: float, alkalinity: float) -> None:
     """pH, hardness and alkalinity with grains typed as mg/L: no phosphate goes into it."""
     name, amount = product.split("=")
@@ -426,7 +426,7 @@ def test_grains_on_a_strip_never_end_clear(catalog: Catalog, product: str, hardn
 def test_grains_on_a_strip_with_iron_never_end_clear(catalog: Catalog, hardness: float, alkalinity: float) -> None:
     """The same where iron was tested too, so that nothing but the hardness can hold the phosphate back."""
     pour = {
-        "product": [{"name": "MAP", "amount": "1 lb"}],
+        "product": [{"name": "technical MAP", "amount": "1 lb"}],
         "bucket": {"volume": "5 gal"},
         "injection": {"ratio": "1:100"},
         "water": strip(hardness / GRAIN, alkalinity, iron="0 mg/L"),

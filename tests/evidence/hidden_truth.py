@@ -17,7 +17,8 @@ solids and bacteria of the well are left out. The water of liquid products is th
 Drawn so, each from the seed of its pour alone: 1-3 products; plain materials, dry blends, liquids; overrun 0-4 %,
 guarantees rounded down, derived-from line on three labels of four; 5-50 gal; set to 1:50 to 1:400, which is true to
 25 %, of one pour in eight only to 45 %; wells soft, limestone, gypsum, soda, iron; a lab's analysis of 60 % of them,
-strips, drop kits or nothing of the rest. Distributions are common practice, no source.
+strips, drop kits or nothing of the rest, and of two in five of these the reading of an EC meter. Distributions are
+common practice, no source.
 
 Truths beyond what the product sweeps (a weaker or stronger injector, a hotter line, an untested well outside of the
 usual ranges) are drawn too, and counted apart: nobody can be held to what is past every stated range, but it is told.

@@ -26,21 +26,29 @@ from pourcheck.rules.present.words import (
 WARM = {"volume": "5 gal", "temperature": "20 degC"}
 LINE = {"ratio": "1:100", "line_temperature": "25 degC"}
 STRIP = {"ph": 7.4, "hardness": "90 mg/L CaCO3", "alkalinity": "80 mg/L CaCO3"}
-MANY = ("urea", "calcium nitrate", "magnesium sulfate", "MAP", "potassium chloride", "boric acid", "ammonium sulfate")
+MANY = (
+    "urea",
+    "calcium nitrate",
+    "magnesium sulfate",
+    "technical MAP",
+    "potassium chloride",
+    "boric acid",
+    "ammonium sulfate",
+)
 #: Some of every verdict: name -> products (or a label), then tables of the pour that are not as WARM and LINE.
 POURS: dict[str, tuple[Sequence[str | dict[str, Any]], dict[str, Any]]] = {
     "clear": (["urea=4 oz"], {"water": "brook-well"}),
     "caution": (["calcium nitrate=2 lb"], {"water": "ridge-well"}),
-    "stop by the line": (["MAP=1 lb"], {"water": "ridge-well"}),
+    "stop by the line": (["technical MAP=1 lb"], {"water": "ridge-well"}),
     "stop by the bucket": (["calcium nitrate=2 lb", "magnesium sulfate=2 lb"], {"water": "brook-well"}),
     "stop by the product": (["gypsum=1 oz"], {"water": "ridge-well"}),
     "cold": (
         ["potassium nitrate=7 lb"],
         {"water": "brook-well", "bucket": {"volume": "5 gal", "temperature": "10 degC"}},
     ),
-    "no water": (["MAP=1 lb"], {"injection": {"ratio": "1:100"}, "bucket": {"volume": "5 gal"}}),
-    "strip": (["MAP=8 oz"], {"water": STRIP}),
-    "strip with iron": (["MAP=4 oz"], {"water": {**STRIP, "hardness": "30 mg/L CaCO3", "iron": "0 mg/L"}}),
+    "no water": (["technical MAP=1 lb"], {"injection": {"ratio": "1:100"}, "bucket": {"volume": "5 gal"}}),
+    "strip": (["technical MAP=8 oz"], {"water": STRIP}),
+    "strip with iron": (["technical MAP=4 oz"], {"water": {**STRIP, "hardness": "30 mg/L CaCO3", "iron": "0 mg/L"}}),
     "label without sources": (
         [{"name": "jug", "amount": "1 lb", "grade": "12-4-8"}],
         {"water": "ridge-well"},
@@ -350,14 +358,14 @@ MIDDLING = {
 #: Pours with one thing unknown: product, water, what is left out (table, field), its name, its unit. Where calcium or
 #: alkalinity is left out, sodium or chloride is such that the charges balance near the value at which it turns.
 ONE_UNKNOWN = [
-    ("MAP=4 oz", SOFT, ("water", "iron"), "water iron", "mg/L"),
-    ("MAP=1 lb", {**HARD, "sodium": "74 mg/L"}, ("water", "calcium"), "water calcium", "mg/L"),
-    ("MAP=1 lb", {**HARD, "chloride": "184 mg/L"}, ("water", "alkalinity"), "water alkalinity", "mg/L CaCO3"),
+    ("technical MAP=4 oz", SOFT, ("water", "iron"), "water iron", "mg/L"),
+    ("technical MAP=1 lb", {**HARD, "sodium": "74 mg/L"}, ("water", "calcium"), "water calcium", "mg/L"),
+    ("technical MAP=1 lb", {**HARD, "chloride": "184 mg/L"}, ("water", "alkalinity"), "water alkalinity", "mg/L CaCO3"),
     ("potassium nitrate=9 lb", SOFT, ("bucket", "temperature"), "bucket temperature", "degC"),
     ("potassium sulfate=3.8 lb", MIDDLING, ("bucket", "temperature"), "bucket temperature", "degC"),
-    ("MAP=10 oz", {**MIDDLING, "ph": 7.8}, ("injection", "line_temperature"), "line temperature", "degC"),
-    ("MAP=1 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
-    ("MAP=2 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
+    ("technical MAP=10 oz", {**MIDDLING, "ph": 7.8}, ("injection", "line_temperature"), "line temperature", "degC"),
+    ("technical MAP=1 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
+    ("technical MAP=2 lb", MIDDLING, ("injection", "ratio"), "injection ratio", ""),
 ]
 
 
@@ -399,7 +407,7 @@ def test_what_decides_decides(
 @pytest.mark.parametrize(
     ("products", "water", "never"),
     [
-        (("MAP=1 lb",), "ridge-well", TWO_BUCKETS),
+        (("technical MAP=1 lb",), "ridge-well", TWO_BUCKETS),
         (("magnesium nitrate=2 lb",), None, TWO_BUCKETS),
         (("calcium nitrate=2 lb", "potassium carbonate=2 lb"), "brook-well", "settle overnight"),
     ],

@@ -84,7 +84,7 @@ def refused(ran: Any) -> str:
         (1, "CAUTION", (*LIME, "--fail-on", "caution")),
         (0, "UNKNOWN", (*JUG, "--fail-on", "stop")),
         (1, "STOP", (*QUICK, "--fail-on", "stop")),
-        (0, "Instead", ("swap", "MAP=1 lb", *PLACE, *HARD)),
+        (0, "Instead", ("swap", "technical MAP=1 lb", *PLACE, *HARD)),
         (0, "No", ("swap", "urea=1 lb", *PLACE, *HARD)),
         (0, "urea", ("find", "urea")),
         (0, "calcium", ("find", "calcum", "nitrate")),
@@ -780,16 +780,16 @@ def test_the_library_says_what_the_command_says(call: Run, catalog: Catalog) -> 
     pour = Pour.read(POUR.replace("gypsum", "urea"))
     expected = check(pour, catalog).to_json() + "\n"
     assert expected == call("check", "urea=1 oz", *PLACE, *HARD, "--json").out
-    phosphate = Pour.read(POUR.replace("gypsum", "MAP"))
+    phosphate = Pour.read(POUR.replace("gypsum", "technical MAP"))
     swaps = [one.model_dump(mode="json") for one in swap(phosphate, catalog)]
-    assert swaps == json.loads(call("swap", "MAP=1 oz", *PLACE, *HARD, "--json").out)
+    assert swaps == json.loads(call("swap", "technical MAP=1 oz", *PLACE, *HARD, "--json").out)
 
 
 def test_edges_and_swaps_in_json(call: Run) -> None:
     """A stop for phosphate states edges and swaps, an unknown no edge but what decides it."""
     validator = Draft202012Validator(json.loads(call("schema", "verdict").out))
-    stop = json.loads(call("check", "MAP=1 lb", *PLACE, *HARD, "--json").out)
-    unknown = json.loads(call("check", "MAP=4 oz", *PLACE, "--water", NO_IRON, "--json").out)
+    stop = json.loads(call("check", "technical MAP=1 lb", *PLACE, *HARD, "--json").out)
+    unknown = json.loads(call("check", "technical MAP=4 oz", *PLACE, "--water", NO_IRON, "--json").out)
     assert unknown["verdict"] == "unknown"
     for data in (stop, unknown):
         assert list(validator.iter_errors(data)) == []
@@ -880,9 +880,9 @@ def assert_fits(text: str, width: int = 80) -> None:
     [
         (*UREA, *SOFT),
         (*QUICK, "--more"),
-        ("check", "MAP=1 lb", *BUCKET, "--more"),
+        ("check", "technical MAP=1 lb", *BUCKET, "--more"),
         ("check", *["gypsum=1 g"] * 60, *PLACE, *SOFT),
-        ("swap", "MAP=1 lb", *PLACE, *HARD),
+        ("swap", "technical MAP=1 lb", *PLACE, *HARD),
         ("find", "nitrogen", "--limit", "500"),
         ("find", "sulfate", "--limit", "500"),
         ("find", "10-0-10", "--limit", "500"),

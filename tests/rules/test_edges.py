@@ -68,10 +68,10 @@ class Asked:
 
 POURS = {
     # calcium phosphate in the line and in the bucket
-    "clear MAP, soft": Asked({"MAP": 0.45}, SOFT),
-    "stopped MAP, hard": Asked({"MAP": 0.45}, HARD),
-    "stopped in the bucket": Asked({"MAP": 0.005}, HARD),
-    "MAP near the edge": Asked({"MAP": 0.2}, {**SOFT, "calcium": 48.0, "ph": 7.5, "alkalinity": 100.0}),
+    "clear MAP, soft": Asked({"technical MAP": 0.45}, SOFT),
+    "stopped MAP, hard": Asked({"technical MAP": 0.45}, HARD),
+    "stopped in the bucket": Asked({"technical MAP": 0.005}, HARD),
+    "MAP near the edge": Asked({"technical MAP": 0.2}, {**SOFT, "calcium": 48.0, "ph": 7.5, "alkalinity": 100.0}),
     # lime
     "lime near the edge": Asked({"potassium carbonate": 0.06}, HARD),
     # salt that stays on the bottom of a cold bucket
@@ -179,7 +179,7 @@ def test_an_unknown_verdict_has_no_edge(catalog: Catalog) -> None:
     """Its deciding inputs say where it turns."""
     data = POURS["clear MAP, soft"].pour()
     del data["water"]["calcium"]
-    verdict = check({**data, "product": [{"name": "MAP", "amount": "2 kg"}]}, catalog)
+    verdict = check({**data, "product": [{"name": "technical MAP", "amount": "2 kg"}]}, catalog)
     assert verdict.verdict == "unknown"
     assert verdict.edges == ()
     assert verdict.decided_by

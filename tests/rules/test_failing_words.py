@@ -85,7 +85,7 @@ def test_a_stop_stays_a_stop(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) 
 
 def test_a_stop_beside_a_failure_has_no_edge(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the stop ends the failure still leaves the answer open, which an edge would not say."""
-    hard = pour("MAP", water={"name": "ridge-well"})
+    hard = pour("technical MAP", water={"name": "ridge-well"})
     assert check(hard, catalog).edges
     patched(monkeypatch, "lifting-and-label", speechless)
     verdict = check(hard, catalog)

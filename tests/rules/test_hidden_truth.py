@@ -66,7 +66,7 @@ REST = dict.fromkeys(("sodium", "chloride", "sulfate", "silica"), "5 mg/L") | {"
 def misled(asked: dict[str, object], true: dict[str, object]) -> Pair:
     """Phosphate into a well that is not the one that was told."""
     pour = {
-        "product": [{"name": "MAP", "amount": "1 lb"}],
+        "product": [{"name": "technical MAP", "amount": "1 lb"}],
         "bucket": {"volume": "5 gal", "temperature": "15 degC"},
         "injection": {"ratio": "1:100", "line_temperature": "15 degC"},
         "site": {"backflow_preventer": True},

@@ -37,7 +37,7 @@ def test_phosphorus_free_feed_on_the_hard_well_is_not_stopped(catalog: Catalog) 
 
 def test_monoammonium_phosphate_into_hard_water_is_stopped_with_numbers_and_a_swap(catalog: Catalog) -> None:
     """MAP 1 lb in 5 gal, 1:100, calcium 95 mg/L, alkalinity 210 mg/L, pH 7.6: calcium phosphate forms."""
-    verdict = check(pour("MAP=1 lb", water=HARD), catalog)
+    verdict = check(pour("technical MAP=1 lb", water=HARD), catalog)
     assert verdict.verdict == "stop"
     finding = next(f for f in verdict.findings if f.rule == "phosphate-meets-hard-water")
     assert finding.level == "stop"
@@ -49,10 +49,10 @@ def test_monoammonium_phosphate_into_hard_water_is_stopped_with_numbers_and_a_sw
 
 def test_monoammonium_phosphate_into_soft_water_is_not_stopped(catalog: Catalog) -> None:
     """The same pour on calcium 4 mg/L, pH 6.8; iron was not tested, and that is what is left open."""
-    verdict = check(pour("MAP=1 lb", water=SOFT), catalog, details=False)
+    verdict = check(pour("technical MAP=1 lb", water=SOFT), catalog, details=False)
     assert verdict.verdict == "unknown"
     assert rules_at(verdict, "unknown") == {"iron-in-water"}
-    assert check(pour("MAP=1 lb", water="brook-well"), catalog, details=False).verdict == "clear"
+    assert check(pour("technical MAP=1 lb", water="brook-well"), catalog, details=False).verdict == "clear"
 
 
 @pytest.mark.quick
@@ -77,7 +77,7 @@ def test_rock_phosphate_is_stopped(catalog: Catalog) -> None:
 
 def test_without_a_water_test_the_answer_names_the_value_at_which_it_turns(catalog: Catalog) -> None:
     """No water given: unknown, with the calcium at which it turns between the soft and the hard well's."""
-    verdict = check(pour("MAP=1 lb"), catalog)
+    verdict = check(pour("technical MAP=1 lb"), catalog)
     assert verdict.verdict == "unknown"
     finding = next(f for f in verdict.findings if f.rule == "phosphate-meets-hard-water")
     calcium = next(turn for turn in finding.turns if turn.input == "water calcium")
@@ -125,13 +125,13 @@ def swap_of(catalog: Catalog, *products: str) -> list[Any]:
 
 def test_edge_is_where_the_verdict_turns(catalog: Catalog) -> None:
     """A hair inside the edge the verdict holds, a hair outside it is what the edge says."""
-    data = pour("MAP=1 lb", water="brook-well")
+    data = pour("technical MAP=1 lb", water="brook-well")
     edge = check(data, catalog).edge("amount_factor")
     assert edge is not None
     assert edge.worse is not None
     factor = edge.worse.value
     for side, expected in ((0.98, "clear"), (1.02, edge.worse.verdict)):
-        found = check(pour(f"MAP={factor * side} lb", water="brook-well"), catalog, details=False)
+        found = check(pour(f"technical MAP={factor * side} lb", water="brook-well"), catalog, details=False)
         assert found.verdict == expected
 
 
@@ -151,8 +151,8 @@ def test_cooling_is_the_worked_example(catalog: Catalog) -> None:
 
 def test_order_of_products_does_not_matter(catalog: Catalog) -> None:
     """The bucket does not know which bottle came first."""
-    one = check(pour("urea=1 lb", "MAP=1 lb", "potassium nitrate=1 lb", water="ridge-well"), catalog)
-    other = check(pour("potassium nitrate=1 lb", "MAP=1 lb", "urea=1 lb", water="ridge-well"), catalog)
+    one = check(pour("urea=1 lb", "technical MAP=1 lb", "potassium nitrate=1 lb", water="ridge-well"), catalog)
+    other = check(pour("potassium nitrate=1 lb", "technical MAP=1 lb", "urea=1 lb", water="ridge-well"), catalog)
     assert one.verdict == other.verdict
     assert one.line is not None
     assert other.line is not None

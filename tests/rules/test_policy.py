@@ -96,9 +96,11 @@ def test_no_phosphorus_by_default(catalog: Catalog, tmp_path: Path) -> None:
     """Where a region gives none unless a soil test asks for it, phosphate is a caution, and not with a low soil."""
     none = region(tmp_path, '[phosphorus]\ndefault = "none"\nsource = "x"\n')
     rule = "phosphorus-not-needed"
-    found = {f.rule: f.level for f in check(pour("MAP", "1 oz", region=none), catalog, details=False).findings}
+    found = {
+        f.rule: f.level for f in check(pour("technical MAP", "1 oz", region=none), catalog, details=False).findings
+    }
     assert found[rule] == "caution"
-    asked_for = check(pour("MAP", "1 oz", region=none, soil={"phosphorus": "low"}), catalog, details=False)
+    asked_for = check(pour("technical MAP", "1 oz", region=none, soil={"phosphorus": "low"}), catalog, details=False)
     assert rule not in {f.rule for f in asked_for.findings}
 
 

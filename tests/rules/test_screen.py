@@ -22,7 +22,7 @@ from pourcheck.rules.present.answer import print_verdict
 
 #: What is looked at: name -> products, tables of the pour. A region's day, so that a test of the well has an age.
 POURS: dict[str, tuple[Sequence[str], dict[str, Any]]] = {
-    "phosphate on the hard well": (["MAP=1 lb"], {"water": {"name": "ridge-well"}}),
+    "phosphate on the hard well": (["technical MAP=1 lb"], {"water": {"name": "ridge-well"}}),
     "a jar with phosphorus in a barrel": (
         ["Alder Bloom 9-45-15=500 g"],
         {"bucket": {"volume": "60 L"}, "water": {"name": "ridge-well"}},
@@ -36,7 +36,7 @@ POURS: dict[str, tuple[Sequence[str], dict[str, Any]]] = {
     "acid": (["sulfuric acid=4 fl oz"], {"water": {"name": "ridge-well"}}),
     "aqua ammonia": (["aqua ammonia=1 qt"], {"water": {"name": "ridge-well"}}),
     "acid on carbonate": (["potassium bicarbonate=1 lb", "citric acid=1 lb"], {"water": {"name": "brook-well"}}),
-    "no water test": (["MAP=1 lb"], {}),
+    "no water test": (["technical MAP=1 lb"], {}),
     "no water test, harmless": (["urea=4 oz"], {}),
     "clear": (["potassium nitrate=2 lb"], {"water": {"name": "brook-well"}}),
     "caution with an edge": (
@@ -45,7 +45,7 @@ POURS: dict[str, tuple[Sequence[str], dict[str, Any]]] = {
     ),
     "what does not dissolve": (["gypsum=1 oz"], {"water": {"name": "brook-well"}}),
     "many products": (
-        [f"{name}=3 oz" for name in ("urea", "calcium nitrate", "magnesium sulfate", "MAP", "boric acid")],
+        [f"{name}=3 oz" for name in ("urea", "calcium nitrate", "magnesium sulfate", "technical MAP", "boric acid")],
         {"water": {"name": "ridge-well"}, "site": {"backflow_preventer": False, "filter_mesh": 40}},
     ),
 }
@@ -206,7 +206,7 @@ def test_dangers_in_full(shown: Shown) -> None:
     ("name", "told"),
     [
         ("phosphate on the hard well", "STOP Calcium phosphate will form in the drip line and block emitters."),
-        ("phosphate on the hard well", "1 lb MAP technical 12-61-0 in 5 gal"),
+        ("phosphate on the hard well", "1 lb technical MAP 12-61-0 in 5 gal"),
         ("a jar with phosphorus in a barrel", "500 g Alder Bloom 9-45-15 in 60 L"),
         ("a jar with phosphorus in a barrel", "Instead "),
         ("bleach with acid", "STOP Chlorine, a toxic gas that can kill, will rise from the bucket."),

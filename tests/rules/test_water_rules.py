@@ -94,7 +94,7 @@ def test_a_slip_is_not_named_where_the_test_can_be_used(catalog: Catalog) -> Non
     assert "was meant" not in found.message
 
 
-@pytest.mark.parametrize("product", ["urea", "MAP", "calcium nitrate"])
+@pytest.mark.parametrize("product", ["urea", "technical MAP", "calcium nitrate"])
 def test_a_water_that_cannot_be_believed_is_never_clear(catalog: Catalog, product: str) -> None:
     """More than 25 % off: unknown whatever is poured, and the finding says to read the units again."""
     verdict = answer(catalog, {**WATER, "calcium": "5 mg/L", "magnesium": "0 mg/L"}, product)
@@ -152,7 +152,7 @@ def test_a_range_across_an_edge(
     assert found.level == expected
 
 
-@pytest.mark.parametrize("product", ["MAP", "urea"])
+@pytest.mark.parametrize("product", ["technical MAP", "urea"])
 def test_iron_below_what_the_lab_can_see(catalog: Catalog, product: str) -> None:
     """Text such as <0.05 mg/L is less than the moderate class (0.1 mg/L): silent, with phosphate too."""
     verdict = answer(catalog, {**WATER, "calcium": "1 mg/L", "iron": "<0.05 mg/L"}, product)

@@ -1,0 +1,178 @@
+"""The compiled twin of the solver (kernel.c), where it was built: the same solutions, row by row.
+
+What it is not sure of comes back as not converged, and `speciate` then asks the reference. Without a compiler at
+installation, or with POURCHECK_REFERENCE set, the reference answers everything.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from .activity import DebyeHueckel
+from .constants import LN10, Constants, Floats
+from .newton import cores
+from .pitzer import Pitzer, kernel_tables
+from .solution import Solution
+from .water_properties import debye_hueckel
+
+try:
+    from . import _kernel  # type: ignore[attr-defined]
+except ImportError:  # built without a compiler
+    _kernel = None
+
+#: Set to leave the compiled solver alone.
+REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
+_PH, _ALKALINITY, _GAS = 1, 2, 4
+#: Fewer rows than this are not worth a second thread.
+_ROWS_PER_THREAD = 24
+
+
+def available() -> bool:
+    """True when the compiled solver is there and may be used."""
+    return _kernel is not None and not os.environ.get(REFERENCE_VARIABLE)
+
+
+class _Tables:
+    """The tables of a set of constants, as the kernel keeps them; and the constants, so that they stay."""
+
+    def __init__(self, constants: Constants) -> None:
+        self.constants = constants
+        model = DebyeHueckel.of(constants, np.arange(len(constants.species)), np.array([298.15]))
+        curves = [np.array(celsius) for _, celsius, _ in constants.phase_curves]
+        starts = np.cumsum([0, *(len(celsius) for celsius in curves)])
+        tables: dict[str, Any] = {
+            "nu": constants.stoich,
+            "water": constants.water,
+            "ln_k": constants.log_k * LN10,
+            "delta_h": constants.delta_h,
+            "charge": constants.charge,
+            "kind": model.kind_of.astype(np.int32),
+            "kind_z2": model.charge_squared,
+            "kind_a": model.ion_a,
+            "kind_b": model.ion_b,
+            "kind_davies": model.davies.astype(np.int32),
+            "alkalinity": constants.alkalinity,
+            "phase_nu": constants.phase_stoich,
+            "phase_water": constants.phase_water,
+            "phase_ln_k": constants.phase_log_k * LN10,
+            "phase_delta_h": constants.phase_delta_h,
+            "analytic_of": np.array([phase for phase, _ in constants.phase_analytic], dtype=np.int32),
+            "analytic": np.array([terms for _, terms in constants.phase_analytic], dtype=float),
+            "curve_of": np.array([phase for phase, _, _ in constants.phase_curves], dtype=np.int32),
+            "curve_start": starts.astype(np.int32),
+            "curve_c": _joined(curves),
+            "curve_ln_k": _joined([ln_k for _, _, ln_k in constants.phase_curves]),
+            "curve_ln_molality": _joined([np.log(molality) for _, _, molality in constants.phase_molality]),
+        }
+        strong = constants.activity == "pitzer"
+        tables |= kernel_tables(constants.species, constants.charge) if strong else kernel_tables((), np.zeros(0))
+        ready = {name: np.ascontiguousarray(table) for name, table in tables.items()}
+        places = (constants.master("H+"), constants.master("CO3-2"), constants.phase("CO2(g)"), int(strong))
+        self.kernel = _kernel.prepare(ready, places)
+
+
+def _joined(tables: Sequence[Floats]) -> Floats:
+    return np.concatenate([np.zeros(0), *tables])
+
+
+@dataclass(frozen=True, eq=False)
+class _Same:
+    """Constants by their identity: their tables are too long to be compared."""
+
+    constants: Constants
+
+    def __hash__(self) -> int:
+        return id(self.constants)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.constants is self.constants
+
+
+@lru_cache(maxsize=64)  # as the constants of stocks
+def _tables(same: _Same) -> _Tables:
+    return _Tables(same.constants)
+
+
+def equilibria(
+    constants: Constants,
+    totals: Floats,
+    temperature_c: Floats,
+    sound: np.ndarray,
+    phases: Sequence[str],
+    *,
+    ph: Floats | None,
+    alkalinity: Floats | None,
+    ln_co2: Floats | None,
+) -> Solution:
+    """The solutions of rows that are sound; arguments as `speciate` has made them ready."""
+    tables = _tables(_Same(constants))
+    size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
+    kelvin = temperature_c + 273.15
+    a, b = debye_hueckel(kelvin)
+    flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
+
+    def empty() -> dict[str, np.ndarray]:
+        return {
+            "totals": totals.copy(),
+            "molality": np.zeros((size, species)),
+            "ln_activity": np.full((size, masters), -np.inf),
+            "ln_aw": np.zeros(size),
+            "strength": np.zeros(size),
+            "index": np.full((size, solids), -np.inf),
+            "converged": np.zeros(size, dtype=np.int32),
+        }
+
+    given = {"given": totals, "kelvin": kelvin, "a": a, "b": b, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
+    arrays = {
+        name: np.array(value, dtype=float, order="C", copy=True) for name, value in given.items() if value is not None
+    }
+    arrays["sound"] = sound.astype(np.int32)
+    before = empty()
+    after = {**empty(), "solid": np.zeros((size, solids))} if phases else {}
+    arrays |= before | {f"{name}_after": table for name, table in after.items()}
+    wanted = np.array([constants.phase(name) for name in phases], dtype=np.int32)
+
+    def solve(rows: slice) -> None:
+        part = {name: table[rows] for name, table in arrays.items()} | {"wanted": wanted}
+        _kernel.equilibria(tables.kernel, part, rows.stop - rows.start, len(wanted), flags)
+
+    workers = max(1, min(cores(), size // _ROWS_PER_THREAD))
+    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
+    pieces = workers if workers == 1 or size < 8 * workers * _ROWS_PER_THREAD else 4 * workers
+    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
+    parts = [slice(first, last) for first, last in pairwise(ends)]
+    if workers == 1:
+        solve(parts[0])
+    else:
+        with ThreadPoolExecutor(workers) as pool:
+            list(pool.map(solve, parts))
+
+    def solution(found: dict[str, np.ndarray]) -> Solution:
+        model = Pitzer if constants.activity == "pitzer" else DebyeHueckel
+        return Solution(
+            constants=constants,
+            model=model.name,
+            valid_up_to_mol_per_kg=model.valid_up_to_mol_per_kg,
+            temperature_c=temperature_c,
+            totals_mol_per_kg=found["totals"],
+            molality=found["molality"],
+            ln_activity=found["ln_activity"],
+            water_activity=np.exp(found["ln_aw"]),
+            ionic_strength=found["strength"],
+            saturation_index=found["index"],
+            precipitated_mol_per_kg=found.get("solid", np.zeros((size, solids))),
+            converged=found["converged"] != 0,
+        )
+
+    first = solution(before)
+    if not phases or not (np.any(after["solid"]) or np.any(after["converged"] != before["converged"])):
+        return first
+    return replace(solution(after), supersaturated=first)

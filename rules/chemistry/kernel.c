@@ -1,0 +1,1250 @@
+/* Equilibrium of solutions, one row after the other: the compiled twin of newton.py, response.py, solids.py,
+ * activity.py and pitzer.py, which are its reference (the same equations under the same names) and take over where a
+ * row does not converge here.
+ *
+ * Unknowns of a row: ln activities `lam` of its masters; the ionic strength (Debye-Hueckel) or ln of every amount
+ * (Pitzer), eliminated; amounts of the solids, answered by the activities. Mass balances are solved in logarithmic
+ * form by Newton's method. Only masters and species that are in the row take part, so a row's answer does not depend
+ * on any other row. In the Pitzer model every amount above ACTS takes part in the activity coefficients, and in the
+ * Newton step those above STEERS: the rest is answered a step later, at a rate of its share.
+ *
+ * Python's stable interface alone is used: tables and rows come and go as buffers of doubles and 32-bit integers.
+ */
+#define Py_LIMITED_API 0x030B0000
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define LN10 2.302585092994046
+#define GAS_CONSTANT 8.31446261815324e-3 /* kJ/mol/K */
+#define REFERENCE_K 298.15
+#define WATER_KG_PER_MOL 0.018015268
+#define TINY 1e-22       /* mol/kg: what a balance of nothing is held at */
+#define LN_TINY -160.0
+#define MAX_STEP 3.0
+#define LONGEST 1.2      /* longest step of ln of an amount that acts (Pitzer) */
+#define TOLERANCE 1e-11
+#define NEARLY 3e-9      /* a last whole step squares what is left */
+#define APPROACHES 5
+#define LEAST_LN -230.0
+#define MOST_LN 7.0
+#define LEAST_WATER_LEFT 0.05
+#define HELD_ABOVE 1.0   /* ionic strength from which Debye-Hueckel coefficients are held */
+#define ACTS 1e-10       /* mol/kg: less does not act on the others (Pitzer) */
+#define STEERS 1e-4
+#define MOST 40.0
+#define STEEP 1e6
+#define SATURATED 1e-9
+#define FAR_OVER 1.03
+#define MOST_OF_A_SOLID 100.0
+#define PITZER_B 1.2
+#define DILUTE_ROUNDS 160
+#define STRONG_ROUNDS 400
+#define SOLID_ROUNDS 60
+
+#define HOLD_PH 1
+#define HOLD_ALKALINITY 2
+#define HOLD_GAS 4
+
+/* --- tables of a set of constants ------------------------------------------------------------------------------- */
+
+typedef struct {
+    int N, S, P, h, co3, pitzer;
+    double *nu, *water, *ln_k, *delta_h, *charge; /* S x N, S ... */
+    int *kind, K;
+    double *kind_z2, *kind_a, *kind_b;
+    int *kind_davies;
+    double *alkalinity; /* N */
+    double *phase_nu, *phase_water, *phase_ln_k, *phase_delta_h;
+    int gas; /* place of carbon dioxide gas among the phases */
+    int analytics, *analytic_of;
+    double *analytic;
+    int curves, *curve_of, *curve_start;
+    double *curve_c, *curve_ln_k, *curve_ln_molality;
+    int pairs, *pair, *pair_alpha; /* pairs x 2 ; 0: 2.0 and 12, 1: 1.4 and 12, 2: 2.0 and 50 */
+    double *beta0, *beta1, *beta2, *cphi; /* pairs x 6 */
+    int likes, *like;
+    double *like_value;
+    int triples, *triple;
+    double *triple_value;
+} Model;
+
+static void *copied(PyObject *tables, const char *name, char type, int *count) {
+    PyObject *item = PyDict_GetItemString(tables, name); /* borrowed */
+    if (item == NULL) { PyErr_Format(PyExc_KeyError, "%s", name); return NULL; }
+    Py_buffer view;
+    if (PyObject_GetBuffer(item, &view, PyBUF_C_CONTIGUOUS | PyBUF_FORMAT) != 0) return NULL;
+    if (view.format == NULL || view.format[0] != type) {
+        PyBuffer_Release(&view);
+        PyErr_Format(PyExc_TypeError, "%s is not of type %c", name, type);
+        return NULL;
+    }
+    void *out = malloc(view.len > 0 ? (size_t)view.len : 8);
+    if (out == NULL) { PyBuffer_Release(&view); PyErr_NoMemory(); return NULL; }
+    memcpy(out, view.buf, (size_t)view.len);
+    *count = (int)(view.len / view.itemsize);
+    PyBuffer_Release(&view);
+    return out;
+}
+
+static void release(Model *m) {
+    void *all[] = {m->nu, m->water, m->ln_k, m->delta_h, m->charge, m->kind, m->kind_z2, m->kind_a, m->kind_b,
+        m->kind_davies, m->alkalinity, m->phase_nu, m->phase_water, m->phase_ln_k, m->phase_delta_h, m->analytic_of,
+        m->analytic, m->curve_of, m->curve_start, m->curve_c, m->curve_ln_k, m->curve_ln_molality, m->pair,
+        m->pair_alpha, m->beta0, m->beta1, m->beta2, m->cphi, m->like, m->like_value, m->triple, m->triple_value};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) free(all[i]);
+    free(m);
+}
+
+static void forget(PyObject *capsule) {
+    Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
+    if (m != NULL) release(m);
+}
+
+/* prepare(tables, (h, co3, gas, pitzer)) -> the tables as the kernel keeps them */
+static PyObject *prepare(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *tables;
+    int h, co3, gas, pitzer, count;
+    if (!PyArg_ParseTuple(args, "O(iiii)", &tables, &h, &co3, &gas, &pitzer)) return NULL;
+    Model *m = calloc(1, sizeof *m);
+    if (m == NULL) return PyErr_NoMemory();
+    m->h = h, m->co3 = co3, m->gas = gas, m->pitzer = pitzer;
+#define TAKE(field, type, into) do { m->field = copied(tables, #field, type, &count); \
+        if (m->field == NULL) { release(m); return NULL; } into; } while (0)
+    TAKE(water, 'd', m->S = count);
+    TAKE(nu, 'd', m->N = count / m->S);
+    TAKE(ln_k, 'd', ); TAKE(delta_h, 'd', ); TAKE(charge, 'd', ); TAKE(kind, 'i', );
+    TAKE(kind_z2, 'd', m->K = count);
+    TAKE(kind_a, 'd', ); TAKE(kind_b, 'd', ); TAKE(kind_davies, 'i', ); TAKE(alkalinity, 'd', );
+    TAKE(phase_water, 'd', m->P = count);
+    TAKE(phase_nu, 'd', ); TAKE(phase_ln_k, 'd', ); TAKE(phase_delta_h, 'd', );
+    TAKE(analytic_of, 'i', m->analytics = count); TAKE(analytic, 'd', );
+    TAKE(curve_of, 'i', m->curves = count);
+    TAKE(curve_start, 'i', ); TAKE(curve_c, 'd', ); TAKE(curve_ln_k, 'd', ); TAKE(curve_ln_molality, 'd', );
+    TAKE(pair_alpha, 'i', m->pairs = count);
+    TAKE(pair, 'i', ); TAKE(beta0, 'd', ); TAKE(beta1, 'd', ); TAKE(beta2, 'd', ); TAKE(cphi, 'd', );
+    TAKE(like, 'i', m->likes = count / 2); TAKE(like_value, 'd', );
+    TAKE(triple, 'i', m->triples = count / 3); TAKE(triple_value, 'd', );
+#undef TAKE
+    PyObject *capsule = PyCapsule_New(m, "pourcheck.kernel", forget);
+    if (capsule == NULL) release(m);
+    return capsule;
+}
+
+/* --- working room of a thread ------------------------------------------------------------------------------------ */
+
+typedef struct {
+    int i, j, k, alpha, flat;
+    double b0, b1, b2, c;
+} Pair;
+typedef struct { int i, j, k; double value; } Like;
+typedef struct { int i, j, k, row; double value; } Triple;
+typedef struct { int i, j, combo; } Unlike;
+
+typedef struct {
+    const Model *m;
+    /* what is in the row: masters, species and their stoichiometry, sparse */
+    int n, ns, h, co3, *masters, *of_master, *species;
+    int *start, *place;
+    double *count, *water, *z, *z2, *up, *down, *carbonic, *other;
+    int *kind;
+    double *ln_k, *k;
+    double *total, *ln_total, *lam, *a, *inverse;
+    /* amounts and how they answer a step */
+    double *c, *u, *ln_gamma, *off, *du, *slope, *kind_ln, *kind_slope;
+    double strength, change, drift_off, ln_aw, gap;
+    double *reach, *q, q0;
+    double *sum, *jacobian, *shift, *gain, *lose, *carb, *oth, *step, *residual;
+    double gained, lost, gain0, lose0, carb0, oth0, carb_sum, oth_sum;
+    /* Pitzer: pairs of the species that are there, at this temperature */
+    int npairs, nlikes, ntriples, nunlike, ncombos;
+    Pair *pairs;
+    Like *likes;
+    Triple *triples;
+    Unlike *unlikes;
+    double combo_one[16], combo_two[16], combo_e[16], combo_e1[16];
+    double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
+    int *acts, *steers, *steering, nsteer;
+    double a_phi, temperature_k;
+    double known_temperature, known_strong;
+    int known_n, *known_masters, known_held;
+    /* solids */
+    int np, *phases, *there;
+    double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
+    /* gas */
+    double *gas_nu, gas_water, gas_ln_k;
+} Room;
+
+#define AREA(type, size) (type *)take(&rest, sizeof(type) * (size_t)(size))
+static void *take(char **rest, size_t size) {
+    void *out = *rest;
+    if (*rest != NULL) *rest += (size + 15) & ~(size_t)15;
+    return out;
+}
+
+static size_t lay_out(Room *r, const Model *m, char *rest) {
+    char *first = rest;
+    int N = m->N, S = m->S, P = m->P;
+    char *base = rest == NULL ? (char *)16 : rest; /* counted from a made-up place when nothing is there yet */
+    rest = base;
+    r->m = m;
+    r->masters = AREA(int, N); r->of_master = AREA(int, N); r->species = AREA(int, S); r->start = AREA(int, S + 1);
+    r->place = AREA(int, S * N); r->count = AREA(double, S * N);
+    r->water = AREA(double, S); r->z = AREA(double, S); r->z2 = AREA(double, S); r->up = AREA(double, S);
+    r->down = AREA(double, S); r->carbonic = AREA(double, S); r->other = AREA(double, S); r->kind = AREA(int, S);
+    r->ln_k = AREA(double, S); r->k = AREA(double, S);
+    r->total = AREA(double, N); r->ln_total = AREA(double, N); r->lam = AREA(double, N); r->a = AREA(double, N);
+    r->inverse = AREA(double, N);
+    r->c = AREA(double, S); r->u = AREA(double, S); r->ln_gamma = AREA(double, S); r->off = AREA(double, S);
+    r->du = AREA(double, S); r->slope = AREA(double, S); r->kind_ln = AREA(double, m->K);
+    r->kind_slope = AREA(double, m->K);
+    r->reach = AREA(double, N); r->q = AREA(double, N); r->sum = AREA(double, N); r->jacobian = AREA(double, N * N);
+    r->shift = AREA(double, N); r->gain = AREA(double, N); r->lose = AREA(double, N); r->carb = AREA(double, N);
+    r->oth = AREA(double, N); r->step = AREA(double, N); r->residual = AREA(double, N);
+    r->pairs = AREA(Pair, m->pairs); r->likes = AREA(Like, m->likes); r->triples = AREA(Triple, m->triples);
+    r->unlikes = AREA(Unlike, m->pitzer ? S * S : 1);
+    r->mm = AREA(double, S); r->lm = AREA(double, S); r->l1m = AREA(double, S); r->cm = AREA(double, S);
+    r->hessian = AREA(double, S * S); r->inner = AREA(double, S * S); r->right = AREA(double, S * (N + 1));
+    r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->known_masters = AREA(int, N);
+    r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
+    r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
+    r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
+    r->nu_step = AREA(double, P * N); r->gas_nu = AREA(double, N);
+    (void)first;
+    return (size_t)(rest - base);
+}
+
+static double clip(double x, double low, double high) { return x < low ? low : x > high ? high : x; }
+
+static double power(double a, double inverse, double count) {
+    int n = (int)count;
+    double base = a, out = 1.0;
+    if (n < 0) { n = -n; base = inverse; }
+    while (n--) out *= base;
+    return out;
+}
+
+/* The linear system n by n with `columns` right sides, in place; 0 where it is singular. */
+static int solve(double *a, double *b, int n, int columns) {
+    for (int k = 0; k < n; k++) {
+        int best = k;
+        for (int i = k + 1; i < n; i++) if (fabs(a[i * n + k]) > fabs(a[best * n + k])) best = i;
+        double pivot = a[best * n + k];
+        if (!(fabs(pivot) > 0.0) || !isfinite(pivot)) return 0;
+        if (best != k) {
+            for (int j = k; j < n; j++) { double t = a[k * n + j]; a[k * n + j] = a[best * n + j]; a[best * n + j] = t; }
+            for (int j = 0; j < columns; j++) {
+                double t = b[k * columns + j]; b[k * columns + j] = b[best * columns + j]; b[best * columns + j] = t;
+            }
+        }
+        double scale = 1.0 / pivot;
+        for (int i = k + 1; i < n; i++) {
+            double f = a[i * n + k] * scale;
+            if (f == 0.0) continue;
+            for (int j = k + 1; j < n; j++) a[i * n + j] -= f * a[k * n + j];
+            for (int j = 0; j < columns; j++) b[i * columns + j] -= f * b[k * columns + j];
+        }
+    }
+    for (int k = n - 1; k >= 0; k--) {
+        double scale = 1.0 / a[k * n + k];
+        for (int j = 0; j < columns; j++) {
+            double t = b[k * columns + j];
+            for (int i = k + 1; i < n; i++) t -= a[k * n + i] * b[i * columns + j];
+            b[k * columns + j] = t * scale;
+        }
+    }
+    return 1;
+}
+
+/* --- what is in a row -------------------------------------------------------------------------------------------- */
+
+static double protons(const Room *r, const double *nu, int held) {
+    return held & HOLD_GAS ? nu[r->m->h] - 2.0 * nu[r->m->co3] : nu[r->m->h];
+}
+
+static void pairs_of_row(Room *r);
+
+/* The masters of the row and the species that they make; kept where the row before had the same. */
+static void gather(Room *r, const double *total, int held) {
+    const Model *m = r->m;
+    int n = 0, same = held == r->known_held;
+    for (int j = 0; j < m->N; j++) {
+        if (total[j] > 0.0 || j == m->h) {
+            if (n >= r->known_n || r->known_masters[n] != j) same = 0;
+            r->masters[n++] = j;
+        }
+    }
+    same = same && n == r->known_n;
+    r->n = n;
+    if (!same) {
+        for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
+        for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
+        r->known_n = n, r->known_held = held;
+        r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
+        int ns = 0, entry = 0;
+        for (int s = 0; s < m->S; s++) {
+            const double *nu = m->nu + (size_t)s * m->N;
+            int first = entry, possible = 1;
+            for (int j = 0; j < m->N && possible; j++) {
+                if (nu[j] == 0.0) continue;
+                if (r->of_master[j] < 0) { possible = 0; break; }
+                r->place[entry] = r->of_master[j], r->count[entry] = nu[j], entry++;
+            }
+            if (!possible) { entry = first; continue; }
+            double nu_h = protons(r, nu, held), alkalinity = -nu[m->h];
+            for (int j = 0; j < m->N; j++) alkalinity += nu[j] * m->alkalinity[j];
+            r->species[ns] = s, r->start[ns] = first;
+            r->water[ns] = m->water[s], r->z[ns] = m->charge[s], r->z2[ns] = m->charge[s] * m->charge[s];
+            r->up[ns] = nu_h > 0.0 ? nu_h : 0.0, r->down[ns] = nu_h < 0.0 ? -nu_h : 0.0;
+            r->carbonic[ns] = nu[m->co3] != 0.0 ? alkalinity : 0.0;
+            r->other[ns] = nu[m->co3] != 0.0 ? 0.0 : alkalinity;
+            r->kind[ns] = m->kind[s];
+            ns++;
+        }
+        r->start[ns] = entry;
+        r->ns = ns;
+        if (m->pitzer) pairs_of_row(r);
+        r->known_temperature = -1.0;
+    }
+    for (int j = 0; j < n; j++) {
+        r->total[j] = total[r->masters[j]];
+        r->ln_total[j] = log(r->total[j] > TINY ? r->total[j] : TINY);
+    }
+    if (held & HOLD_GAS)
+        for (int j = 0; j < n; j++) r->gas_nu[j] = m->phase_nu[(size_t)m->gas * m->N + r->masters[j]];
+}
+
+static double phase_ln_k(const Model *m, int phase, double t) {
+    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
+    double value = m->phase_ln_k[phase] + span * m->phase_delta_h[phase];
+    for (int i = 0; i < m->analytics; i++) {
+        if (m->analytic_of[i] != phase) continue;
+        const double *e = m->analytic + 6 * i;
+        value = LN10 * (e[0] + e[1] * t + e[2] / t + e[3] * log10(t) + e[4] / (t * t) + e[5] * t * t);
+    }
+    for (int i = 0; i < m->curves; i++) {
+        if (m->curve_of[i] != phase) continue;
+        int first = m->curve_start[i], last = m->curve_start[i + 1] - 1;
+        double c = t - 273.15;
+        if (first == last) { value = m->curve_ln_k[first]; continue; }
+        int k = first;
+        while (k < last - 1 && c > m->curve_c[k + 1]) k++;
+        double slope = (m->curve_ln_k[k + 1] - m->curve_ln_k[k]) / (m->curve_c[k + 1] - m->curve_c[k]);
+        value = m->curve_ln_k[k] + slope * (c - m->curve_c[k]);
+    }
+    return value;
+}
+
+/* Saturated molality of a curve's salt, level beyond its ends. */
+static double saturated(const Model *m, int curve, double t) {
+    int first = m->curve_start[curve], last = m->curve_start[curve + 1] - 1;
+    double c = clip(t - 273.15, m->curve_c[first], m->curve_c[last]);
+    if (first == last) return exp(m->curve_ln_molality[first]);
+    int k = first;
+    while (k < last - 1 && c > m->curve_c[k + 1]) k++;
+    double slope = (m->curve_ln_molality[k + 1] - m->curve_ln_molality[k]) / (m->curve_c[k + 1] - m->curve_c[k]);
+    return exp(m->curve_ln_molality[k] + slope * (c - m->curve_c[k]));
+}
+
+/* --- dilute: Debye-Hueckel --------------------------------------------------------------------------------------- */
+
+typedef struct { double a, b; } Water;
+
+static void dilute_gamma(Room *r, Water w, double strength) {
+    const Model *m = r->m;
+    int held = strength >= HELD_ABOVE;
+    double i = clip(strength, 1e-12, HELD_ABOVE), root = sqrt(i);
+    for (int k = 0; k < m->K; k++) {
+        double below = 1.0 + (m->kind_davies[k] ? 1.0 : w.b * m->kind_a[k]) * root;
+        double linear = m->kind_davies[k] ? 0.3 * w.a * m->kind_z2[k] : m->kind_b[k];
+        r->kind_ln[k] = (-w.a * m->kind_z2[k] * root / below + linear * i) * LN10;
+        r->kind_slope[k] = held ? 0.0 : (-w.a * m->kind_z2[k] / (2.0 * root * below * below) + linear) * LN10;
+    }
+}
+
+static void activities(Room *r) {
+    for (int j = 0; j < r->n; j++) r->a[j] = exp(r->lam[j]), r->inverse[j] = 1.0 / r->a[j];
+}
+
+/* Amounts at the present activities and ionic strength. */
+static void dilute_amounts(Room *r, Water w) {
+    double low = exp(LEAST_LN), high = exp(MOST_LN), all = 0.0, charged = 0.0;
+    dilute_gamma(r, w, r->strength);
+    double *factor = r->mm; /* 1/gamma by kind */
+    for (int k = 0; k < r->m->K; k++) factor[k] = exp(-r->kind_ln[k]);
+    activities(r);
+    for (int s = 0; s < r->ns; s++) {
+        double c = r->k[s] * factor[r->kind[s]];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++)
+            c *= power(r->a[r->place[e]], r->inverse[r->place[e]], r->count[e]);
+        c = c > low ? (c < high ? c : high) : low;
+        r->c[s] = c;
+        all += c;
+    }
+    r->ln_aw = log(clip(1.0 - 0.017 * all, 0.3, 1.0));
+    for (int s = 0; s < r->ns; s++) {
+        if (r->water[s] != 0.0) r->c[s] *= exp(r->water[s] * r->ln_aw);
+        charged += r->c[s] * r->z2[s];
+    }
+    r->gap = 0.5 * charged - r->strength;
+}
+
+static void clear_sums(Room *r) {
+    int n = r->n;
+    memset(r->sum, 0, sizeof(double) * (size_t)n);
+    memset(r->jacobian, 0, sizeof(double) * (size_t)(n * n));
+    memset(r->shift, 0, sizeof(double) * (size_t)n);
+    memset(r->gain, 0, sizeof(double) * (size_t)n);
+    memset(r->lose, 0, sizeof(double) * (size_t)n);
+    memset(r->carb, 0, sizeof(double) * (size_t)n);
+    memset(r->oth, 0, sizeof(double) * (size_t)n);
+    r->gained = r->lost = r->gain0 = r->lose0 = r->carb0 = r->oth0 = r->carb_sum = r->oth_sum = 0.0;
+}
+
+/* Weighted sums of the amounts and their change where ln c answers by nu alone. */
+static void plain_sums(Room *r, int s, int alkalinity) {
+    int n = r->n;
+    double c = r->c[s];
+    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
+        double part = c * r->count[e];
+        double *row = r->jacobian + r->place[e] * n;
+        r->sum[r->place[e]] += part;
+        for (int f = r->start[s]; f < r->start[s + 1]; f++) row[r->place[f]] += part * r->count[f];
+    }
+    double up = c * r->up[s], down = c * r->down[s];
+    if (up != 0.0) {
+        r->gained += up;
+        for (int f = r->start[s]; f < r->start[s + 1]; f++) r->gain[r->place[f]] += up * r->count[f];
+    } else if (down != 0.0) {
+        r->lost += down;
+        for (int f = r->start[s]; f < r->start[s + 1]; f++) r->lose[r->place[f]] += down * r->count[f];
+    }
+    if (alkalinity) {
+        double one = c * r->carbonic[s], two = c * r->other[s];
+        r->carb_sum += one, r->oth_sum += two;
+        for (int f = r->start[s]; f < r->start[s + 1]; f++) {
+            r->carb[r->place[f]] += one * r->count[f];
+            r->oth[r->place[f]] += two * r->count[f];
+        }
+    }
+}
+
+/* The same with an answer (n numbers and one without a step) beside or instead of nu. */
+static void other_sums(Room *r, int s, double share, const double *answer, double without, int alkalinity) {
+    int n = r->n;
+    double c = share * r->c[s];
+    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
+        double part = c * r->count[e];
+        double *row = r->jacobian + r->place[e] * n;
+        for (int k = 0; k < n; k++) row[k] += part * answer[k];
+        r->shift[r->place[e]] += part * without;
+    }
+    double up = c * r->up[s], down = c * r->down[s];
+    if (up != 0.0) {
+        for (int k = 0; k < n; k++) r->gain[k] += up * answer[k];
+        r->gain0 += up * without;
+    } else if (down != 0.0) {
+        for (int k = 0; k < n; k++) r->lose[k] += down * answer[k];
+        r->lose0 += down * without;
+    }
+    if (alkalinity) {
+        double one = c * r->carbonic[s], two = c * r->other[s];
+        for (int k = 0; k < n; k++) r->carb[k] += one * answer[k], r->oth[k] += two * answer[k];
+        r->carb0 += one * without, r->oth0 += two * without;
+    }
+}
+
+static void dilute_sums(Room *r, int near, int alkalinity) {
+    int n = r->n;
+    double q = 1.0;
+    memset(r->reach, 0, sizeof(double) * (size_t)n);
+    for (int s = 0; s < r->ns; s++) {
+        plain_sums(r, s, alkalinity);
+        q += 0.5 * r->c[s] * r->kind_slope[r->kind[s]] * r->z2[s];
+    }
+    q = q > 0.2 ? q : 1.0;
+    r->drift_off = near ? r->gap / q : 0.0;
+    if (!near) return;
+    for (int s = 0; s < r->ns; s++) {
+        double part = 0.5 * r->c[s] * r->z2[s] / q;
+        if (part != 0.0)
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->reach[r->place[e]] += part * r->count[e];
+    }
+    /* ln c falls by slope times the change of the ionic strength: one rank for all of them. */
+    double *drift = r->du, up = 0.0, down = 0.0, one = 0.0, two = 0.0;
+    memset(drift, 0, sizeof(double) * (size_t)n);
+    for (int s = 0; s < r->ns; s++) {
+        double part = r->c[s] * r->kind_slope[r->kind[s]];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) drift[r->place[e]] += part * r->count[e];
+        up += part * r->up[s], down += part * r->down[s], one += part * r->carbonic[s], two += part * r->other[s];
+    }
+    for (int j = 0; j < n; j++) {
+        for (int k = 0; k < n; k++) r->jacobian[j * n + k] -= drift[j] * r->reach[k];
+        r->shift[j] -= drift[j] * r->drift_off;
+    }
+    for (int k = 0; k < n; k++) {
+        r->gain[k] -= up * r->reach[k], r->lose[k] -= down * r->reach[k];
+        r->carb[k] -= one * r->reach[k], r->oth[k] -= two * r->reach[k];
+    }
+    r->gain0 -= up * r->drift_off, r->lose0 -= down * r->drift_off;
+    r->carb0 -= one * r->drift_off, r->oth0 -= two * r->drift_off;
+}
+
+/* --- strong: Pitzer ---------------------------------------------------------------------------------------------- */
+
+/* The pairs, like ions and triples among the species of the row. */
+static void pairs_of_row(Room *r) {
+    const Model *m = r->m;
+    int *of = r->acts; /* place of a species in the row, for now */
+    for (int s = 0; s < m->S; s++) of[s] = -1;
+    for (int s = 0; s < r->ns; s++) of[r->species[s]] = s;
+    r->npairs = r->nlikes = r->ntriples = r->nunlike = r->ncombos = 0;
+    for (int k = 0; k < m->pairs; k++) {
+        int i = of[m->pair[2 * k]], j = of[m->pair[2 * k + 1]];
+        if (i < 0 || j < 0) continue;
+        int flat = 1;
+        for (int t = 1; t < 6 && flat; t++)
+            flat = m->beta0[6 * k + t] == 0.0 && m->beta1[6 * k + t] == 0.0 && m->beta2[6 * k + t] == 0.0 && m->cphi[6 * k + t] == 0.0;
+        r->pairs[r->npairs++] = (Pair){i, j, k, m->pair_alpha[k], flat, m->beta0[6 * k], m->beta1[6 * k], m->beta2[6 * k], m->cphi[6 * k]};
+    }
+    for (int k = 0; k < m->likes; k++) {
+        int i = of[m->like[2 * k]], j = of[m->like[2 * k + 1]];
+        if (i >= 0 && j >= 0) r->likes[r->nlikes++] = (Like){i, j, k, 0.0};
+    }
+    for (int k = 0; k < m->triples; k++) {
+        int a = of[m->triple[3 * k]], b = of[m->triple[3 * k + 1]], c = of[m->triple[3 * k + 2]];
+        if (a >= 0 && b >= 0 && c >= 0) r->triples[r->ntriples++] = (Triple){a, b, c, k, 0.0};
+    }
+    for (int i = 0; i < r->ns; i++) {
+        for (int j = i + 1; j < r->ns; j++) {
+            double one = r->z[i], two = r->z[j];
+            if (one * two <= 0.0 || one == two) continue;
+            if (one > two) { double t = one; one = two; two = t; }
+            int combo = 0;
+            while (combo < r->ncombos && (r->combo_one[combo] != one || r->combo_two[combo] != two)) combo++;
+            if (combo == r->ncombos) {
+                if (combo == 16) continue;
+                r->combo_one[combo] = one, r->combo_two[combo] = two, r->ncombos++;
+            }
+            r->unlikes[r->nunlike++] = (Unlike){i, j, combo};
+        }
+    }
+}
+
+static double along(const double *v, const double *basis) {
+    double out = 0.0;
+    for (int t = 0; t < 6; t++) out += v[t] * basis[t];
+    return out;
+}
+
+static void strong_at(Room *r, double t) {
+    const Model *m = r->m;
+    if (t == r->known_strong && r->known_temperature == t) return;
+    double R = REFERENCE_K;
+    double basis[6] = {1.0, 1.0 / t - 1.0 / R, log(t / R), t - R, t * t - R * R, 1.0 / (t * t) - 1.0 / (R * R)};
+    for (int p = 0; p < r->npairs; p++) {
+        Pair *one = r->pairs + p;
+        if (one->flat) continue;
+        int k = one->k;
+        one->b0 = along(m->beta0 + 6 * k, basis), one->b1 = along(m->beta1 + 6 * k, basis);
+        one->b2 = along(m->beta2 + 6 * k, basis), one->c = along(m->cphi + 6 * k, basis);
+    }
+    for (int p = 0; p < r->nlikes; p++) r->likes[p].value = along(m->like_value + 6 * r->likes[p].k, basis);
+    for (int p = 0; p < r->ntriples; p++) r->triples[p].value = along(m->triple_value + 6 * r->triples[p].row, basis);
+    r->known_strong = r->known_temperature = t;
+}
+
+typedef struct { double g, first, second; } Shape;
+
+/* Pitzer's g(alpha sqrt I) and what its first two derivatives come to by the ionic strength. */
+static Shape shape_of(double alpha, double root, double strength) {
+    double x = alpha * root, e, value, slope, bend;
+    if (x < 1e-9) x = 1e-9;
+    e = exp(-x);
+    if (x < 1e-3) {
+        value = 1.0 - 2.0 * x / 3.0, slope = -2.0 / 3.0, bend = 0.5;
+    } else {
+        value = 2.0 * (1.0 - (1.0 + x) * e) / (x * x);
+        slope = 2.0 * (e - value) / x;
+        bend = 2.0 * ((value - e) / x - e - slope) / x;
+    }
+    x = alpha * root;
+    return (Shape){value, slope * x / (2.0 * strength), (bend * x - slope) * x / (4.0 * strength * strength)};
+}
+
+static void j_of(double x, double *value, double *slope) {
+    if (x < 1e-12) x = 1e-12;
+    double bend = 4.581 * pow(x, -0.7237) * exp(-0.0120 * pow(x, 0.528)), below = 4.0 + bend;
+    *value = x / below;
+    *slope = 1.0 / below - x / (below * below) * bend * (-0.7237 / x - 0.0120 * 0.528 * pow(x, 0.528 - 1.0));
+}
+
+/* ln gamma of all species, ln of the water activity, and the derivatives by the amounts that steer. */
+static void strong_gamma(Room *r) {
+    int ns = r->ns, a = r->nsteer;
+    double *m = r->mm, strength = 0.0, zsum = 0.0, total = 0.0;
+    for (int s = 0; s < ns; s++) {
+        int acts = r->c[s] > ACTS;
+        m[s] = acts ? (r->c[s] < MOST ? r->c[s] : MOST) : 0.0;
+        strength += m[s] * r->z2[s], zsum += m[s] * fabs(r->z[s]), total += m[s];
+        r->lm[s] = r->l1m[s] = r->cm[s] = 0.0;
+    }
+    strength = 0.5 * strength > 1e-9 ? 0.5 * strength : 1e-9;
+    double root = sqrt(strength), ap = r->a_phi, below = 1.0 + PITZER_B * root;
+    double f = -4.0 * ap * strength / PITZER_B * log(below);
+    double f1 = -2.0 * ap * (2.0 / PITZER_B * log(below) + root / below);
+    double f2 = -2.0 * ap * (1.0 / (root * below) + 0.5 / (root * below * below));
+    Shape two = shape_of(2.0, root, strength), low = shape_of(1.4, root, strength);
+    Shape twelve = shape_of(12.0, root, strength), fifty = shape_of(50.0, root, strength);
+    Shape first[3] = {two, low, two}, other[3] = {twelve, twelve, fifty};
+    double *H = r->hessian, bend = f2;
+    memset(H, 0, sizeof(double) * (size_t)(a * a));
+    for (int p = 0; p < r->npairs; p++) {
+        const Pair *one = r->pairs + p;
+        int i = one->i, j = one->j;
+        double mi = m[i], mj = m[j];
+        if (mi == 0.0 && mj == 0.0) continue;
+        Shape g = first[one->alpha];
+        double b = one->b0 + one->b1 * g.g, b1 = one->b1 * g.first, b2 = one->b1 * g.second;
+        if (one->b2 != 0.0) {
+            Shape g2 = other[one->alpha];
+            b += one->b2 * g2.g, b1 += one->b2 * g2.first, b2 += one->b2 * g2.second;
+        }
+        r->lm[i] += b * mj, r->lm[j] += b * mi;
+        r->l1m[i] += b1 * mj, r->l1m[j] += b1 * mi;
+        r->cm[i] += one->c * mj, r->cm[j] += one->c * mi;
+        bend += 2.0 * mi * mj * b2;
+        int si = r->steers[i], sj = r->steers[j];
+        if (si >= 0 && sj >= 0) {
+            double h = 2.0 * b + zsum * one->c;
+            H[si * a + sj] += h, H[sj * a + si] += h;
+        }
+    }
+    for (int p = 0; p < r->nlikes; p++) {
+        const Like *one = r->likes + p;
+        int i = one->i, j = one->j;
+        r->lm[i] += one->value * m[j];
+        if (i != j) r->lm[j] += one->value * m[i];
+        int si = r->steers[i], sj = r->steers[j];
+        if (si >= 0 && sj >= 0) {
+            H[si * a + sj] += 2.0 * one->value;
+            if (i != j) H[sj * a + si] += 2.0 * one->value;
+        }
+    }
+    for (int k = 0; k < r->ncombos; k++) {
+        double one = r->combo_one[k], two_ = r->combo_two[k], x = 6.0 * ap * root, j, ji, jj, s, si, sj;
+        j_of(x * one * two_, &j, &s), j_of(x * one * one, &ji, &si), j_of(x * two_ * two_, &jj, &sj);
+        double e = one * two_ / (4.0 * strength) * (j - 0.5 * ji - 0.5 * jj);
+        r->combo_e[k] = e;
+        r->combo_e1[k] = -e / strength + one * two_ / (8.0 * strength * strength) * (x * one * two_ * s - 0.5 * x * one * one * si - 0.5 * x * two_ * two_ * sj);
+    }
+    for (int p = 0; p < r->nunlike; p++) {
+        const Unlike *one = r->unlikes + p;
+        int i = one->i, j = one->j;
+        if (m[i] == 0.0 && m[j] == 0.0) continue;
+        double e = r->combo_e[one->combo], e1 = r->combo_e1[one->combo];
+        r->lm[i] += e * m[j], r->lm[j] += e * m[i];
+        r->l1m[i] += e1 * m[j], r->l1m[j] += e1 * m[i];
+        int si = r->steers[i], sj = r->steers[j];
+        if (si >= 0 && sj >= 0) H[si * a + sj] += 2.0 * e, H[sj * a + si] += 2.0 * e;
+    }
+    double mlm = 0.0, ml1m = 0.0, mcm = 0.0;
+    for (int s = 0; s < ns; s++)
+        if (m[s] != 0.0) mlm += m[s] * r->lm[s], ml1m += m[s] * r->l1m[s], mcm += m[s] * r->cm[s];
+    for (int s = 0; s < ns; s++)
+        r->ln_gamma[s] = 0.5 * (f1 + ml1m) * r->z2[s] + 2.0 * r->lm[s] + zsum * r->cm[s] + 0.5 * mcm * fabs(r->z[s]);
+    double energy = f + mlm + 0.5 * zsum * mcm;
+    for (int p = 0; p < r->ntriples; p++) {
+        const Triple *one = r->triples + p;
+        int i = one->i, j = one->j, k = one->k;
+        double v = one->value;
+        r->ln_gamma[i] += v * m[j] * m[k], r->ln_gamma[j] += v * m[i] * m[k], r->ln_gamma[k] += v * m[i] * m[j];
+        energy += v * m[i] * m[j] * m[k];
+        int si = r->steers[i], sj = r->steers[j], sk = r->steers[k];
+        if (si >= 0 && sj >= 0) H[si * a + sj] += v * m[k], H[sj * a + si] += v * m[k];
+        if (si >= 0 && sk >= 0) H[si * a + sk] += v * m[j], H[sk * a + si] += v * m[j];
+        if (sj >= 0 && sk >= 0) H[sj * a + sk] += v * m[i], H[sk * a + sj] += v * m[i];
+    }
+    double mg = 0.0;
+    for (int s = 0; s < ns; s++) if (m[s] != 0.0) mg += m[s] * r->ln_gamma[s];
+    r->ln_aw = WATER_KG_PER_MOL * (energy - mg - total);
+    for (int x = 0; x < a; x++) {
+        int s = r->steering[x];
+        double zs = fabs(r->z[s]);
+        for (int y = 0; y < a; y++) {
+            int t = r->steering[y];
+            double zt = fabs(r->z[t]);
+            H[x * a + y] += r->z2[s] * (0.25 * bend * r->z2[t] + r->l1m[t]) + r->l1m[s] * r->z2[t] + zs * r->cm[t] + r->cm[s] * zt;
+        }
+    }
+}
+
+/* Amounts, activity coefficients and how far each amount is off, and how the amounts that steer answer a step. */
+static int strong_amounts(Room *r, double *worst) {
+    int n = r->n, ns = r->ns;
+    for (int s = 0; s < ns; s++) {
+        r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
+        if (r->c[s] > STEERS && r->steers[s] < 0) r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
+    }
+    strong_gamma(r);
+    *worst = 0.0;
+    for (int s = 0; s < ns; s++) {
+        double off = r->u[s] + r->ln_gamma[s] - r->ln_k[s] - r->ln_aw * r->water[s];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) off -= r->count[e] * r->lam[r->place[e]];
+        r->off[s] = off;
+        if (r->c[s] > ACTS && fabs(off) > *worst) *worst = fabs(off);
+    }
+    int a = r->nsteer, columns = n + 1;
+    double aw[64];
+    if (a > 64) return 0;
+    for (int y = 0; y < a; y++) {
+        aw[y] = 0.0;
+        for (int x = 0; x < a; x++) aw[y] += r->c[r->steering[x]] * r->hessian[x * a + y];
+        aw[y] = -WATER_KG_PER_MOL * (1.0 + aw[y]);
+    }
+    for (int x = 0; x < a; x++) {
+        int s = r->steering[x];
+        for (int y = 0; y < a; y++)
+            r->inner[x * a + y] = (x == y) + (r->hessian[x * a + y] - r->water[s] * aw[y]) * r->c[r->steering[y]];
+        double *row = r->right + x * columns;
+        memset(row, 0, sizeof(double) * (size_t)n);
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) row[r->place[e]] = r->count[e];
+        row[n] = -r->off[s];
+    }
+    if (!solve(r->inner, r->right, a, columns)) return 0;
+    memset(r->q, 0, sizeof(double) * (size_t)n);
+    r->q0 = 0.0;
+    for (int y = 0; y < a; y++) {
+        double part = aw[y] * r->c[r->steering[y]];
+        const double *row = r->right + y * columns;
+        for (int k = 0; k < n; k++) r->q[k] += part * row[k];
+        r->q0 += part * row[n];
+    }
+    return 1;
+}
+
+static void strong_sums(Room *r, int alkalinity) {
+    int n = r->n, columns = n + 1;
+    for (int s = 0; s < r->ns; s++) {
+        if (r->steers[s] >= 0) {
+            const double *answer = r->right + r->steers[s] * columns;
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += r->c[s] * r->count[e];
+            r->gained += r->c[s] * r->up[s], r->lost += r->c[s] * r->down[s];
+            r->carb_sum += r->c[s] * r->carbonic[s], r->oth_sum += r->c[s] * r->other[s];
+            other_sums(r, s, 1.0, answer, answer[n], alkalinity);
+        } else {
+            plain_sums(r, s, alkalinity);
+            if (r->water[s] != 0.0) other_sums(r, s, r->water[s], r->q, r->q0, alkalinity);
+            double without = -r->off[s] * r->c[s];
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->shift[r->place[e]] += without * r->count[e];
+            r->gain0 += without * r->up[s], r->lose0 += without * r->down[s];
+            r->carb0 += without * r->carbonic[s], r->oth0 += without * r->other[s];
+        }
+    }
+}
+
+/* --- Newton's iteration ------------------------------------------------------------------------------------------ */
+
+typedef struct { double ph, alkalinity, ln_co2; int flags; } Held;
+
+static void add_worst(Room *r) {
+    int worst = -1;
+    double most = -INFINITY;
+    for (int p = 0; p < r->np; p++) {
+        if (r->there[p]) continue;
+        double size = 0.0;
+        for (int j = 0; j < r->n; j++) size += fabs(r->pnu[p * r->n + j]);
+        double per_ion = r->over[p] / (size > 1.0 ? size : 1.0);
+        if (per_ion > most) most = per_ion, worst = p;
+    }
+    if (worst >= 0) r->there[worst] = 1;
+}
+
+/* One phase of the search: strong or dilute, with solids or without. Whether it came to an end. */
+static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
+    int n = r->n, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
+    int exact = solids || strong;
+    double worst_off = 0.0;
+    for (int round_ = 0; round_ < limit; round_++) {
+        if (strong) {
+            if (!strong_amounts(r, &worst_off)) return 0;
+        } else {
+            dilute_amounts(r, w);
+        }
+        if (!isfinite(r->ln_aw)) return 0;
+        double left = 1.0, dry = 0.0;
+        if (np && strong) {
+            for (int p = 0; p < np; p++) dry += r->x[p] * r->pwater[p];
+            left = 1.0 - WATER_KG_PER_MOL * dry;
+            if (left < LEAST_WATER_LEFT) left = LEAST_WATER_LEFT;
+        }
+        clear_sums(r);
+        /* The sums are needed before it is known whether the ionic strength may move. */
+        if (strong) {
+            strong_sums(r, alkalinity);
+        } else {
+            double sums = 0.0, worst = 0.0, gained = 0.0, lost = 0.0;
+            double *sum = r->sum;
+            for (int s = 0; s < r->ns; s++) {
+                for (int e = r->start[s]; e < r->start[s + 1]; e++) sum[r->place[e]] += r->c[s] * r->count[e];
+                gained += r->c[s] * r->up[s], lost += r->c[s] * r->down[s];
+            }
+            for (int j = 0; j < n; j++) {
+                if (j == h || (j == r->co3 && held.flags & (HOLD_ALKALINITY | HOLD_GAS))) continue;
+                double solid = 0.0;
+                for (int p = 0; p < np; p++) solid += r->x[p] * r->pnu[p * n + j];
+                sums = sum[j] + solid;
+                double off = fabs(log(sums > 1e-300 ? sums : 1e-300) - r->ln_total[j]);
+                if (off > worst) worst = off;
+            }
+            if (!(held.flags & HOLD_PH)) {
+                for (int p = 0; p < np; p++) gained += r->x[p] * r->pup[p], lost += r->x[p] * r->pdown[p];
+                gained += r->total[h] < 0.0 ? -r->total[h] : 0.0, lost += r->total[h] > 0.0 ? r->total[h] : 0.0;
+                double off = fabs(log(gained > 1e-300 ? gained : 1e-300) - log(lost > 1e-300 ? lost : 1e-300));
+                if (off > worst) worst = off;
+            }
+            if (alkalinity) {
+                double carbonic = 0.0, other = 0.0;
+                for (int s = 0; s < r->ns; s++) carbonic += r->c[s] * r->carbonic[s], other += r->c[s] * r->other[s];
+                double need = held.alkalinity - other < 1e-9 ? 1e-9 : held.alkalinity - other;
+                double off = fabs(log(carbonic > 1e-300 ? carbonic : 1e-300) - log(need));
+                if (off > worst) worst = off;
+            }
+            clear_sums(r);
+            dilute_sums(r, worst < 1.0, alkalinity);
+        }
+        if (left != 1.0) {
+            for (int i = 0; i < n * n; i++) r->jacobian[i] *= left;
+            for (int j = 0; j < n; j++) r->sum[j] *= left, r->shift[j] *= left, r->gain[j] *= left, r->lose[j] *= left;
+            r->gained *= left, r->lost *= left, r->gain0 *= left, r->lose0 *= left;
+        }
+        /* Mass balances, logarithmic; the proton balance as gained against lost. */
+        double gained = r->gained, lost = r->lost, *safe = r->a, most = 0.0;
+        for (int j = 0; j < n; j++) {
+            safe[j] = r->sum[j];
+            for (int p = 0; p < np; p++) safe[j] += r->x[p] * r->pnu[p * n + j];
+            if (!(safe[j] > 1e-300)) safe[j] = 1e-300;
+            r->residual[j] = log(safe[j]) - r->ln_total[j];
+        }
+        for (int p = 0; p < np; p++) gained += r->x[p] * r->pup[p], lost += r->x[p] * r->pdown[p];
+        gained += r->total[h] < 0.0 ? -r->total[h] : 0.0, lost += r->total[h] > 0.0 ? r->total[h] : 0.0;
+        if (!(gained > 1e-300)) gained = 1e-300;
+        if (!(lost > 1e-300)) lost = 1e-300;
+        r->residual[h] = log(gained) - log(lost);
+        double have = r->carb_sum > 1e-300 ? r->carb_sum : 1e-300, need = 1.0;
+        int short_ = 0;
+        if (alkalinity) {
+            short_ = held.alkalinity - r->oth_sum < 1e-9;
+            need = short_ ? 1e-9 : held.alkalinity - r->oth_sum;
+            r->residual[r->co3] = log(have) - log(need);
+        }
+        if (held.flags & HOLD_GAS) {
+            double off = r->gas_water * r->ln_aw - r->gas_ln_k - held.ln_co2;
+            for (int j = 0; j < n; j++) off += r->gas_nu[j] * r->lam[j];
+            r->residual[r->co3] = off;
+        }
+        if (held.flags & HOLD_PH) r->residual[h] = 0.0;
+        for (int j = 0; j < n; j++) if (fabs(r->residual[j]) > most || isnan(r->residual[j])) most = fabs(r->residual[j]);
+        double up_share = 1.0 / gained, down_share = 1.0 / lost;
+        for (int j = 0; j < n; j++) {
+            double share = 1.0 / safe[j];
+            for (int k = 0; k < n; k++) r->jacobian[j * n + k] *= share;
+            r->shift[j] *= share;
+        }
+        for (int k = 0; k < n; k++) r->jacobian[h * n + k] = r->gain[k] * up_share - r->lose[k] * down_share;
+        r->shift[h] = r->gain0 * up_share - r->lose0 * down_share;
+        /* A solid's amount answers its saturation; substituting it keeps the system n by n. */
+        for (int p = 0; p < np; p++) {
+            double over = strong || r->pwater[p] != 0.0 ? r->ln_aw * r->pwater[p] : 0.0, drift = 0.0;
+            const double *pnu = r->pnu + p * n;
+            double *nu_step = r->nu_step + p * n;
+            over -= r->pln_k[p];
+            for (int j = 0; j < n; j++) {
+                over += r->lam[j] * pnu[j];
+                nu_step[j] = strong ? pnu[j] + r->pwater[p] * r->q[j] : pnu[j];
+            }
+            if (strong) drift = r->pwater[p] * r->q0;
+            r->over[p] = over;
+            r->stiff[p] = r->there[p] ? STEEP * r->cap[p] : 0.0;
+            r->push[p] = r->stiff[p] * (over + drift);
+            if (r->stiff[p] == 0.0) continue;
+            double thirst = strong ? WATER_KG_PER_MOL / left * r->pwater[p] : 0.0;
+            for (int j = 0; j < n; j++) {
+                double scaled = j == h ? (r->pup[p] - thirst * r->gained) * up_share - (r->pdown[p] - thirst * r->lost) * down_share
+                                       : clip((pnu[j] - thirst * r->sum[j]) / safe[j], -1e100, 1e100);
+                if (scaled == 0.0) continue;
+                double part = r->stiff[p] * scaled;
+                for (int k = 0; k < n; k++) r->jacobian[j * n + k] += part * nu_step[k];
+                r->shift[j] += r->push[p] * scaled;
+            }
+        }
+        if (alkalinity) {
+            double pull = short_ ? 0.0 : 1.0 / need;
+            for (int k = 0; k < n; k++) r->jacobian[r->co3 * n + k] = r->carb[k] / have + pull * r->oth[k];
+            r->shift[r->co3] = r->carb0 / have + pull * r->oth0;
+        }
+        if (held.flags & HOLD_GAS) {
+            for (int k = 0; k < n; k++) r->jacobian[r->co3 * n + k] = r->gas_nu[k] + (strong ? r->gas_water * r->q[k] : 0.0);
+            r->shift[r->co3] = strong ? r->gas_water * r->q0 : 0.0;
+        }
+        if (held.flags & HOLD_PH) {
+            for (int k = 0; k < n; k++) r->jacobian[h * n + k] = k == h;
+            r->shift[h] = 0.0;
+        }
+        for (int j = 0; j < n; j++) r->jacobian[j * n + j] += 1e-13, r->step[j] = -(r->residual[j] + r->shift[j]);
+        if (!solve(r->jacobian, r->step, n, 1)) return 0;
+        double biggest = 0.0;
+        for (int j = 0; j < n; j++) if (fabs(r->step[j]) > biggest || isnan(r->step[j])) biggest = fabs(r->step[j]);
+        if (!isfinite(biggest) || !isfinite(most)) return 0;
+        /* Late rounds take shorter steps: what has not converged by then is going round in a circle. */
+        double longest = round_ < 40 || round_ % 3 ? 1.0 : 0.3;
+        double alpha = biggest > 0.0 && MAX_STEP / biggest < longest ? MAX_STEP / biggest : longest;
+        int done;
+        if (strong) {
+            double reach = 0.0;
+            for (int s = 0; s < r->ns; s++) {
+                double du;
+                if (r->steers[s] >= 0) {
+                    const double *answer = r->right + r->steers[s] * (n + 1);
+                    du = answer[n];
+                    for (int k = 0; k < n; k++) du += answer[k] * r->step[k];
+                } else {
+                    double wet = r->q0;
+                    du = -r->off[s];
+                    if (r->water[s] != 0.0) {
+                        for (int k = 0; k < n; k++) wet += r->q[k] * r->step[k];
+                        du += r->water[s] * wet;
+                    }
+                    for (int e = r->start[s]; e < r->start[s + 1]; e++) du += r->count[e] * r->step[r->place[e]];
+                }
+                r->du[s] = du;
+                if (r->c[s] > 1e-8 && fabs(du) > reach) reach = fabs(du);
+            }
+            if (reach * alpha > LONGEST) alpha = LONGEST / reach;
+            done = most < TOLERANCE && worst_off < TOLERANCE;
+        } else {
+            r->change = r->drift_off;
+            for (int k = 0; k < n; k++) r->change += r->reach[k] * r->step[k];
+            if (fabs(r->change) * alpha > 2.0 * r->strength + 0.02) alpha = (2.0 * r->strength + 0.02) / fabs(r->change);
+            double tolerance = exact ? 1e-10 : NEARLY;
+            done = most < (exact ? TOLERANCE : NEARLY) && fabs(r->gap) < tolerance * (r->strength + 1e-6);
+            if (!exact) done = done && biggest < 100.0 * NEARLY && alpha == 1.0;
+        }
+        int at_rest = done;
+        if (np) {
+            int missing = 0, negative = 0;
+            for (int p = 0; p < np; p++) if (r->there[p] && !(fabs(r->over[p]) < SATURATED)) done = 0;
+            at_rest = done;
+            for (int p = 0; p < np; p++) {
+                double dx = r->push[p];
+                for (int k = 0; k < n; k++) dx += r->stiff[p] * r->nu_step[p * n + k] * r->step[k];
+                double x = r->x[p] + (done ? 0.0 : alpha) * dx;
+                int gone = x < 0.0 && r->over[p] < 0.0;
+                if (gone) r->there[p] = 0;
+                r->x[p] = gone ? 0.0 : x;
+                missing = missing || (!r->there[p] && r->over[p] > SATURATED);
+                negative = negative || x < 0.0;
+            }
+            if (done && missing) add_worst(r);
+            at_rest = done && !missing && !negative;
+            if (done) alpha = 0.0; /* what was tested is what is kept */
+        }
+        for (int j = 0; j < n; j++) {
+            double lam = r->lam[j] + alpha * r->step[j];
+            r->lam[j] = lam > LN_TINY ? lam : LN_TINY;
+        }
+        if (strong) {
+            for (int s = 0; s < r->ns; s++) r->u[s] = clip(r->u[s] + alpha * r->du[s], LEAST_LN, 4.0);
+        } else {
+            r->strength = clip(r->strength + alpha * r->change, 1e-10, 60.0);
+        }
+        if (at_rest) return 1;
+    }
+    return 0;
+}
+
+/* --- a row from beginning to end --------------------------------------------------------------------------------- */
+
+static void constants_at(Room *r, double t, double a_dh, int held) {
+    const Model *m = r->m;
+    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
+    for (int s = 0; s < r->ns; s++) {
+        r->ln_k[s] = m->ln_k[r->species[s]] + span * m->delta_h[r->species[s]];
+        r->k[s] = exp(r->ln_k[s]);
+    }
+    r->a_phi = a_dh * LN10 / 3.0;
+    r->temperature_k = t;
+    if (held & HOLD_GAS) r->gas_ln_k = phase_ln_k(m, m->gas, t), r->gas_water = m->phase_water[m->gas];
+}
+
+/* Solution without solids, from a first guess. */
+static int dissolve(Room *r, const double *total, double t, Water w, Held held) {
+    const Model *m = r->m;
+    gather(r, total, held.flags);
+    constants_at(r, t, w.a, held.flags);
+    int n = r->n;
+    double strength = 0.0;
+    for (int j = 0; j < n; j++) {
+        double there = r->total[j] > TINY ? r->total[j] : TINY;
+        r->lam[j] = r->ln_total[j] - 0.3;
+        strength += 0.5 * there * m->charge[r->masters[j]] * m->charge[r->masters[j]];
+    }
+    r->lam[r->h] = -6.8 * LN10;
+    r->strength = (strength < 1.0 ? strength : 1.0) + 1e-4;
+    if (held.flags & HOLD_PH) r->lam[r->h] = -held.ph * LN10;
+    double *goal = r->shift;
+    for (int j = 0; j < n; j++) goal[j] = r->ln_total[j];
+    if (held.flags & HOLD_GAS) {
+        goal[r->co3] = log(1e-3);
+        r->lam[r->co3] = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
+    }
+    /* Each master is scaled towards its total: the free ion can be a tiny part of it. */
+    dilute_gamma(r, w, r->strength);
+    double *most = r->reach;
+    for (int j = 0; j < n; j++) most[j] = 1.0;
+    for (int e = 0; e < r->start[r->ns]; e++) if (r->count[e] > most[r->place[e]]) most[r->place[e]] = r->count[e];
+    for (int round_ = 0; round_ < APPROACHES; round_++) {
+        memset(r->sum, 0, sizeof(double) * (size_t)n);
+        for (int s = 0; s < r->ns; s++) {
+            double ln_c = r->ln_k[s] - r->kind_ln[r->kind[s]];
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) ln_c += r->count[e] * r->lam[r->place[e]];
+            double c = exp(clip(ln_c, -230.0, 200.0));
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += c * r->count[e];
+        }
+        for (int j = 0; j < n; j++)
+            if (j != r->h) r->lam[j] -= (log(r->sum[j] > 1e-300 ? r->sum[j] : 1e-300) - goal[j]) / most[j];
+    }
+    for (int j = 0; j < n; j++) if (r->lam[j] < LN_TINY) r->lam[j] = LN_TINY;
+    int fine = iterate(r, w, held, 0, 0, DILUTE_ROUNDS);
+    if (!m->pitzer) return fine;
+    strong_at(r, t);
+    dilute_amounts(r, w);
+    r->nsteer = 0;
+    for (int s = 0; s < r->ns; s++) r->steers[s] = -1, r->u[s] = log(r->c[s] > 1e-99 ? r->c[s] : 1e-99);
+    return iterate(r, w, held, 1, 0, STRONG_ROUNDS);
+}
+
+typedef struct { double *totals, *molality, *ln_activity, *ln_aw, *strength, *index, *solid; int *converged; } Out;
+
+static int possible_phase(const Room *r, int phase) {
+    const double *nu = r->m->phase_nu + (size_t)phase * r->m->N;
+    for (int j = 0; j < r->m->N; j++) if (nu[j] != 0.0 && r->of_master[j] < 0) return 0;
+    return 1;
+}
+
+/* The row's results as they stand. lacks: masters of which there was nothing to begin with. */
+static void collect(Room *r, Water w, Held held, const double *total, double t, Out *out, size_t row) {
+    const Model *m = r->m;
+    int N = m->N, S = m->S, P = m->P;
+    if (!m->pitzer) {
+        dilute_amounts(r, w);
+    } else {
+        for (int s = 0; s < r->ns; s++) r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
+        strong_gamma(r);
+    }
+    double *molality = out->molality + row * (size_t)S, *lam = out->ln_activity + row * (size_t)N;
+    double *totals = out->totals + row * (size_t)N, *index = out->index + row * (size_t)P, charged = 0.0;
+    memset(molality, 0, sizeof(double) * (size_t)S);
+    for (int j = 0; j < N; j++) lam[j] = -INFINITY, totals[j] = total[j];
+    for (int j = 0; j < r->n; j++) lam[r->masters[j]] = r->lam[j];
+    for (int s = 0; s < r->ns; s++) molality[r->species[s]] = r->c[s], charged += r->c[s] * r->z2[s];
+    out->strength[row] = 0.5 * charged;
+    out->ln_aw[row] = r->ln_aw;
+    for (int p = 0; p < P; p++) {
+        index[p] = -INFINITY;
+        if (!possible_phase(r, p)) continue;
+        double over = r->ln_aw * m->phase_water[p] - phase_ln_k(m, p, t);
+        const double *nu = m->phase_nu + (size_t)p * N;
+        for (int j = 0; j < r->n; j++) over += nu[r->masters[j]] * r->lam[j];
+        index[p] = over / LN10;
+    }
+    if (held.flags & HOLD_PH) {
+        for (int j = 0; j < r->n; j++) totals[r->masters[j]] = 0.0;
+        for (int s = 0; s < r->ns; s++)
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) totals[r->masters[r->place[e]]] += r->c[s] * r->count[e];
+    }
+    if (held.flags & HOLD_GAS) {
+        double carbonate = 0.0;
+        for (int s = 0; s < r->ns; s++)
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) if (r->place[e] == r->co3) carbonate += r->c[s] * r->count[e];
+        for (int p = 0; p < r->np; p++) carbonate += r->x[p] * r->pnu[p * r->n + r->co3];
+        totals[m->co3] = carbonate;
+        totals[m->h] += 2.0 * carbonate;
+    }
+}
+
+/* What must settle of salts that are far over their solubility, the furthest first; whether anything. */
+static int settle_ahead(const Model *m, const int *wanted, int count, const double *total, double t, double *ahead, double *left) {
+    int any = 0, done[64] = {0};
+    memcpy(left, total, sizeof(double) * (size_t)m->N);
+    memset(ahead, 0, sizeof(double) * (size_t)m->P);
+    for (int round_ = 0; round_ < m->curves; round_++) {
+        int worst = -1;
+        double furthest = FAR_OVER, most_of = 0.0, full = 0.0;
+        for (int i = 0; i < m->curves && i < 64; i++) {
+            int phase = m->curve_of[i], asked = 0;
+            for (int k = 0; k < count; k++) asked = asked || wanted[k] == phase;
+            if (!asked || done[i]) continue;
+            const double *nu = m->phase_nu + (size_t)phase * m->N;
+            double most = INFINITY;
+            for (int j = 0; j < m->N; j++) if (nu[j] > 0.0 && j != m->h && left[j] / nu[j] < most) most = left[j] / nu[j];
+            double there = saturated(m, i, t);
+            if (most / there > furthest) furthest = most / there, worst = i, most_of = most, full = there;
+        }
+        if (worst < 0) break;
+        int phase = m->curve_of[worst];
+        double crystal = WATER_KG_PER_MOL * m->phase_water[phase] * full;
+        crystal = crystal < 0.0 ? 0.0 : crystal > 0.9 ? 0.9 : crystal;
+        double x = clip((most_of - full) / (1.0 - crystal), 0.0, 0.98 * most_of);
+        ahead[phase] += x;
+        for (int j = 0; j < m->N; j++) left[j] -= x * m->phase_nu[(size_t)phase * m->N + j];
+        any = 1;
+    }
+    return any;
+}
+
+static int sane(const Model *m, double ln_aw) {
+    double aw = exp(ln_aw);
+    return !m->pitzer || (aw > 0.03 && aw < 1.0005);
+}
+
+static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted, int count,
+                    Out *before, Out *after, size_t row, double *ahead, double *less) {
+    const Model *m = r->m;
+    r->np = 0;
+    int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
+    collect(r, w, held, total, t, before, row);
+    before->converged[row] = fine;
+    if (count == 0) return;
+    int far = settle_ahead(m, wanted, count, total, t, ahead, less), over = 0;
+    for (int k = 0; k < count; k++) over = over || before->index[row * (size_t)m->P + (size_t)wanted[k]] > 1e-9;
+    if (!(over && fine) && !far) {
+        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+        memcpy(after->totals + row * N, before->totals + row * N, sizeof(double) * N);
+        memcpy(after->molality + row * S, before->molality + row * S, sizeof(double) * S);
+        memcpy(after->ln_activity + row * N, before->ln_activity + row * N, sizeof(double) * N);
+        memcpy(after->index + row * P, before->index + row * P, sizeof(double) * P);
+        after->ln_aw[row] = before->ln_aw[row], after->strength[row] = before->strength[row];
+        after->converged[row] = fine;
+        return;
+    }
+    if (far) {
+        dissolve(r, less, t, w, held);
+        gather(r, total, held.flags); /* the same masters: nothing settles wholly */
+    }
+    int n = r->n;
+    for (int k = 0; k < count; k++) {
+        if (!possible_phase(r, wanted[k])) continue;
+        int p = r->np++;
+        const double *nu = m->phase_nu + (size_t)wanted[k] * m->N;
+        r->phases[p] = wanted[k];
+        r->pwater[p] = m->phase_water[wanted[k]];
+        r->pln_k[p] = phase_ln_k(m, wanted[k], t);
+        double protons_ = protons(r, nu, held.flags);
+        r->pup[p] = protons_ > 0.0 ? protons_ : 0.0, r->pdown[p] = protons_ < 0.0 ? -protons_ : 0.0;
+        r->x[p] = ahead[wanted[k]];
+        r->there[p] = r->x[p] > 0.0;
+        double cap = MOST_OF_A_SOLID;
+        r->over[p] = r->ln_aw * r->pwater[p] - r->pln_k[p];
+        for (int j = 0; j < n; j++) {
+            double one = nu[r->masters[j]];
+            r->pnu[p * n + j] = one;
+            r->over[p] += one * r->lam[j];
+            if (one > 0.0 && j != r->h) {
+                double there = before->totals[row * (size_t)m->N + (size_t)r->masters[j]]; /* with what a gas brings */
+                double floor_ = there > TINY ? there : TINY;
+                if (floor_ / one < cap) cap = floor_ / one;
+            }
+        }
+        r->cap[p] = cap;
+    }
+    int any = 0;
+    for (int p = 0; p < r->np; p++) any = any || r->there[p];
+    if (!any) add_worst(r);
+    fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
+    double taken = 0.0;
+    for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
+    fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+    collect(r, w, held, total, t, after, row);
+    for (int p = 0; p < r->np; p++) after->solid[row * (size_t)m->P + (size_t)r->phases[p]] = r->x[p];
+    after->converged[row] = fine && sane(m, r->ln_aw);
+}
+
+/* --- Python's side ----------------------------------------------------------------------------------------------- */
+
+static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *held) {
+    PyObject *item = PyDict_GetItemString(dict, name);
+    if (item == NULL || item == Py_None) return NULL;
+    if (PyObject_GetBuffer(item, view, PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | PyBUF_WRITABLE) != 0) { PyErr_Clear(); return NULL; }
+    ++*held;
+    return view->buf;
+}
+
+#define BUFFERS 26
+
+/* solve(model, rows, flags): every array of the dictionary `rows`, in place. 0, or -1 where it had no room. */
+static PyObject *equilibria(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *capsule, *rows;
+    int flags, count, size;
+    if (!PyArg_ParseTuple(args, "OO!iii", &capsule, &PyDict_Type, &rows, &size, &count, &flags)) return NULL;
+    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
+    if (m == NULL) return NULL;
+    Py_buffer views[BUFFERS];
+    int used = 0;
+#define GET(name) doubles(rows, name, views + used, &used)
+    double *totals = GET("given"), *kelvin = GET("kelvin"), *a = GET("a"), *b = GET("b");
+    double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
+    int *wanted = (int *)GET("wanted"), *sound = (int *)GET("sound");
+    Out before = {GET("totals"), GET("molality"), GET("ln_activity"), GET("ln_aw"), GET("strength"), GET("index"),
+                  NULL, (int *)GET("converged")};
+    Out after = {GET("totals_after"), GET("molality_after"), GET("ln_activity_after"), GET("ln_aw_after"),
+                 GET("strength_after"), GET("index_after"), GET("solid_after"), (int *)GET("converged_after")};
+#undef GET
+    int complete = totals && kelvin && a && b && sound && before.totals && before.molality && before.ln_activity &&
+        before.ln_aw && before.strength && before.index && before.converged && (!(flags & HOLD_PH) || ph) &&
+        (!(flags & HOLD_ALKALINITY) || alkalinity) && (!(flags & HOLD_GAS) || ln_co2) &&
+        (count == 0 || (wanted && after.totals && after.molality && after.ln_activity && after.ln_aw &&
+                        after.strength && after.index && after.solid && after.converged));
+    int room = 0;
+    if (complete) {
+        Py_BEGIN_ALLOW_THREADS
+        Room r;
+        memset(&r, 0, sizeof r);
+        size_t bytes = lay_out(&r, m, NULL);
+        char *area = malloc(bytes + sizeof(double) * (size_t)(m->P + m->N));
+        if (area != NULL) {
+            room = 1;
+            lay_out(&r, m, area);
+            r.known_n = -1, r.known_temperature = r.known_strong = -1.0;
+            double *ahead = (double *)(area + bytes), *less = ahead + m->P;
+            for (int row = 0; row < size; row++) {
+                if (!sound[row]) continue;
+                Held held = {ph ? ph[row] : 0.0, alkalinity ? alkalinity[row] : 0.0, ln_co2 ? ln_co2[row] : 0.0, flags};
+                Water w = {a[row], b[row]};
+                one_row(&r, totals + (size_t)row * (size_t)m->N, kelvin[row], w, held, wanted, count, &before, &after,
+                        (size_t)row, ahead, less);
+            }
+            free(area);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
+    if (!complete) { PyErr_SetString(PyExc_TypeError, "an array is missing"); return NULL; }
+    if (!room) return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {
+    {"prepare", prepare, METH_VARARGS, "The tables of a set of constants, kept for `equilibria`."},
+    {"equilibria", equilibria, METH_VARARGS, "Solves rows in place."},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_kernel", "Equilibrium of solutions, compiled.", -1, methods,
+                                    NULL, NULL, NULL, NULL};
+
+PyMODINIT_FUNC PyInit__kernel(void) { return PyModule_Create(&module); }

@@ -1,0 +1,149 @@
+"""The compiled solver against its reference in numpy, on the same solutions: one is the other's oracle, and both are
+held against PHREEQC elsewhere (tests/published)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields, replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pourcheck import Catalog
+from pourcheck.rules.ask.salts import salts
+from pourcheck.rules.chemistry import compiled
+from pourcheck.rules.chemistry.constants import Constants, Floats, load
+from pourcheck.rules.chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
+from pourcheck.rules.chemistry.solution import Solution
+from pourcheck.rules.chemistry.speciate import equilibrate
+from pourcheck.rules.chemistry.stock import stock_constants
+
+pytestmark = pytest.mark.skipif(not compiled.available(), reason="the compiled solver was not built")
+ROWS = 60
+
+
+@pytest.fixture
+def reference(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Solution]:
+    """Rows one by one, by the reference."""
+
+    def solve(totals: Floats, temperature_c: Floats, phases: tuple[str, ...] = (), **given: Any) -> Solution:
+        parts = []
+        with monkeypatch.context() as patch:
+            patch.setenv(compiled.REFERENCE_VARIABLE, "1")
+            for row in range(len(totals)):
+                one = slice(row, row + 1)
+                own = {key: value[one] if isinstance(value, np.ndarray) else value for key, value in given.items()}
+                parts.append(equilibrate(totals[one], temperature_c[one], phases, **own))
+        before = _joined([part.before_solids for part in parts])
+        return replace(_joined(parts), supersaturated=before)
+
+    return solve
+
+
+def _joined(parts: list[Solution]) -> Solution:
+    arrays = [field.name for field in fields(Solution) if isinstance(getattr(parts[0], field.name), np.ndarray)]
+    return replace(
+        parts[0],
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays},
+        supersaturated=None,
+    )
+
+
+def agree(one: Solution, other: Solution) -> None:
+    """To 1e-9 of every amount above 1e-12 mol/kg, in pH and in saturation index."""
+    assert np.array_equal(one.converged, other.converged)
+    for mine, theirs in ((one, other), (one.before_solids, other.before_solids)):
+        good = mine.converged & theirs.converged
+        assert np.allclose(mine.ph[good], theirs.ph[good], rtol=0.0, atol=1e-9)
+        assert np.allclose(mine.molality[good], theirs.molality[good], rtol=1e-9, atol=1e-12)
+        there = np.isfinite(theirs.saturation_index) & good[:, None]
+        assert np.array_equal(np.isfinite(mine.saturation_index) & good[:, None], there)
+        assert np.allclose(mine.saturation_index[there], theirs.saturation_index[there], rtol=0.0, atol=1e-9)
+        assert np.allclose(mine.totals_mol_per_kg[good], theirs.totals_mol_per_kg[good], rtol=1e-9, atol=1e-15)
+        assert np.allclose(mine.water_activity[good], theirs.water_activity[good], rtol=1e-9)
+    assert np.allclose(one.precipitated_mol_per_kg, other.precipitated_mol_per_kg, rtol=1e-8, atol=1e-10)
+
+
+def poured(catalog: Catalog, constants: Constants, most_kg: float) -> tuple[Floats, Floats]:
+    """Random mixtures of one to four soluble materials in a hard water, 0 to 40 degC."""
+    rng = np.random.default_rng(20_261_128)
+    materials = [m for m in catalog.materials() if m.content and m.dissolving == "complete"]
+    totals = np.zeros((ROWS, len(constants.masters)))
+    for row in totals:
+        for i in rng.choice(len(materials), rng.integers(1, 5), replace=False):
+            kg = most_kg * 10.0 ** rng.uniform(-2.5, 0.0)
+            for species, moles in materials[i].species_mol_per_kg().items():
+                if species != "H2O":
+                    row[constants.master(species)] += moles * kg
+    for name, moles in (("CO3-2", 2e-3), ("H+", 2.1e-3), ("Ca+2", 1e-3), ("Mg+2", 3e-4)):
+        totals[:, constants.master(name)] += moles
+    return totals, rng.uniform(0.0, 40.0, ROWS)
+
+
+@pytest.mark.parametrize("air", [False, True])
+@pytest.mark.parametrize("with_solids", [False, True])
+def test_bucket(catalog: Catalog, reference: Callable[..., Solution], with_solids: bool, air: bool) -> None:
+    """Pitzer's model, up to half a kilogram of each in a kilogram of water."""
+    curves = salts(catalog)
+    constants = stock_constants(tuple(salt.curve for salt in curves))
+    names = dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *(salt.curve.name for salt in curves)))
+    phases = tuple(name for name in names if name in constants.phases) if with_solids else ()
+    totals, temperature_c = poured(catalog, constants, 0.5)
+    more = {"co2_atm": np.full(ROWS, 4.2e-4)} if air else {}
+    found = equilibrate(totals, temperature_c, phases, constants=constants, **more)
+    agree(found, reference(totals, temperature_c, phases, constants=constants, **more))
+    assert not with_solids or np.any(found.precipitated_mol_per_kg > 0.0)
+
+
+@pytest.mark.parametrize("air", [False, True])
+@pytest.mark.parametrize("phases", [(), LINE_PHASES])
+def test_line(catalog: Catalog, reference: Callable[..., Solution], phases: tuple[str, ...], air: bool) -> None:
+    """The dilute model."""
+    totals, temperature_c = poured(catalog, load(), 0.005)
+    more = {"co2_atm": np.full(ROWS, 4.2e-4)} if air else {}
+    found = equilibrate(totals, temperature_c, phases, **more)
+    agree(found, reference(totals, temperature_c, phases, **more))
+
+
+@pytest.mark.parametrize("alkalinity", [False, True])
+def test_water(catalog: Catalog, reference: Callable[..., Solution], alkalinity: bool) -> None:
+    """A water of a stated pH, and of a stated alkalinity."""
+    totals, temperature_c = poured(catalog, load(), 0.001)
+    rng = np.random.default_rng(7)
+    given = {"ph": rng.uniform(5.5, 9.0, ROWS)}
+    if alkalinity:
+        given["alkalinity_eq_per_kg"] = rng.uniform(1e-4, 8e-3, ROWS)
+    agree(equilibrate(totals, temperature_c, **given), reference(totals, temperature_c, **given))
+
+
+@pytest.mark.parametrize("constants", [load(), stock_constants(())], ids=["line", "bucket"])
+def test_a_row_does_not_depend_on_the_others(catalog: Catalog, constants: Constants) -> None:
+    """The same to the last digit alone, in a batch, and in another order."""
+    totals, temperature_c = poured(catalog, constants, 0.05)
+    phases = tuple(name for name in LINE_PHASES if name in constants.phases)
+    whole = equilibrate(totals, temperature_c, phases, constants=constants)
+    order = np.random.default_rng(1).permutation(ROWS)
+    turned = equilibrate(totals[order], temperature_c[order], phases, constants=constants)
+    assert np.array_equal(whole.molality[order], turned.molality)
+    for row in range(0, ROWS, 7):
+        alone = equilibrate(totals[row : row + 1], temperature_c[row : row + 1], phases, constants=constants)
+        assert np.array_equal(alone.molality[0], whole.molality[row])
+        assert np.array_equal(alone.precipitated_mol_per_kg[0], whole.precipitated_mol_per_kg[row])
+
+
+def test_what_is_no_solution_is_flagged(catalog: Catalog) -> None:
+    """Totals that are negative or no number, beside sound ones."""
+    totals, temperature_c = poured(catalog, load(), 0.001)
+    totals[3, load().master("Ca+2")] = -1e-3
+    totals[5, load().master("K+")] = np.nan
+    found = equilibrate(totals, temperature_c, LINE_PHASES)
+    assert not found.converged[3]
+    assert not found.converged[5]
+    assert np.all(np.delete(found.converged, [3, 5]))
+
+
+def test_the_reference_can_be_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a variable of the environment."""
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
+    assert not compiled.available()
