@@ -92,7 +92,7 @@ def composition(product: Product, resolve: Resolve, shelf: Sequence[Product] = (
         mixture = Mixture(product.species_mol_per_kg(), {product.id: 1.0})
         return Composition((mixture,), fixed=True, extreme=(0,) * len(DIRECTIONS))
     if not product.derived_from and product.kind == "material":
-        return Composition((), ("its formula is not known",))
+        return Composition((), ("which ions it brings is not on record",))
     if not product.derived_from:
         return _remembered(product, tuple(_candidates(product, shelf)), (), listed=False)
     materials: list[Product] = []

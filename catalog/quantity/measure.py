@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -24,14 +24,22 @@ from .table import QUANTITIES
 System = Literal["us", "metric", ""]
 
 
-#: Less than this of a unit is told in a smaller one: by system and kind, its name and what it is in kg or L.
-_LEAST_OF_A_UNIT = 0.1
-_SMALLER = {
-    ("us", "mass"): ("oz", 0.45359237 / 16.0),
-    ("us", "volume"): ("fl oz", 3.785411784 / 128.0),
-    ("metric", "mass"): ("g", 0.001),
-    ("metric", "volume"): ("mL", 0.001),
+#: Less than this of a unit is told in a smaller one, and as much of one as this in a larger: by system and kind, the
+#: names of the units that scales and jugs show, and what they are in kg or L, the smallest first.
+_LEAST_OF_A_UNIT, _MOST_OF_A_UNIT = 0.1, 1000.0
+_LADDER = {
+    ("us", "mass"): (("oz", 0.45359237 / 16.0), ("lb", 0.45359237)),
+    ("us", "volume"): (
+        ("tsp", units.L_PER_GAL / 768.0),
+        ("fl oz", units.L_PER_GAL / 128.0),
+        ("qt", units.L_PER_GAL / 4.0),
+        ("gal", units.L_PER_GAL),
+    ),
+    ("metric", "mass"): (("g", 0.001), ("kg", 1.0)),
+    ("metric", "volume"): (("mL", 0.001), ("L", 1.0)),
 }
+#: Spoons and cups, which measure dry goods too; a fluid ounce of those is nothing that anybody has.
+_SPOONS = (("tsp", units.L_PER_GAL / 768.0), ("tbsp", units.L_PER_GAL / 256.0), ("cup", units.L_PER_GAL / 16.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,18 +79,27 @@ class Measure:
         return self.kind == "mass" and units.either_ounce(self.own_unit)
 
     def times(self, factor: float) -> str:
-        """An amount times a factor, in the user's own unit; where that leaves hardly any of it, in a smaller one of the
-        same kind.
+        """An amount times a factor, in the user's own unit; where that leaves hardly any of it, or too many, in another
+        one of the same kind that a scale or a jug shows.
 
         >>> from pourcheck.catalog.quantity.measure import _amount
         >>> _amount("2 lb").times(0.5), _amount("1 qt").times(0.011), _amount("1 kg").times(0.02)
         ('1 lb', '0.352 fl oz', '20 g')
+        >>> _amount("½ cup").times(0.1), _amount("400 g").times(5), _amount("1 lb 8 oz").times(2)
+        ('2.4 tsp', '2 kg', '3 lb')
         """
-        number, unit = self.number * factor, self.own_unit
-        smaller = _SMALLER.get((self.system, self.kind))
-        if number < _LEAST_OF_A_UNIT and smaller is not None and smaller[1] < self.low / max(self.number, 1e-300):
-            number, unit = self.low * factor / smaller[1], smaller[0]
-        return f"{number:.3g} {unit}"
+        number, unit, amount = self.number * factor, self.own_unit, self.low * factor
+        if not _LEAST_OF_A_UNIT <= number < _MOST_OF_A_UNIT:
+            spoons = units.written(unit, 1) in dict(_SPOONS)
+            ladder = _SPOONS if spoons else _LADDER.get((self.system, self.kind), ())
+            own = self.low / max(self.number, 1e-300)
+            steps = [step for step in ladder if (step[1] < own) == (number < 1.0) and abs(step[1] / own - 1.0) > 0.01]
+            least = 1.0 if spoons else _LEAST_OF_A_UNIT
+            fits = [step for step in steps if amount / step[1] >= least] or steps[:1]
+            if fits:
+                unit, size = fits[-1] if number < 1.0 else fits[0]
+                number = amount / size
+        return f"{numbers.in_figures(number)} {units.written(unit, number)}"
 
 
 Read = Callable[[str], Measure]
@@ -154,7 +171,32 @@ def _range(reader: Callable[[str, str], float], unit: str) -> Read:
 _IN_TWO_UNITS = re.compile(r"(.*?[a-zA-Z.])\s*(?:,|\+|\band\b)?\s+(\d.*)", re.DOTALL)
 
 
+#: "half a pound", "a cup", "one and a half": numbers in words, as far as they are plain; "2-1/2 lb".
+_IN_WORDS = (
+    (re.compile(r"^\s*(?:one[ -])?half(?:\s+an?)?\s+", re.I), "1/2 "),
+    (re.compile(r"^\s*(?:a\s+)?quarter(?:\s+of)?(?:\s+an?)?\s+(?=pound|lb|cup|tea|tsp|table|tbsp)", re.I), "1/4 "),
+    (re.compile(r"^\s*(?:an?|one)\s+", re.I), "1 "),
+    (re.compile(r"^(\s*\d+)-(?=\d+/\d+\s)"), r"\1 "),
+    (re.compile(r"(?<=\d)\s*level\s+(?=\w)", re.I), " "),
+)
+
+
+def _in_digits(text: str) -> str:
+    """An amount with its number in digits.
+
+    >>> _in_digits("half a pound"), _in_digits("A cup"), _in_digits("2-1/2 lb"), _in_digits("2 level tsp")
+    ('1/2 pound', '1 cup', '2 1/2 lb', '2 tsp')
+    """
+    for pattern, digits in _IN_WORDS:
+        text = pattern.sub(digits, text)
+    return text
+
+
 def _amount(text: str) -> Measure:
+    return replace(_amount_in_digits(_in_digits(text)), text=text)
+
+
+def _amount_in_digits(text: str) -> Measure:
     if match := _IN_TWO_UNITS.fullmatch(text):
         whole, rest = _amount(match[1]), _amount(match[2])
         if whole.kind == "volume" and rest.either_ounce:  # "1 gal 8 oz": of the same kind

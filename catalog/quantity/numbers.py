@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
@@ -161,3 +162,12 @@ def read_span(text: str, read: Callable[[str, str], float], where: str = "") -> 
                 error.what.replace(quoted(end), quoted(text)), where=error.where, mend=error.mend
             ) from None
     return found[0], found[1]
+
+
+def in_figures(number: float) -> str:
+    """A number in three figures, and never with an exponent.
+
+    >>> in_figures(0.352), in_figures(1234.5), in_figures(0.00012)
+    ('0.352', '1230', '0.00012')
+    """
+    return f"{Decimal(f'{number:.3g}'):f}"

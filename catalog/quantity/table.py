@@ -33,7 +33,7 @@ class Quantity:
 
     name: of its field and column; unit: in which the column holds it; spoken: in words; key: its name in answers;
     scale: how a range of it is walked; least, most: what can be stated at all, beyond which a unit is wrong;
-    find_out: the cheapest way to learn it, at a cost from 1 (a look) to 4 (a lab).
+    find_out: the cheapest way to learn it, at a cost from 1 (a look) to 4 (a lab) and 5 (a hot day).
     missing: what is done where it is not stated. species: the ion or molecule that a water item counts; charge: of a
     mole of it, for the balance of a water test; major: the balance needs it; asked_for: a water test without it is
     incomplete. matters_with: species of a product beside which one that is otherwise taken as none is swept.
@@ -196,7 +196,7 @@ BUCKET_TEMPERATURE = SureQuantity(
 )  # fmt: skip
 LINE_TEMPERATURE = SureQuantity(
     "line_temperature_c", "degC", "line temperature", "line_temperature", "even", 0.0, 100.0,
-    "thermometer at the last emitter in the sun", 1, lever=Lever(2.0, 60.0, False),
+    "thermometer in the water of the last emitter, on a sunny afternoon", 5, lever=Lever(2.0, 60.0, False),
 )  # fmt: skip
 INJECTION_RATIO = SureQuantity(
     "injection_ratio", "parts of water per part of stock", "injection ratio", "injection_ratio", "root", 1.0, 10_000.0,

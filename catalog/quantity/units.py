@@ -24,13 +24,14 @@ L_PER_GAL = 3.785411784
 #: A unit that is not here is refused: a "bag" or an "electron mass" is no amount of fertilizer.
 _UNITS: dict[str, dict[str, str]] = {
     "mass": {
-        "pound": "lb lbs pound pounds",
-        "ounce": "oz ounce ounces oz_wt oz_weight oz_by_weight ounces_by_weight wt_oz",
+        "pound": "lb lbs pound pounds #",
+        "ounce": "oz ozs ounce ounces oz_wt oz_weight oz_by_weight ounces_by_weight wt_oz",
         "gram": "g gram grams gm",
         "kilogram": "kg kgs kilo kilos kilogram kilograms",
         "milligram": "mg milligram milligrams",
         "short_ton": "ton tons short_ton short_tons",
-        "metric_ton": "t tonne tonnes metric_ton metric_tons",
+        # No "t" or "T": in a kitchen a spoon.
+        "metric_ton": "tonne tonnes metric_ton metric_tons",
         "microgram": "ug µg μg mcg microgram micrograms",
     },
     "volume": {
@@ -106,7 +107,7 @@ _US_UNITS = {
 
 
 #: An ounce that does not say whether it is of weight or of volume.
-_BARE_OUNCE = {"oz", "ounce", "ounces"}
+_BARE_OUNCE = {"oz", "ozs", "ounce", "ounces"}
 
 
 def either_ounce(unit: str) -> bool:
@@ -116,6 +117,26 @@ def either_ounce(unit: str) -> bool:
     (True, False, False)
     """
     return " ".join(unit.lower().split()).removesuffix(".") in _BARE_OUNCE
+
+
+#: How a unit is written behind a number that was worked out; any other as the user wrote it.
+_WRITTEN = {
+    "pound": "lb", "ounce": "oz", "gram": "g", "kilogram": "kg", "gallon": "gal", "quart": "qt", "pint": "pt",
+    "tablespoon": "tbsp", "teaspoon": "tsp", "liter": "L", "milliliter": "mL", "fluid_ounce": "fl oz", "cup": "cup",
+}  # fmt: skip
+
+
+def written(unit: str, number: float) -> str:
+    """A unit as it is written behind a number.
+
+    >>> written("pounds", 2), written("cup", 2), written("#", 1), written("oz by weight", 3)
+    ('lb', 'cups', 'lb', 'oz by weight')
+    """
+    known = _unit(unit)
+    if known is None or (known[1] == "ounce" and not either_ounce(unit)):
+        return unit
+    name = _WRITTEN.get(known[1], unit)
+    return "cups" if name == "cup" and number > 1 else name
 
 
 def system_of(unit: str) -> Literal["us", "metric", ""]:

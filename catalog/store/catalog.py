@@ -249,7 +249,7 @@ class Catalog:
         return [product for product in self.products() if product.kind == "material"]
 
     def product(self, name: str) -> Product:
-        """The product of this id, name or alias (case does not matter), or the one generic material of this grade.
+        """The product of this id, name or alias (case does not matter), or the one of a grade that stands in it.
 
         Raises: UnknownName: none; carries the nearest names.
         """
@@ -257,7 +257,7 @@ class Catalog:
         found = self._ids.get(fold(name))
         if found is not None:
             return products[found]
-        straight = search.straight_of_grade(products.values(), name)
+        straight = search.of_grade(list(products.values()), name)
         if straight is None:
             raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
         return straight
@@ -276,9 +276,12 @@ class Catalog:
         theirs = owner is not None and all(owner != grade.id for grade in found)
         return () if theirs or len(found) < 2 else found
 
-    def find(self, query: str, limit: int = 10) -> list[search.Match]:
-        """Products by name with typos, by grade or by nutrient; best first."""
-        return search.find(self.products(), query, limit)
+    def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[search.Match]:
+        """Products by name with typos, by grade or by nutrient, without some ("no phosphorus"); best first.
+
+        Raises: InputError: something to be left out that products are not known by.
+        """
+        return search.find(self.products(), query, limit, without, self.product)
 
     def add_product(self, product: Product, *, replace: bool = False) -> None:
         """Write a product, all or nothing.

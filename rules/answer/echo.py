@@ -10,7 +10,9 @@ from importlib import metadata
 from pydantic import BaseModel
 
 from ...catalog import Product
+from ...catalog.product import GRADE
 from ...catalog.quantity.table import AMOUNT_FACTOR, QUANTITIES
+from ...catalog.store.search import without_grade
 from ..ask.columns import Columns
 from ..ask.question import Question
 from .numbers import number
@@ -61,9 +63,14 @@ def meant(written: str, product: Product) -> str:
     ['MAP technical 12-61-0', 'sulfuric acid 93%', 'oil of vitriol (sulfuric acid)', 'urea 46-0-0']
     """
     said = " ".join(written.split())
-    if not any(letter.isalpha() for letter in said) or said == product.id:
-        said = product.name
     known = {name.casefold(): name for name in product.aliases}
+    if without_grade(said) != said.casefold() and said.casefold() not in known:
+        said = GRADE.sub(" ", said) if without_grade(said) else ""
+        said = " ".join(said.split()).strip(" ,;:()")
+        if said.casefold() not in {*known, product.name.casefold()}:
+            said = product.name
+    if not any(letter.isalpha() for letter in said) or said == product.id or not without_grade(said):
+        said = product.name
     kind = [made for made in _MADE if f"{made} {said}".casefold() in known]
     longer = (name for name in (product.name, *product.aliases) if name.casefold().startswith(f"{said} ".casefold()))
     strength = [name for name in longer if "%" in name]

@@ -7,22 +7,30 @@ from typing import Annotated
 
 import typer
 
-from ...catalog import Catalog, UnknownName, WaterTest
+from ...catalog import Catalog, InputError, UnknownName, WaterTest
 from ...catalog.text import escaped, quoted
 from .options import AsJson, Database, Well, water_items
 from .output import page, say
 
 
 def find(
-    query: Annotated[list[str], typer.Argument(help='A name (typing errors allowed), a grade "10-0-10", a nutrient.')],
+    query: Annotated[
+        list[str] | None,
+        typer.Argument(help='A name (typing errors allowed), a grade "10-0-10", a nutrient, "no phosphorus".'),
+    ] = None,
+    without: Annotated[
+        list[str] | None, typer.Option("--without", help="A nutrient or ion to leave out; may be repeated.")
+    ] = None,
     limit: Annotated[int, typer.Option("--limit", min=1, max=500, help="How many at most.")] = 10,
     as_json: AsJson = False,
     db: Database = None,
 ) -> None:
-    """Find products by name, grade or nutrient."""
-    words = " ".join(query)
+    """Find products by name, grade or nutrient, or without one; what is not for drip comes last."""
+    words = " ".join(query or ())
+    if not query and not without:
+        raise InputError("names nothing to find", mend='write a name, a grade or a nutrient, or "no phosphorus"')
     with Catalog.open(db) as catalog:
-        matches = catalog.find(words, limit)
+        matches = catalog.find(words, limit, without or ())
     if as_json:
         rows = [
             {
@@ -32,6 +40,9 @@ def find(
                 "form": m.product.form,
                 "why": m.why,
                 "score": round(m.score, 1),
+                "not_for_drip": m.not_for_drip,
+                "no_fertilizer": m.no_fertilizer,
+                "not_known": list(m.not_known),
             }
             for m in matches
         ]
@@ -42,7 +53,8 @@ def find(
         page(lambda out: print_matches(matches, out))
     if not matches:
         if not as_json:
-            say(f"Nothing in the catalog is like {quoted(' '.join(words.split()), 44)}.")
+            asked = " ".join([*words.split(), *(f"without {one}" for one in without or ())])
+            say(f"Nothing in the catalog is like {quoted(asked, 44)}.")
         raise typer.Exit(1)
 
 

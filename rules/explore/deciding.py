@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...catalog.quantity.table import LINE_TEMPERATURE
 from ..ask.columns import Columns, Floats
 from ..ask.question import Question
 from ..case.case import Case
@@ -92,6 +93,7 @@ def turning_points(
         _turn(asked, columns, bad, one, share) for share, one in ranked[:_LOOKED_AT] if share > 0.0 and share >= least
     ]
     sure = [turn for turn in found if turn.input.choose is not None or (turn.at is not None and _helps(turn, bad))]
+    sure = [turn for turn in sure if not _beyond_days(turn)]
     if not sure:
         return found[:2]
     lead = max(sure, key=lambda turn: turn.explains)
@@ -104,7 +106,21 @@ def turning_points(
         and turn.explains >= _SECOND_SHARE * lead.explains
         and not _in_step(turn.input.values, first.input.values)
     ]
-    return [first, *rest[:1]]
+    # A line that is measured on one afternoon is another on the next: what stays comes before it.
+    return sorted([first, *rest[:1]], key=_is_line_temperature)
+
+
+#: Temperatures of a line in the field between which a reading may decide [degC] (design choice).
+_LINE_C = (15.0, 45.0)
+
+
+def _is_line_temperature(turn: TurningPoint) -> bool:
+    return turn.input.name == LINE_TEMPERATURE.spoken
+
+
+def _beyond_days(turn: TurningPoint) -> bool:
+    """True for a temperature of the line that no reading in the season of watering would settle."""
+    return _is_line_temperature(turn) and turn.at is not None and not _LINE_C[0] <= turn.at <= _LINE_C[1]
 
 
 def _helps(turn: TurningPoint, bad: Mask) -> bool:

@@ -34,8 +34,8 @@ class Input:
     """Something that is not known: a number of the water or the pour, or what a label leaves open.
 
     name: in words; values: in the swept scenarios, (B,); ends: first and last place on its scale; put: the columns
-    with it at places, value: what places are in `unit`; cost: of finding out, 1 (a look) to 4 (a lab); choose: for what
-    is no number, finds what decides from where the answer is trouble.
+    with it at places, value: what places are in `unit`; cost: of finding out, 1 (a look) to 5 (a hot day); choose: for
+    what is no number, finds what decides from where the answer is trouble.
     """
 
     name: str

@@ -22,7 +22,7 @@ from ..ask.hydraulics import (
 from ..ask.plan import Plan
 from ..case.case import Case, Mask
 from ..chemistry.constants import Floats
-from ..judge.advice import DEFER, LEAST_MESH
+from ..judge.advice import DEFER, LEAST_MESH, STRONGEST_RATIO, WEAKEST_RATIO
 from ..judge.rule import Level, Outcome, Rule, same
 from ..judge.turns import SLIGHTLY, Turns
 
@@ -41,7 +41,7 @@ def _backflow(case: Case) -> Outcome | None:
     if fitted is None:
         return Outcome(
             same(case, Level.NOTE),
-            lambda _: "Backflow preventer not stated: do not inject without one.",
+            lambda _: "Backflow preventer? Do not inject without one.",
             do=do,
         )
     return Outcome(
@@ -366,15 +366,11 @@ INJECTION_DOES_NOT_FIT = Rule(
 )
 
 
-#: Parts of water per part of stock that injectors of small farms reach (common practice, no source).
-_STRONGEST, _WEAKEST = 10.0, 1000.0
-
-
 def _reach(case: Case) -> Outcome | None:
     ratio = case.injection_ratio
     # What the injector is set to has to be within reach, not the scenarios about it.
     off = _off_share(case) + _ROUNDING
-    strong, weak = ratio < _STRONGEST * (1.0 - off), ratio > _WEAKEST * (1.0 + off)
+    strong, weak = ratio < STRONGEST_RATIO * (1.0 - off), ratio > WEAKEST_RATIO * (1.0 + off)
     level = np.where(strong | weak, int(Level.CAUTION), int(Level.NONE))
     if not np.any(level):
         return None
@@ -385,7 +381,7 @@ def _reach(case: Case) -> Outcome | None:
         shown = found if set_to is None else set_to
         return (
             f"A ratio of 1:{shown:.{'3g' if shown < 100.0 else '0f'}} is "
-            f"{'stronger' if found < _STRONGEST else 'weaker'} than most small injectors reach (1:10 to 1:1000)."
+            f"{'stronger' if found < STRONGEST_RATIO else 'weaker'} than most small injectors reach (1:10 to 1:1000)."
         )
 
     return Outcome(

@@ -333,7 +333,7 @@ ORGANIC_MEETS_ACID = Rule(
     headline="Organic matter {will} curdle in the bucket and block emitters.",
     brief="curdled organic matter",
     plain="Humates and seaweed turn to curds with acid or with calcium, fish and the like may; curds close emitters.",
-    chemistry="Humic acids are by definition what comes out below pH 2, and begin to flock near 4; alginate of seaweed does "
+    chemistry="Humic acids are by definition what precipitates below pH 2, and begin to flock near 4; alginate of seaweed does "
     "likewise; fulvic acid stays dissolved. Calcium and metals bind all of them. No constants: limits of pH 3.5 and 6 and of "
     "5 mmol/kg of metals are used.",
     cure="Alone, on another day.",

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
+from ...catalog.drip import RESIDUE_CAUTION_PERCENT, RESIDUE_STOP_PERCENT
 from ...catalog.label.grades import grade_words
 from ...catalog.label.guarantee import label_percents
 from ...catalog.quantity.table import AMOUNT_FACTOR, CALCIUM, INJECTION_RATIO
@@ -143,16 +144,12 @@ UNKNOWN_GRADE = Rule(
 )
 
 
-#: Insoluble residue [percent of the mass] that writers allow for drip: most, and the widest of them (0.01 in one note).
-_RESIDUE_CAUTION_PERCENT, _RESIDUE_STOP_PERCENT = 0.2, 0.5
-
-
 def _particles(case: Case) -> Outcome | None:
     residue, suspended = _of(case, "leaves-residue"), _of(case, "suspension")
     declared = [
         (item.product.name, number.value)
         for item in case.poured
-        if (number := item.product.numbers.get("insolubles")) and number.value > _RESIDUE_CAUTION_PERCENT
+        if (number := item.product.numbers.get("insolubles")) and number.value > RESIDUE_CAUTION_PERCENT
     ]
     if not residue and not suspended and not declared:
         return None
@@ -163,11 +160,11 @@ def _particles(case: Case) -> Outcome | None:
         parts.append(f"{', '.join(suspended)} is a suspension of particles, not a solution")
     parts += [f"{name} leaves {percent:g} % of its mass undissolved" for name, percent in declared]
     most = max((percent for _, percent in declared), default=0.0)
-    sure = bool(residue or suspended) or most >= _RESIDUE_STOP_PERCENT
+    sure = bool(residue or suspended) or most >= RESIDUE_STOP_PERCENT
     return Outcome(
         same(case, Level.STOP if sure else Level.CAUTION),
         lambda _: "; ".join(parts) + ".",
-        numbers={"declared_residue_percent": most, "limit_percent": _RESIDUE_STOP_PERCENT} if declared else {},
+        numbers={"declared_residue_percent": most, "limit_percent": RESIDUE_STOP_PERCENT} if declared else {},
         do=(
             ("Dissolve it by itself, as its label says, and draw off the clear part.",)
             if any("hypochlorite" in item.hazards for item in case.poured)
@@ -298,10 +295,15 @@ def _unknown_sources(case: Case) -> Outcome | None:
         if bounded
         else " It may hold calcium, sulfate or phosphate that the label does not show."
     )
+    chemicals = all(item.product.kind == "material" for item in items)
+    if chemicals:
+        tail = " What it does to the rest is not computed."
     return Outcome(
         same(case, Level.CAUTION if bounded else Level.UNKNOWN),
         lambda _: "What dissolves is not fully known: " + "; ".join(gaps) + "." + tail,
-        do=(
+        do=("Take it by itself, as its label says, and flush before and after.", JAR_TEST)
+        if chemicals
+        else (
             'Read the "derived from" line of the label and add it, or ask the maker for it.',
             JAR_TEST,
         ),
@@ -314,8 +316,8 @@ UNKNOWN_SOURCES = Rule(
     may_be_lowered=True,
     levels=(Level.UNKNOWN, Level.CAUTION),
     asks="Is it known which chemicals the product dissolves to?",
-    headline="The label does not tell what is in it, so what forms is not known.",
-    brief="contents the label does not tell",
+    headline="What dissolves of it is not known, so what forms is open.",
+    brief="contents that are not known",
     plain='Two bottles of the same grade can hold different salts. The "derived from" line tells which.',
     chemistry="The guaranteed analysis fixes nutrients, not ions: sulfate, chloride, calcium and the form of phosphate "
     "follow only from the sources. Without them the pour is swept over all materials of the catalog that could make "

@@ -150,7 +150,7 @@ METAL_MEETS_PHOSPHATE = Rule(
     brief="metal phosphate in the bucket",
     plain="Zinc, manganese, iron and copper sulfates drop out with phosphate.",
     chemistry="Hopeite, hydrated manganese phosphate, vivianite, strengite, copper phosphate, each by itself in "
-    "equilibrium; what is 1 mg/L in the line counts. Constants in print differ by 1 to 5 log units, and the answer "
+    "equilibrium; what is 1 mg/L in the line counts. Published constants differ by 1 to 5 log units, and the answer "
     "is left open within that. MnHPO4 as printed would stop every nutrient solution and is set aside.",
     cure="Two buckets, or chelates.",
     sources=(
@@ -185,7 +185,7 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
     brief="metal phosphate in the line",
     plain="An acid bucket holds zinc and phosphate together; in the line the water takes the acid away and both drop out.",
     chemistry="Hopeite, hydrated manganese phosphate, vivianite, strengite, copper phosphate, each by itself in "
-    "equilibrium, from 1 mg/L on; constants in print differ by 1 to 5 log units, and the answer is left open within that.",
+    "equilibrium, from 1 mg/L on; published constants differ by 1 to 5 log units, and the answer is left open within that.",
     cure="Another day, or chelates.",
     sources=(
         "minteq.v4.dat (NIST 46), sit.dat and the spread between shipped databases",

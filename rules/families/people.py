@@ -91,7 +91,7 @@ CHLORINE_GAS = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Does hypochlorite (bleach, chlorine treatment) meet an acid, or a label that does not tell what is in it?",
-    headline="Chlorine, a toxic gas that can kill, {will} come out of the bucket.",
+    headline="Chlorine, a toxic gas that can kill, {will} rise from the bucket.",
     milder="Chlorine gas can form: this acid enters a chlorinated system.",
     brief="chlorine gas",
     plain="Bleach and any acid make chlorine gas at once. It has killed people in closed sheds.",
@@ -315,7 +315,7 @@ AMMONIA_ESCAPES = Rule(
     may_be_lowered=False,
     levels=(Level.STOP, Level.CAUTION),
     asks="Is the bucket so alkaline that ammonium leaves as ammonia?",
-    headline="Choking ammonia gas {will} come out of the bucket.",
+    headline="Choking ammonia gas {will} rise from the bucket.",
     brief="ammonia gas",
     plain="Ammonium with hydroxide, carbonate or lime gives off choking ammonia.",
     chemistry="NH4+ = NH3 + H+, pKa 9.25 at 25 degC; free ammonia from 0.02 mol/kg above pH 8.5 is a caution, from 0.1 above pH 9 a stop (design choice).",
@@ -494,7 +494,7 @@ def _oxidizer(case: Case) -> Outcome | None:
             + (
                 f"dry, never let it meet {_and(burns)}, nor a spill of it."
                 if burns
-                else "keep it from fuel and from what burns; wipe up spills before they dry."
+                else "keep it from all that burns; wipe up spills before they dry."
             )
         ),
         do=("Store oxidizers away from fuel, oil, sulfur, urea and organic dust; no smoking.", DEFER),
@@ -551,7 +551,7 @@ STRONG_ACIDS_TOGETHER = Rule(
     sets_gas_free=True,
     levels=(Level.STOP, Level.CAUTION),
     asks="Do two strong acids go into one bucket?",
-    headline="Toxic gas {will} come out of these acids together.",
+    headline="Toxic gas {will} rise from these acids together.",
     milder="Strong acids together spit and heat more than each alone.",
     brief="strong acids together",
     plain="Nitric with hydrochloric acid gives off toxic fumes, and any two strong acids heat and spit.",

@@ -25,3 +25,5 @@ DEFER = "Follow the product label, the safety data sheet and local codes; they c
 
 #: Filter of a drip [mesh]: coarser than this lets through what closes emitters (common practice, no source).
 LEAST_MESH = 120
+#: Parts of water per part of stock that injectors of small farms reach (common practice, no source).
+STRONGEST_RATIO, WEAKEST_RATIO = 10.0, 1000.0

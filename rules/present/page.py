@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -24,6 +25,25 @@ STYLE = {
     "clear": "bold green",
     "note": "bold",
 }
+
+
+#: A number and its unit, and a pH: never on two lines.
+_TOGETHER = re.compile(
+    r"(?<=\d) (?=(?:%|lb|oz|fl oz|gal|qt|pt|cups?|tbsp|tsp|[mk]?g|m?L|[mu]?g/L|kg/L|m?mol/L|mol/kg|meq/L|mS/cm|deg[CF]|"
+    r"min|hours?|days?|mesh|ppm|ft|times)(?![A-Za-z]))|(?<=\bpH) (?=\d)|(?<=\bfl) (?=oz\b)"
+)
+_BOUND = "\u00a0"
+
+
+def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
+    """Lines of a text, which part no number from its unit. first, rest: indents of the first line and of the others.
+
+    >>> wrapped("phosphoric acid 75 % makes pH 1.3", 18)
+    ['phosphoric acid', '75 % makes pH 1.3']
+    """
+    bound = _TOGETHER.sub(_BOUND, plain(text))
+    lines = textwrap.wrap(bound, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return [line.replace(_BOUND, " ") for line in lines]
 
 
 def page(render: Callable[[Console], None]) -> str:
@@ -47,14 +67,7 @@ class Page:
 
     def line(self, text: str = "", indent: int = 0, hang: int = 0, style: str = "") -> None:
         """A text, wrapped; `hang` more columns before its second line and on."""
-        wrapped = textwrap.wrap(
-            plain(text),
-            self.out.width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_on_hyphens=False,
-        )
-        for part in wrapped or [""]:
+        for part in wrapped(text, self.out.width, " " * indent, " " * (indent + hang)) or [""]:
             self.out.print(Text(part, style=style))
 
     def head(self, text: str) -> None:
@@ -66,9 +79,7 @@ class Page:
         """Texts one below the other with a name before the first; nothing without texts."""
         for i, text in enumerate(texts):
             head = f"{name if i == 0 else '':<{ITEM_NAME}}"
-            first, *rest = textwrap.wrap(plain(text), max(20, self.out.width - len(head)), break_on_hyphens=False) or [
-                ""
-            ]
+            first, *rest = wrapped(text, max(20, self.out.width - len(head))) or [""]
             self.out.print(Text.assemble((head, "bold"), first))
             for part in rest:
                 self.out.print(Text(" " * len(head) + part))

@@ -1,4 +1,5 @@
-"""The first screen of an answer: what a grower at the bucket can act on, in at most 14 lines of 80 columns.
+"""The first screen of an answer: what a grower at the bucket can act on, in at most 14 lines of 80 columns, and on a
+narrow screen of 60 in as many and a few more.
 
 In this order: the verdict with its headline; what was asked; why; what else; what to do now; how far it is from the
 edge; what to wear; what is not known. Names of minerals and rules, and numbers of the chemistry, come with `--more`.
@@ -6,8 +7,7 @@ edge; what to wear; what is not known. Names of minerals and rules, and numbers 
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from rich.text import Text
@@ -17,17 +17,21 @@ from ..ask.pour import Pour
 from ..families.registry import rule_named
 from ..judge.advice import IF_MIXED, PROTECT
 from . import words
-from .page import ITEM_NAME, STYLE, WIDTH, Page
+from .page import ITEM_NAME, STYLE, WIDTH, Page, wrapped
 
-#: Lines of a screen at WIDTH columns. What endangers people is told in full even where it needs more of them.
-LINES = 14
+#: Lines of a screen by its columns. What endangers people is told in full even where it needs more of them.
+LINES = {WIDTH: 14, 60: 16}
+#: Lines more on a narrow one with words on what to wear.
+_TO_WEAR = 4
 #: Other findings, swaps and things not known that are named.
 _NAMED, _SWAPS, _OPEN = 4, 2, 3
-LABEL_FIRST = "Label, safety data sheet and local code come first. All numbers: --more"
+LABEL_FIRST = "Label, safety data sheet, local code come first. --more"
 
 #: What is never left out, and in which order the rest is where lines are short, the least needed first.
 _NEVER = 0
-_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _ASSUMED, _MAKE_UP, _SECOND_STEP, _SECOND_EDGE, _OTHER_NOTE = range(1, 10)
+_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _ASSUMED, _MAKE_UP, _SECOND_STEP, _OTHER_NOTE, _SECOND_EDGE, _SECOND_SWAP = (
+    range(1, 11)
+)
 
 #: What only spoils the feed, among the rules that keep people safe; what burns only once it is dry.
 _SPOILS_FEED = frozenset({"bleach-with-feed"})
@@ -35,7 +39,7 @@ _FIRE = "oxidizer"
 #: What a grower can turn; the water is another well.
 _TURNED = ("amount_factor", "injection_ratio", "bucket_temperature")
 
-_OTHERS = {"stop": "Also stops", "unknown": "Also open"}
+_OTHERS = {"stop": "More stops", "unknown": "Also open"}
 
 
 @dataclass(frozen=True)
@@ -48,22 +52,28 @@ class Part:
 
     def height(self, width: int) -> int:
         """Lines that it takes."""
-        return len(textwrap.wrap(self.text, width - ITEM_NAME, break_on_hyphens=False))
+        return len(wrapped(self.text, width - ITEM_NAME))
 
 
 def print_screen(page: Page, verdict: Verdict, pour: Pour) -> None:
     """The first screen. What it holds does not depend on the width, only where its lines break."""
     asked = words.pour_words(pour, verdict)
     parts = list(_parts(verdict, pour))
-    room = LINES - sum(_height(text) for text in (f"{verdict.verdict}  {verdict.summary}", asked, LABEL_FIRST))
-    while sum(part.height(WIDTH) for part in parts) > room:
+    # Around the parts: the headline, hanging behind the verdict, what was asked, and the last line.
+    around = (f"{verdict.verdict}  {verdict.summary}", asked, LABEL_FIRST)
+    more = _TO_WEAR if any(part.name == "Wear" for part in parts) else 0
+    room = {
+        width: most + (more if width < WIDTH else 0) - sum(len(wrapped(text, width)) for text in around)
+        for width, most in LINES.items()
+    }
+    while any(_lines(parts, width) > left for width, left in room.items()):
         least_needed = max(parts, key=lambda part: part.leave_out)
         if least_needed.leave_out == _NEVER:
             break
         parts.remove(least_needed)
     headline(page, verdict, verdict.summary)
     page.line(asked)
-    if sum(part.height(WIDTH) for part in parts) < room:
+    if _lines(parts, WIDTH) < room[WIDTH] and page.out.width >= WIDTH:
         page.line()
     last = ""
     for part in parts:
@@ -75,14 +85,14 @@ def print_screen(page: Page, verdict: Verdict, pour: Pour) -> None:
 def headline(page: Page, verdict: Verdict, text: str) -> None:
     """The verdict and its headline."""
     word = verdict.verdict.upper()
-    first, *rest = textwrap.wrap(text, page.out.width - len(word) - 2, break_on_hyphens=False)
+    first, *rest = wrapped(text, page.out.width - len(word) - 2)
     page.out.print(Text.assemble((word, STYLE[verdict.verdict]), (f"  {first}", "bold")))
     for part in rest:
         page.out.print(Text(" " * (len(word) + 2) + part, style="bold"))
 
 
-def _height(text: str) -> int:
-    return len(textwrap.wrap(text, WIDTH, break_on_hyphens=False))
+def _lines(parts: Iterable[Part], width: int) -> int:
+    return sum(part.height(width) for part in parts)
 
 
 def _parts(verdict: Verdict, pour: Pour) -> Iterator[Part]:
@@ -101,7 +111,10 @@ def _lead(verdict: Verdict) -> Finding | None:
 
 def _sentence(finding: Finding) -> str:
     """What happens, in plain words."""
-    text = words.plainly(finding.happens)
+    return _capital(words.plainly(finding.happens))
+
+
+def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -116,7 +129,9 @@ def _why(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
     if lead is None:
         return
     in_part = lead.level == "unknown" and lead.scenarios == "some"
-    yield Part("Why", ("For some possible values: " if in_part else "") + _sentence(lead))
+    yield Part(
+        "Why", f"For some possible values: {words.going_on(lead.happens, verdict)}" if in_part else _sentence(lead)
+    )
     if policy := words.policy_words(lead):
         yield Part("Policy", policy)
     same = [f for f in verdict.findings if f.level == lead.level and f is not lead]
@@ -126,7 +141,7 @@ def _why(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
         for level in milder
         if level != lead.level and (count := sum(f.level == level for f in verdict.findings))
     ]
-    also = words.and_more([f.brief or f.rule for f in same], _NAMED) + "." if same else ""
+    also = _capital(words.and_more([f.brief or f.rule for f in same], _NAMED)) + "." if same else ""
     more = f"{' and '.join(counted)}: see --more." if counted else ""
     if also or more:
         yield Part(_OTHERS.get(lead.level, "Also") if also else "Also", " ".join(filter(None, [also, more])))
@@ -150,9 +165,9 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
         yield Part("Do now", (first if i == 0 else "") + step, _NEVER if i == 0 else _SECOND_STEP)
     if first and not cures and not turns:
         yield Part("Do now", first.strip())
-    if swaps := verdict.swaps[:_SWAPS]:
-        offers = "; or ".join(f"{words.swap_words(swap)} ({swap.verdict})" for swap in swaps)
-        yield Part("Instead", f"{offers}.", _INSTEAD)
+    for i, swap in enumerate(verdict.swaps[:_SWAPS]):
+        text = f"{words.swap_words(swap)} ({swap.verdict})."
+        yield Part("Instead", text if i == 0 else f"Or {text}", _INSTEAD if i == 0 else _SECOND_SWAP)
     if verdict.verdict in {"clear", "caution"} and (making := words.making_words(verdict, pour)):
         yield Part("Do now" if lead is None else "Make up", making, _MAKE_UP)
 
@@ -161,7 +176,7 @@ def _edge(verdict: Verdict, pour: Pour) -> Iterator[Part]:
     told = [edge for edge in verdict.edges if edge.input in _TURNED] or [
         edge for edge in verdict.edges if edge.better is not None or verdict.verdict == "clear"
     ][:1]
-    texts = [words.one_edge_words(edge, verdict, pour) for edge in told]
+    texts = [words.one_edge_words(edge, verdict, pour, short=True) for edge in told]
     if none := words.no_amount_words(verdict):
         texts = [none, *texts]
     for i, text in enumerate(texts[:2]):
@@ -191,6 +206,6 @@ def _care(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
 def _not_known(verdict: Verdict) -> Iterator[Part]:
     for turn in verdict.decided_by:
         yield Part("Decides", words.decides_words(turn))
-    swept = words.open_words(verdict.assumed)
+    swept = words.open_words(verdict.assumed, no_water_test=verdict.water is None)
     if swept:
-        yield Part("Not known", f"{words.and_more(swept, _OPEN)}.", _ASSUMED)
+        yield Part("Not known", _capital(f"{words.and_more(swept, _OPEN)}."), _ASSUMED)

@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.text import Text
 
 from ...catalog import Catalog, Match, Product, WaterTest
-from ...catalog.label.composition import composition
+from ...catalog.drip import no_fertilizer, not_for_drip
+from ...catalog.label.composition import composition, sources_on_label
 from ...catalog.nutrients import NUTRIENTS
 from ...catalog.product import NUMBERS
 from ...catalog.species import SPECIES
@@ -24,15 +25,26 @@ _SEEN = {"no": " (not checked against print)", "partly": " (read in part)"}
 
 
 def print_matches(matches: Sequence[Match], out: Console) -> None:
-    """What `find` found, best first."""
+    """What `find` found, best first, with what is to be said of each below it."""
     page = Page(out)
+    name_width = min(34, out.width - 36)
     for match in matches:
-        product = match.product
+        product, room = match.product, out.width - name_width - 18
         page.out.print(
-            Text.assemble((f"{textwrap.shorten(product.name, 33, placeholder='..'):<34}", "bold"))
-            + Text(f"{product.grade or '-':<11}{product.form:<7}")
-            + Text(match.why if len(match.why) <= page.out.width - 52 else f"{match.why[: page.out.width - 54]}..")
+            Text.assemble(
+                (f"{textwrap.shorten(product.name, name_width - 1, placeholder='..'):<{name_width}}", "bold"),
+                f"{product.grade or '-':<11}{product.form:<7}",
+                match.why if len(match.why) <= room else f"{match.why[: room - 2]}..",
+            )
         )
+        if told := "; ".join(filter(None, [drip_words(match.not_for_drip, match.no_fertilizer), *match.not_known])):
+            page.line(told, 4)
+
+
+def drip_words(reason: str, no_feed: str) -> str:
+    """That a product is not for drip, or no fertilizer; "" where it is both."""
+    told = [f"not for drip ({reason})" if reason else "", f"no fertilizer ({no_feed})" if no_feed else ""]
+    return ", ".join(filter(None, told))
 
 
 def print_product(product: Product, catalog: Catalog, out: Console) -> None:
@@ -45,6 +57,9 @@ def print_product(product: Product, catalog: Catalog, out: Console) -> None:
         page.line(f"also: {', '.join(product.aliases)}", 0, 2)
     if product.hazards:
         page.line(f"hazards: {', '.join(product.hazards)}")
+    told = drip_words(not_for_drip(product, sources_on_label(product, catalog.product)), no_fertilizer(product))
+    if told:
+        page.line(told)
     if product.notes:
         page.line(product.notes)
     used: dict[str, int] = {}

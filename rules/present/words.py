@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from ...catalog.quantity.numbers import in_figures
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
 from ..answer.verdict import Decision, Edge, Finding, Number, SolutionState, Swap, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
+from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
 
 #: mg/L of calcium as hardness, mg/L CaCO3.
 _CACO3_PER_CALCIUM = 2.497
@@ -88,6 +90,13 @@ def source_words(source: str) -> str:
     return told.replace("from memory", "not checked against print")
 
 
+def going_on(happens: str, verdict: Verdict) -> str:
+    """What happens, plainly, as the rest of a sentence: its first letter small but in names."""
+    text = plainly(happens)
+    named = any(text.startswith(product.name[:1].upper() + product.name[1:]) for product in verdict.pour.products)
+    return text if named or text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
 def finding_words(finding: Finding) -> str:
     """A finding in full: what happens, and for what part of what is not known."""
     if finding.level != "unknown" or finding.scenarios == "all":
@@ -115,8 +124,8 @@ def value_words(at: float, unit: str, low: float, high: float) -> tuple[str, str
     """A value at which something turns, with its unit, and the spread of it over what else is not known."""
     spread = ""
     if high - low > 0.02 * max(abs(high), 1e-9):
-        spread = f" ({low:.3g} to {high:.3g} with the rest of what is not known)"
-    return f"{at:.3g}" + ("" if unit in _UNSPOKEN_UNITS else f" {unit}"), spread
+        spread = f" ({in_figures(low)} to {in_figures(high)} with the rest of what is not known)"
+    return f"{in_figures(at)}" + ("" if unit in _UNSPOKEN_UNITS else f" {unit}"), spread
 
 
 def turn_words(turn: Decision) -> str:
@@ -166,16 +175,14 @@ def pour_words(pour: Pour, verdict: Verdict) -> str:
     names = [f"{item.amount} {name}" for item, name in zip(pour.product, meant, strict=True)]
     what = " + ".join(names)
     how = "in" if pour.bucket.volume else "added to"
-    parts = [f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")]
+    text = f"{what} {how} {pour.bucket.measure}" + ("" if pour.bucket.volume else " of water")
     if pour.injection.ratio:
-        parts.append(f"injected {pour.injection.ratio}")
+        text += f", {pour.injection.ratio}"
     elif pour.injection.suction:
-        parts.append(f"drawn in at {pour.injection.suction} into {pour.injection.flow}")
-    if pour.water is not None:
-        parts.append(f"water: {pour.water.name or pour.water.id or 'as tested'}")
-    else:
-        parts.append("water not stated")
-    return ", ".join(parts)
+        text += f", drawn in at {pour.injection.suction} into {pour.injection.flow}"
+    if pour.water is None:
+        return f"{text}, water not stated"
+    return text + (" into " if pour.injection.ratio else ", ") + (pour.water.name or pour.water.id or "water as tested")
 
 
 def making_words(verdict: Verdict, pour: Pour) -> str:
@@ -184,13 +191,13 @@ def making_words(verdict: Verdict, pour: Pour) -> str:
     if making is None:
         return ""
     water, made, unit = making
-    text = f"Put in {water:.3g} {unit} of water to make {made:.3g} {unit}"
+    text = f"Put in {in_figures(water)} {unit} of water for {in_figures(made)} {unit}"
     full = [
         f.numbers["full_bucket"].value for f in verdict.findings if f.rule == LIFTING and "full_bucket" in f.numbers
     ]
     if full:
         us = pour.bucket.measure.system == "us"
-        text += f"; the full bucket weighs {f'{full[0] * _LB_PER_KG:.0f} lb' if us else f'{full[0]:.0f} kg'}"
+        text += f" ({f'{full[0] * _LB_PER_KG:.0f} lb' if us else f'{full[0]:.0f} kg'} full)"
     return text + "."
 
 
@@ -206,7 +213,11 @@ def assumed_words(one: Assumed) -> str:
     """One assumption."""
     spoken = QUANTITIES[one.input].spoken if one.input in QUANTITIES else one.input.replace("_", " ")
     about = ", ".join(one.about)
-    swept = f"{one.low:.3g} to {one.high:.3g} {one.unit}" if one.low is not None and one.high is not None else ""
+    swept = (
+        f"{in_figures(one.low)} to {in_figures(one.high)} {one.unit}"
+        if one.low is not None and one.high is not None
+        else ""
+    )
     return {
         "not-stated": f"{spoken} not stated: swept {swept}",
         "bounded-by-test": f"{spoken} not tested: the rest of the test leaves {swept}",
@@ -230,20 +241,23 @@ def assumed_words(one: Assumed) -> str:
 _OF_NUMBERS = {"not-stated", "bounded-by-test", "stated-as-range", "read-off-setting", "unit-in-doubt"}
 
 
-def open_words(assumed: Sequence[Assumed]) -> list[str]:
-    """Names of what was swept because it is not known."""
+def open_words(assumed: Sequence[Assumed], *, no_water_test: bool = False) -> list[str]:
+    """Names of what was swept because it is not known; of a water without a test all at once."""
     swept = [one for one in assumed if one.why in _OF_NUMBERS]
     weights = [f"weight of {one.about[0]}" for one in assumed if one.why in {"volume-of-dry", "ounces-of-liquid"}]
     grades = [f"grade of {one.about[0]}" for one in assumed if one.why == "grade-not-stated"]
-    return (
-        grades
-        + weights
-        + [
-            QUANTITIES[one.input].spoken + (" (not measured)" if one.why == "read-off-setting" else "")
-            for one in swept
-            if one.input in QUANTITIES
-        ]
-    )
+    names = [
+        "true ratio" if one.why == "read-off-setting" else QUANTITIES[one.input].spoken
+        for one in swept
+        if one.input in QUANTITIES
+    ]
+    if no_water_test:
+        names = ["water", *(name for name in names if not name.startswith("water "))]
+    places = [name.removesuffix(" temperature") for name in names if name.endswith(" temperature")]
+    if len(places) > 1:
+        names = [name for name in names if not name.endswith(" temperature")]
+        names.append(f"{' and '.join(places)} temperature")
+    return grades + weights + names
 
 
 # --- edges ----------------------------------------------------------------------------------------
@@ -267,10 +281,12 @@ def no_amount_words(verdict: Verdict) -> str:
     return "No amount makes it clear." if any(rule in PRODUCT_ITSELF for rule in (f.rule for f in stopped)) else ""
 
 
-def one_edge_words(edge: Edge, verdict: Verdict, pour: Pour) -> str:
-    """How far one number is from where the verdict turns."""
+def one_edge_words(edge: Edge, verdict: Verdict, pour: Pour, *, short: bool = False) -> str:
+    """How far one number is from where the verdict turns. short: no value that no injector reaches, no name twice."""
     parts = []
-    if edge.better is not None:
+    if short and edge.better is not None and not _within_reach(edge, edge.better.value):
+        parts.append(f"No setting in an injector's reach {_ENDS[verdict.verdict]}.")
+    elif edge.better is not None:
         side = _further(edge, edge.better.value < edge.now)
         at = f"at {_moved(edge, edge.better.value, verdict, pour)} or {side}"
         if edge.better.verdict == "unknown":
@@ -279,10 +295,19 @@ def one_edge_words(edge: Edge, verdict: Verdict, pour: Pour) -> str:
             parts.append(f"{edge.better.verdict.capitalize()} {at}.")
     if edge.worse is not None:
         up = edge.worse.value > edge.now
-        beyond = _moved(edge, edge.worse.value, verdict, pour)
+        beyond = _moved(edge, edge.worse.value, verdict, pour, named=not (short and parts and len(pour.product) == 1))
         then = f"{edge.worse.verdict.capitalize()} from there."
         parts.append(f"Stays {verdict.verdict} {'up' if up else 'down'} to {beyond}. {then}")
     return " ".join(parts)
+
+
+#: What a better value would do, where none of them is within reach.
+_ENDS = {"stop": "ends the stop", "unknown": "settles it", "caution": "makes it clear", "clear": "makes it better"}
+
+
+def _within_reach(edge: Edge, value: float) -> bool:
+    """Whether an injector of a small farm can be set to it; anything else can be had."""
+    return edge.input != "injection_ratio" or STRONGEST_RATIO <= value <= WEAKEST_RATIO
 
 
 def _further(edge: Edge, low: bool) -> str:
@@ -293,11 +318,13 @@ def _further(edge: Edge, low: bool) -> str:
     return "less" if low else "more"
 
 
-def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour) -> str:
-    """What the pour or the water is like at a value of an edge."""
+def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour, *, named: bool = True) -> str:
+    """What the pour or the water is like at a value of an edge. named: products are called by their names."""
     if edge.input == "amount_factor":
-        amounts = " + ".join(f"{item.amount.times(value)} {item.name}" for item in pour.product)
-        return amounts + (f" ({value:.3g} times as much)" if len(pour.product) > 1 else "")
+        amounts = " + ".join(
+            f"{item.amount.times(value)} {item.name if named else ''}".rstrip() for item in pour.product
+        )
+        return amounts + (f" ({in_figures(value)} times as much)" if len(pour.product) > 1 else "")
     if edge.input == "injection_ratio":
         return f"1:{value:.0f}"
     if edge.unit == "degC":
@@ -305,9 +332,9 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour) -> str:
         return f"{value:.0f} degC ({value * 1.8 + 32:.0f} degF) in the {place}"
     shown = {
         PH.key: f"water pH {value:.1f}",
-        CALCIUM.key: f"{value:.3g} mg/L calcium in the water",
-        HARDNESS.key: f"{value:.3g} mg/L CaCO3 hardness",
-        ALKALINITY.key: f"{value:.3g} mg/L CaCO3 alkalinity",
+        CALCIUM.key: f"{in_figures(value)} mg/L calcium in the water",
+        HARDNESS.key: f"{in_figures(value)} mg/L CaCO3 hardness",
+        ALKALINITY.key: f"{in_figures(value)} mg/L CaCO3 alkalinity",
     }[edge.input]
     hardness = verdict.water.hardness_mg_per_l_caco3 if verdict.water else None
     if edge.input == CALCIUM.key and hardness is not None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pourcheck import Catalog, Product, UnknownName
+from pourcheck import Catalog, InputError, Product, UnknownName
+from pourcheck.catalog.species import elements_of
+from pourcheck.catalog.store.free_of import split_query
 from pourcheck.catalog.store.search import find
 
 
@@ -118,8 +120,8 @@ def test_a_grade_that_cannot_be(catalog: Catalog) -> None:
         ("urea", "nitrogen", "n"),
         ("superphosphoric-acid", "phosphate", "p2o5"),
         ("disodium-octaborate", "boron", "b"),
-        ("ground-limestone", "calcium", "ca"),
-        ("magnesium-oxide", "magnesium", "mg"),
+        ("calcium-chloride", "calcium", "ca"),
+        ("magnesium-sulfate-monohydrate", "magnesium", "mg"),
     ],
 )
 def test_a_nutrient_finds_the_richest(
@@ -128,12 +130,15 @@ def test_a_nutrient_finds_the_richest(
     query: str,
     key: str,
 ) -> None:
-    """A nutrient lists what holds it, the richest first, with its percentage."""
+    """A nutrient lists what holds it, the richest first, with its percentage; what is not for drip comes last."""
     found = catalog.find(query, 500)
-    shares = [match.product.percent(key) or 0.0 for match in found]
     assert expected == found[0].product.id
-    assert shares == sorted(shares, reverse=True)
-    assert all(share > 0 for share in shares)
+    for_drip = [not match.not_for_drip and not match.no_fertilizer for match in found]
+    assert for_drip == sorted(for_drip, reverse=True)
+    for side in (True, False):
+        shares = [match.product.percent(key) or 0.0 for match, fit in zip(found, for_drip, strict=True) if fit is side]
+        assert shares == sorted(shares, reverse=True)
+        assert all(share > 0 for share in shares)
     assert all("%" in match.why for match in found)
     holders = [p for p in catalog.products() if (p.percent(key) or 0.0) > 0.1]
     assert {p.id for p in holders} <= {match.product.id for match in found}
@@ -164,8 +169,8 @@ def test_a_long_query(catalog: Catalog) -> None:
 
 
 def test_scores_fall(catalog: Catalog) -> None:
-    """Hits by name come in order of their score, none above 100."""
-    scores = [match.score for match in catalog.find("potasium", 500)]
+    """Hits by name come in order of their score, none above 100; those that are not for drip behind."""
+    scores = [match.score for match in catalog.find("potasium", 500) if not match.not_for_drip]
     assert scores == sorted(scores, reverse=True)
     assert max(scores) <= 100
 
@@ -211,13 +216,251 @@ def test_a_grade_that_several_materials_bear_is_none_of_them(catalog: Catalog) -
     assert {"potassium sulfate", "potassium sulfate, granular"} <= set(unknown.value.nearest)
 
 
-@pytest.mark.parametrize("said", ["baking soda", "citrate", "boric", "ammonium", "starter", "kelp meal", "phosphor"])
+#: What people write, and the first of what is offered for it; None: nothing is.
+NEAREST: dict[str, str | None] = {
+    # misspelled
+    "sea weed": "seaweed extract",
+    "calcium nitrat": "calcium nitrate",
+    "calcum nitrate": "calcium nitrate",
+    "potasium nitrate": "potassium nitrate",
+    "amonium nitrate": "ammonium nitrate",
+    "amonium sulphate": "ammonium sulfate",
+    "magnesium sulfat": "magnesium sulfate",
+    "epson salt": "magnesium sulfate",
+    "epsom slat": "magnesium sulfate",
+    "uria": "urea",
+    "MKPP": "monopotassium phosphate",
+    "SOPP": "potassium sulfate",
+    "KTSS": "potassium thiosulfate",
+    "uan32": "UAN-32",
+    "nitrat of soda": "sodium nitrate",
+    "superphosfate": "ordinary superphosphate",
+    "copper sulfat": "copper sulfate",
+    "iron chelate": "iron DTPA",
+    "fsh emulsion": "fish hydrolysate",
+    "sulfur dust": "elemental sulfur",
+    "thiosulfat": "calcium thiosulfate",
+    "potasium hydroxyde": "potassium hydroxide solution",
+    "bleech": None,
+    "viniger": None,
+    # acid by name, and mild
+    "humic acit": "humic acid",
+    "humate": "humic acid",
+    "fulvic": "humic acid",
+    "boric": "boric acid",
+    "borik acid": "boric acid",
+    "amino acid": None,
+    # what only an acid, a lye, an oxidizer is called
+    "citric": "citric acid",
+    "nitric": "nitric acid",
+    "sulphuric": "sulfuric acid",
+    "muriatic": "hydrochloric acid",
+    "phosphoric": "phosphoric acid 75 %",
+    "fosforic acid": "phosphoric acid 75 %",
+    "lye": "potassium hydroxide solution",
+    "caustic": "potassium hydroxide solution",
+    "peroxide": "hydrogen peroxide",
+    # harmless, and not in the catalog
+    "baking soda": None,
+    "citrate": "calcium nitrate",
+    "hydrochlorid": None,
+    "sugar": None,
+    "molasses": None,
+    "manure": None,
+    "guano": None,
+    "blood meal": None,
+    "feather meal": None,
+    "kelp meal": None,
+    "compost tea": None,
+    "worm castings": None,
+    "wood ash": None,
+    "table salt": None,
+    "lemon juice": None,
+    "water": None,
+    "detergent": None,
+    "silica": None,
+    "trace elements": None,
+    "micro nutrients": None,
+    "azomite": None,
+    "ph down": None,
+    "acidifier": None,
+    "battery acid": None,
+    # parts of names
+    "muriate": "potassium chloride, red granular",
+    "bone": "bone meal",
+    "lime": "dolomite",
+    "starter": "starter solution 7-21-7",
+    "calcium ammonium": "calcium ammonium nitrate solution",
+    "hydrogen": "hydrogen peroxide",
+}
+
+
+@pytest.mark.parametrize("said", NEAREST)
+def test_the_nearest_names(catalog: Catalog, said: str) -> None:
+    """What is meant comes first, or nothing is offered. Common practice, no source."""
+    with pytest.raises(UnknownName) as unknown:
+        catalog.product(said)
+    assert next(iter(unknown.value.nearest), None) == NEAREST[said]
+
+
+def test_who_writes_acid_is_offered_acids(catalog: Catalog) -> None:
+    """Mild ones and strong ones, and nothing else."""
+    with pytest.raises(UnknownName) as unknown:
+        catalog.product("acid")
+    assert unknown.value.nearest
+    assert all("acid" in name for name in unknown.value.nearest)
+
+
+#: Words that tell of an acid, a lye or an oxidizer; safety data sheets, from memory.
+WARNING = ("acid", "ric", "atic", "nitric", "lye", "caustic", "hydroxyde", "peroxide", "hydrogen")
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        *(said for said in NEAREST if not said.endswith(WARNING) and not said.startswith("acid")),
+        *("ammonia", "ammonium", "phosphor", "phosphat", "sulfate", "nitrate", "carbonate", "chlorid", "potassium"),
+    ],
+)
 def test_a_harmless_word_never_points_to_an_acid(catalog: Catalog, said: str) -> None:
-    """Nor to a lye or a bleach; who writes "acid" may be offered one."""
+    """Nor to a lye, a bleach or what gives off ammonia, in any place of what is offered."""
     with pytest.raises(UnknownName) as unknown:
         catalog.product(said)
     for name in unknown.value.nearest:
-        assert not {"acid", "alkali", "hypochlorite"} & set(catalog.product(name).hazards), name
-    with pytest.raises(UnknownName) as meant:
-        catalog.product("fosforic acid")
-    assert any("acid" in catalog.product(name).hazards for name in meant.value.nearest)
+        assert not {"acid", "alkali", "hypochlorite", "ammonia-gas"} & set(catalog.product(name).hazards), name
+
+
+@pytest.mark.parametrize("said", ["muriatic", "phosphoric", "sulphuric", "nitric", "chlorine", "lye", "battery acid"])
+def test_a_warning_word_never_points_to_something_harmless(catalog: Catalog, said: str) -> None:
+    """Muriatic acid is not muriate of potash."""
+    with pytest.raises(UnknownName) as unknown:
+        catalog.product(said)
+    for name in unknown.value.nearest:
+        assert catalog.product(name).hazards, name
+
+
+# --- without something, and what is not for drip --------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("query", "words", "left"),
+    [
+        ("no phosphorus", "", ["phosphorus"]),
+        ("No Phosphorus", "", ["phosphorus"]),
+        ("chloride free", "", ["chloride"]),
+        ("chloride-free potash", "potash", ["chloride"]),
+        ("nitrogen without phosphorus", "nitrogen", ["phosphorus"]),
+        ("without phosphorous", "", ["phosphorus"]),
+        ("nitrogen, no phosphorus or chloride", "nitrogen", ["phosphorus", "chloride"]),
+        ("potash without sodium, boron and sulfate", "potash", ["sodium", "boron", "sulfate"]),
+        ("boron free no sodium magnesium", "magnesium", ["boron", "sodium"]),
+        ("free of ammonium", "", ["ammonium"]),
+        ("no P", "", ["phosphate"]),
+        ("calcium with no sulphur", "calcium", ["sulphur"]),
+        ("urea", "urea", []),
+        ("nothing fancy", "nothing fancy", []),
+        ("Alder Low 6-18-3", "alder low 6-18-3", []),
+        ("low biuret urea", "low biuret urea", []),
+    ],
+)
+def test_what_is_to_be_left_out(query: str, words: str, left: list[str]) -> None:
+    """ "No", "without", "free of" before it, "free" behind it, among other words."""
+    rest, found = split_query(query)
+    assert (rest, [one.spoken for one in found]) == (words, left)
+
+
+@pytest.mark.parametrize("query", ["no acid", "without dust", "smell free", "low phosphorus", "low in sodium"])
+def test_what_cannot_be_left_out(catalog: Catalog, query: str) -> None:
+    """What products are not known by, and words that name no limit, are refused, and never taken for a name."""
+    with pytest.raises(InputError):
+        catalog.find(query)
+
+
+@pytest.mark.parametrize(
+    ("query", "without", "element"),
+    [
+        ("no phosphorus", (), "P"),
+        ("", ("phosphorus",), "P"),
+        ("nitrogen", ("phosphorus",), "P"),
+        ("chloride free", (), "Cl"),
+        ("potash", ("chloride",), "Cl"),
+        ("no sodium", (), "Na"),
+        ("boron-free", (), "B"),
+        ("no calcium", (), "Ca"),
+        ("no sulfate", (), "S"),
+        ("no nitrogen", ("potassium",), "K"),
+    ],
+)
+def test_nothing_that_holds_it_is_listed(catalog: Catalog, query: str, without: tuple[str, ...], element: str) -> None:
+    """Whatever is listed has no atom of it in its formulas and the formulas of the materials on its label, or says that
+    it is not known; every material whose formulas lack it is listed where nothing else is asked."""
+    found = {match.product.id: match for match in catalog.find(query, 500, without)}
+    assert found
+    for match in found.values():
+        made_of = [match.product] if match.product.content else [catalog.product(n) for n in match.product.derived_from]
+        known = bool(made_of) and all(material.content for material in made_of)
+        holds = any(element in elements_of(part.formula) for material in made_of for part in material.content)
+        assert not holds or match.not_known, match.product.id
+        assert known or match.not_known, match.product.id
+    if query and not without:
+        lacking = {
+            p.id
+            for p in catalog.materials()
+            if p.content and not any(element in elements_of(c.formula) for c in p.content)
+        }
+        assert lacking <= found.keys()
+
+
+def test_without_more_than_one(catalog: Catalog) -> None:
+    """Nitrogen without phosphorus and ammonium: urea and potassium nitrate, no ammonium nitrate, no MAP."""
+    found = {match.product.id for match in catalog.find("nitrogen", 500, ["phosphorus", "ammonium"])}
+    assert {"urea", "potassium-nitrate", "magnesium-nitrate"} <= found
+    assert not {"ammonium-nitrate", "monoammonium-phosphate", "uan-32"} & found
+
+
+def test_what_may_hold_it_comes_behind(catalog: Catalog) -> None:
+    """A label that names no sources, and a material of no formula, say so and follow what is known."""
+    found = catalog.find("no phosphorus", 500)
+    doubt = [bool(match.not_known) for match in found if not match.not_for_drip and not match.no_fertilizer]
+    assert doubt == sorted(doubt)
+    unknown = next(match for match in found if match.product.id == "seaweed-extract")
+    assert unknown.not_known == ("phosphorus: not known",)
+    unlisted = Product(id="mine", name="Mine", form="liquid", grade="10-0-10")
+    assert find([unlisted], "no chloride")[0].not_known == ("chloride: not known",)
+
+
+@pytest.mark.parametrize(
+    ("product_id", "reason"),
+    # Handbook and trade notes of the rules insoluble-source, slow-release-source and particles-in-product.
+    [
+        ("ground-limestone", "does not dissolve"),
+        ("rock-phosphate", "does not dissolve"),
+        ("elemental-sulfur", "does not dissolve"),
+        ("sulfur-coated-urea", "slow-release grains"),
+        ("triple-superphosphate", "leaves particles"),
+        ("potassium-chloride-red", "leaves particles"),
+        ("gypsum", "a suspension of particles"),
+        ("urea", ""),
+        ("potassium-nitrate", ""),
+        ("phosphoric-acid-75", ""),
+    ],
+)
+def test_not_for_drip(catalog: Catalog, product_id: str, reason: str) -> None:
+    """What leaves solids is marked, wherever it is found."""
+    assert catalog.find(product_id)[0].not_for_drip == reason
+
+
+def test_a_product_of_what_does_not_dissolve_is_not_for_drip() -> None:
+    """The mark follows the label's sources."""
+    lime = Product(id="lime", name="lime", form="dry", kind="material", dissolving="insoluble")
+    mixed = Product(id="mixed", name="Mixed", form="dry", grade="5-0-0", derived_from=("lime",))
+    assert find([lime, mixed], "Mixed")[0].not_for_drip == "holds lime: does not dissolve"
+
+
+@pytest.mark.parametrize(
+    ("product_id", "feeds"),
+    [("household-bleach", False), ("hydrogen-peroxide", False), ("acetic-acid-5", False), ("nitric-acid", True)],
+)
+def test_what_only_cleans_is_no_fertilizer(catalog: Catalog, product_id: str, feeds: bool) -> None:
+    """Bleach, peroxide and vinegar are marked; an acid that feeds is not."""
+    assert bool(catalog.find(product_id)[0].no_fertilizer) is not feeds

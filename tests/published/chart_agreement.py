@@ -408,7 +408,7 @@ _NUMBERS = {
     "saturation_index": "saturation index {:+.2f}",
     "mixed_crystal_index": "index of the mixed crystal {:+.2f}",
     "model_band_si": "known to {:.2f}",
-    "precipitated": "{:.3g} g/L comes out",
+    "precipitated": "{:.3g} g/L precipitates",
     "settled": "{:.3g} g/L settles",
     "bucket_ph": "bucket pH {:.1f}",
     "metal_sulfate": "{:.3g} mol/kg of the metal sulfate",

@@ -206,7 +206,9 @@ def test_no_command_is_help(call: Run) -> None:
         ('unknown product "nope"; nearest: ', ("show", "nope")),
         ('unknown product ""', ("show", "")),
         ("Missing argument", ("show",)),
-        ("Missing argument", ("find",)),
+        ("names nothing to find", ("find",)),
+        ('"dust" is nothing that products are known to be free of', ("find", "urea", "--without", "dust")),
+        ('"low sodium" names no limit', ("find", "low", "sodium")),
         ("--limit", ("find", "urea", "--limit", "0")),
         ("--limit", ("find", "urea", "--limit", "all")),
         ("schema", ("schema", "everything")),
@@ -845,11 +847,22 @@ def test_what_is_read_is_of_the_schema_of_pours(call: Run, data: dict[str, Any])
 def test_lists_in_json(call: Run) -> None:
     """find and rules print lists with these keys."""
     for row in json.loads(call("find", "nitrogen", "--json").out):
-        assert {"id", "name", "grade", "form", "why", "score"} == set(row)
+        assert {"id", "name", "grade", "form", "why", "score", "not_for_drip", "no_fertilizer", "not_known"} == set(row)
     listed = json.loads(call("rules", "--json").out)
     assert [rule.name for rule in rules()] == [row["name"] for row in listed]
     for row in listed:
         assert {"name", "family", "levels", "asks"} == set(row)
+
+
+@pytest.mark.quick
+def test_what_is_not_for_drip_says_so(call: Run) -> None:
+    """In find and in show."""
+    found = call("find", "no phosphorus", "calcium", "--without", "sodium", "--limit", "50").out
+    assert "not for drip (does not dissolve); phosphorus: not known; sodium: not known" in found
+    assert "rock phosphate" not in found
+    assert "not for drip (a suspension of particles)" in call("show", "gypsum").out
+    assert "not for drip" not in call("show", "urea").out
+    assert "no fertilizer (" in call("show", "household bleach").out
 
 
 # --- 80 columns -----------------------------------------------------------------------------------

@@ -178,7 +178,7 @@ def test_the_edge_of_a_ratio_that_was_not_measured_is_nearer(catalog: Catalog, i
 def test_an_unknown_verdict_has_no_edge(catalog: Catalog) -> None:
     """Its deciding inputs say where it turns."""
     data = POURS["clear MAP, soft"].pour()
-    del data["water"]["calcium"]
+    data["water"]["calcium"] = "5 to 150 mg/L"
     verdict = check({**data, "product": [{"name": "technical MAP", "amount": "2 kg"}]}, catalog)
     assert verdict.verdict == "unknown"
     assert verdict.edges == ()

@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from pourcheck import Catalog, Pour, check
+from pourcheck import Catalog, Pour, UnknownName, check
 from pourcheck.catalog import InputError
+from pourcheck.rules.answer.echo import meant
 from pourcheck.rules.ask.question import Question, ask
-from pourcheck.rules.present.words import assumed_words, decision_words
+from pourcheck.rules.present.words import assumed_words, decision_words, pour_words
 
 #: A kitchen cup, a tablespoon, a fluid ounce [L] and an avoirdupois ounce [kg], by definition (NIST Handbook 44,
 #: appendix C: US liquid measure from the gallon of 231 cubic inches).
@@ -188,3 +189,146 @@ def test_the_answer_tells_and_asks_which_ounces(catalog: Catalog) -> None:
         "8 oz potassium thiosulfate: by weight or fluid ounces, 8 to 12.2 oz by weight"
     ]
     assert verdict.pour.products[0].mass.high > 1.4 * verdict.pour.products[0].mass.low
+
+
+# --- as people write it -----------------------------------------------------------------------------
+
+#: Kilograms of a pound, by definition (NIST Handbook 44, appendix C); a gallon has 128 fluid ounces, 16 cups and 256
+#: tablespoons.
+POUND_KG = 0.45359237
+RATIOS: dict[str, float] = {
+    "1:64": 64.0,
+    "1 : 64": 64.0,
+    "1 to 64": 64.0,
+    "1/64": 64.0,
+    "1 in 64": 64.0,
+    "1.5 %": 100.0 / 1.5,
+    "1.5%": 100.0 / 1.5,
+    "2 percent": 50.0,
+    "1 gal per 100 gal": 100.0,
+    "1 gal/100 gal": 100.0,
+    "2 oz/gal": 64.0,
+    "2 oz per gal": 64.0,
+    "2 fl oz per gallon": 64.0,
+    "1 tbsp/gal": 256.0,
+    "1 cup per 5 gal": 80.0,
+    "10 mL/L": 100.0,
+    "1 L per 100 L": 100.0,
+}
+
+
+@pytest.mark.parametrize("written", RATIOS)
+def test_ratios(catalog: Catalog, written: str) -> None:
+    """All ways to write stock to water, and what a Venturi makes of them; echoed as written."""
+    data = pour(("urea", "1 lb"), injection={"ratio": written, "injector": "measured"})
+    verdict = check(data, catalog, details=False)
+    assert verdict.pour.quantities["injection_ratio"].value == pytest.approx(RATIOS[written], rel=1e-4)
+    assert f" in 5 gal, {written} into brook-well" in pour_words(Pour.parse(data), verdict)
+
+
+@pytest.mark.parametrize("written", ["64:1", "64", "1-64", "1 to", "0 %", "2 lb/gal", "1:0"])
+def test_what_is_no_ratio(written: str) -> None:
+    """Nothing is guessed."""
+    with pytest.raises(InputError, match="not an injection ratio"):
+        Pour.parse(pour(("urea", "1 lb"), injection={"ratio": written}))
+
+
+WEIGHTS: dict[str, float] = {
+    "2 lb 3 oz": 35.0 / 16.0 * POUND_KG,
+    "2 lb, 3 oz": 35.0 / 16.0 * POUND_KG,
+    "2 lbs and 3 ozs": 35.0 / 16.0 * POUND_KG,
+    "1/2 lb": POUND_KG / 2,
+    "½ lb": POUND_KG / 2,
+    "half a pound": POUND_KG / 2,
+    "a pound": POUND_KG,
+    "1 1/2 lb": 1.5 * POUND_KG,
+    "1½ lbs": 1.5 * POUND_KG,
+    "2-1/2 lb": 2.5 * POUND_KG,
+    "2 lb.": 2 * POUND_KG,
+    "5#": 5 * POUND_KG,
+    "8 oz": POUND_KG / 2,
+    "8ounces": POUND_KG / 2,
+    "500g": 0.5,
+    "1.5 kg": 1.5,
+}
+
+
+@pytest.mark.parametrize("written", WEIGHTS)
+def test_weights(catalog: Catalog, written: str) -> None:
+    """Of something dry, known to the gram, and echoed as written."""
+    verdict = check(pour(("urea", written)), catalog, details=False)
+    mass = verdict.pour.products[0].mass
+    assert (mass.low, mass.high) == pytest.approx((WEIGHTS[written], WEIGHTS[written]), rel=1e-4)
+    assert pour_words(Pour.parse(pour(("urea", written))), verdict).startswith(f"{written} urea 46-0-0 in 5 gal")
+
+
+@pytest.mark.parametrize("written", ["1 T", "1 t", "1 scoop", "2 handfuls", "1 bag", "1,5 kg", "10 gr", "2 # 3", "1 c"])
+def test_what_is_no_amount(written: str) -> None:
+    """A capital T is a tablespoon in a kitchen and a tonne on a scale: nothing is guessed."""
+    with pytest.raises(InputError):
+        Pour.parse(pour(("urea", written)))
+
+
+NAMES: dict[str, tuple[str, str]] = {
+    # as written: the product, and how it is echoed; common practice, no source
+    "46-0-0": ("urea", "urea 46-0-0"),
+    "urea 46-0-0": ("urea", "urea 46-0-0"),
+    "13-0-46": ("potassium-nitrate", "potassium nitrate 13-0-44"),
+    "potassium nitrate 13-0-46": ("potassium-nitrate", "potassium nitrate 13-0-44"),
+    "0-52-34": ("monopotassium-phosphate", "monopotassium phosphate 0-52-34"),
+    "MKP 0-52-34": ("monopotassium-phosphate", "MKP 0-52-34"),
+    "15.5-0-0": ("calcium-nitrate", "calcium nitrate 15.5-0-0"),
+    "15.5-0-0 calcium nitrate": ("calcium-nitrate", "calcium nitrate 15.5-0-0"),
+    "15.5-0-0-19Ca": ("calcium-nitrate", "calcium nitrate 15.5-0-0"),
+    "21-0-0-24S": ("ammonium-sulfate", "ammonium sulfate 21-0-0"),
+    "12-0-0-26S": ("ammonium-thiosulfate", "ammonium thiosulfate 12-0-0"),
+    "MAP": ("monoammonium-phosphate", "MAP technical 12-61-0"),
+    "MAP 11-52-0": ("monoammonium-phosphate-granular", "monoammonium phosphate, granular 11-52-0"),
+    "CAN-17": ("calcium-ammonium-nitrate-solution", "CAN-17 17-0-0"),
+    "KTS": ("potassium-thiosulfate", "KTS 0-0-25"),
+    "CaTS": ("calcium-thiosulfate", "CaTS (calcium thiosulfate)"),
+    "ATS": ("ammonium-thiosulfate", "ATS 12-0-0"),
+    "SOP": ("potassium-sulfate", "SOP 0-0-50"),
+    "SOP 0-0-50": ("potassium-sulfate", "SOP 0-0-50"),
+    "KCl": ("potassium-chloride", "KCl 0-0-62"),
+    "Epsom": ("magnesium-sulfate", "Epsom (magnesium sulfate)"),
+    "humic": ("humic-acid", "humic (humic acid)"),
+    "household bleach": ("household-bleach", "household bleach"),
+    "32-0-0": ("uan-32", "UAN-32 32-0-0"),
+    "nitric acid 14-0-0": ("nitric-acid", "nitric acid 60-67% 14-0-0"),
+}
+
+
+@pytest.mark.parametrize("written", NAMES)
+def test_names(catalog: Catalog, written: str) -> None:
+    """Short names, and grades alone or anywhere in a name; the echo tells what was meant."""
+    product = catalog.product(written)
+    assert (product.id, meant(written, product)) == NAMES[written]
+
+
+@pytest.mark.parametrize(
+    "written", ["15-0-0", "14-0-0", "0-54-0", "0-0-50", "urea 17-44-0", "urea 15-0-0", "KCl 0-0-60", "46-0-0-20S"]
+)
+def test_what_a_grade_does_not_tell(catalog: Catalog, written: str) -> None:
+    """A grade alone never means an acid; a name and a grade that do not fit mean nothing, nor does one of two."""
+    with pytest.raises(UnknownName):
+        catalog.product(written)
+
+
+@pytest.mark.parametrize(
+    "unit", ["lb", "oz", "kg", "g", "cup", "tbsp", "tsp", "qt", "fl oz", "gal", "L", "mL", "pound"]
+)
+@pytest.mark.parametrize("factor", [0.002, 0.011, 0.3, 1.0, 7.0, 1234.0])
+def test_an_amount_is_told_as_it_can_be_measured(unit: str, factor: float) -> None:
+    """No 0.011 qt, no 1.23e+03 g: between a tenth and a thousand of a unit where there is one, of the same system and
+    the same amount."""
+    amount = Pour.parse(pour(("urea", f"1 {unit}"))).product[0].amount
+    told = amount.times(factor)
+    again = Pour.parse(pour(("urea", told))).product[0].amount
+    assert again.low == pytest.approx(amount.low * factor, rel=6e-3)
+    assert (again.kind, again.system) == (amount.kind, amount.system)
+    assert "e" not in told.split()[0]
+    smallest, largest = {"oz", "tsp", "g", "mL"}, {"lb", "gal", "kg", "L", "cups"}
+    number, own = told.split(maxsplit=1)
+    assert float(number) >= 0.1 or own in smallest, told
+    assert float(number) < 1000 or own in largest, told
