@@ -107,11 +107,13 @@ def equilibria(
     sound: np.ndarray,
     phases: Sequence[str],
     *,
-    ph: Floats | None,
-    alkalinity: Floats | None,
-    ln_co2: Floats | None,
+    ph: Floats | None = None,
+    alkalinity: Floats | None = None,
+    ln_co2: Floats | None = None,
+    down_to_si: Floats | None = None,
 ) -> Solution:
-    """The solutions of rows that are sound; arguments as `speciate` has made them ready."""
+    """The solutions of rows that are sound; arguments as `speciate` has made them ready. down_to_si: (B, phases) the
+    saturation index down to which each may form, 0 where none is given."""
     tables = _tables(_Same(constants))
     size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
     kelvin = temperature_c + 273.15
@@ -130,6 +132,7 @@ def equilibria(
         }
 
     given = {"given": totals, "kelvin": kelvin, "a": a, "b": b, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
+    given["down_to"] = down_to_si
     arrays = {
         name: np.array(value, dtype=float, order="C", copy=True) for name, value in given.items() if value is not None
     }

@@ -1112,21 +1112,23 @@ static int sane(const Model *m, double ln_aw) {
     return !m->pitzer || (aw > 0.03 && aw < 1.0005);
 }
 
-/* The solids that may form, with what there is of them; all of those that are wanted, or only what is near. */
-static void lay_solids(Room *r, const int *wanted, int count, double t, Held held, const double *brought,
-                       const double *index, const double *ahead, int all) {
+/* The solids that may form, down to a saturation index each, with what there is of them; all of those that are wanted,
+ * or only what is near. */
+static void lay_solids(Room *r, const int *wanted, const double *down_to, int count, double t, Held held,
+                       const double *brought, const double *index, const double *ahead, int all) {
     const Model *m = r->m;
     int n = r->n;
     r->np = 0;
     for (int k = 0; k < count; k++) {
         int phase = wanted[k];
         if (!possible_phase(r, phase)) continue;
-        if (!all && index[phase] < FAR_BELOW_SI && ahead[phase] == 0.0) continue;
+        double down = down_to ? down_to[k] : 0.0;
+        if (!all && index[phase] < down + FAR_BELOW_SI && ahead[phase] == 0.0) continue;
         int p = r->np++;
         const double *nu = m->phase_nu + (size_t)phase * m->N;
         r->phases[p] = phase;
         r->pwater[p] = m->phase_water[phase];
-        r->pln_k[p] = phase_ln_k(m, phase, t);
+        r->pln_k[p] = phase_ln_k(m, phase, t) + LN10 * down;
         double protons_ = protons(r, nu, held.flags);
         r->pup[p] = protons_ > 0.0 ? protons_ : 0.0, r->pdown[p] = protons_ < 0.0 ? -protons_ : 0.0;
         r->x[p] = ahead[phase];
@@ -1159,8 +1161,9 @@ static void same_as_before(const Model *m, const Out *before, Out *after, size_t
     after->converged[row] = before->converged[row];
 }
 
-static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted, int count,
-                    Out *before, Out *after, size_t row, double *ahead, double *less) {
+static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted,
+                    const double *down_to, int count, Out *before, Out *after, size_t row, double *ahead,
+                    double *less) {
     const Model *m = r->m;
     r->np = 0;
     int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
@@ -1169,7 +1172,7 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     if (count == 0) return;
     const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
     int far = settle_ahead(m, wanted, count, total, t, ahead, less), over = 0;
-    for (int k = 0; k < count; k++) over = over || index[wanted[k]] > 1e-9;
+    for (int k = 0; k < count; k++) over = over || index[wanted[k]] > (down_to ? down_to[k] : 0.0) + 1e-9;
     if (!(over && fine) && !far) {
         same_as_before(m, before, after, row);
         return;
@@ -1178,14 +1181,17 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
         if (far) dissolve(r, less, t, w, held);
         else if (all) dissolve(r, total, t, w, held);
         gather(r, total, held.flags); /* the same masters: nothing settles wholly */
-        lay_solids(r, wanted, count, t, held, brought, index, ahead, all);
+        lay_solids(r, wanted, down_to, count, t, held, brought, index, ahead, all);
         fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
         double taken = 0.0;
         for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
         fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
         collect(r, w, held, total, t, after, row);
         int missed = 0; /* whether one that was left out would form after all */
-        for (int k = 0; k < count && !all; k++) missed = missed || after->index[row * (size_t)m->P + (size_t)wanted[k]] > SATURATED;
+        for (int k = 0; k < count && !all; k++) {
+            double now = after->index[row * (size_t)m->P + (size_t)wanted[k]];
+            missed = missed || now > (down_to ? down_to[k] : 0.0) + SATURATED;
+        }
         if (!missed) break;
     }
     for (int p = 0; p < r->np; p++) after->solid[row * (size_t)m->P + (size_t)r->phases[p]] = r->x[p];
@@ -1202,7 +1208,7 @@ static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *h
     return view->buf;
 }
 
-#define BUFFERS 26
+#define BUFFERS 27
 
 /* solve(model, rows, flags): every array of the dictionary `rows`, in place. 0, or -1 where it had no room. */
 static PyObject *equilibria(PyObject *self, PyObject *args) {
@@ -1217,6 +1223,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
 #define GET(name) doubles(rows, name, views + used, &used)
     double *totals = GET("given"), *kelvin = GET("kelvin"), *a = GET("a"), *b = GET("b");
     double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
+    double *down_to = GET("down_to");
     int *wanted = (int *)GET("wanted"), *sound = (int *)GET("sound");
     Out before = {GET("totals"), GET("molality"), GET("ln_activity"), GET("ln_aw"), GET("strength"), GET("index"),
                   NULL, (int *)GET("converged")};
@@ -1244,8 +1251,9 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
                 if (!sound[row]) continue;
                 Held held = {ph ? ph[row] : 0.0, alkalinity ? alkalinity[row] : 0.0, ln_co2 ? ln_co2[row] : 0.0, flags};
                 Water w = {a[row], b[row]};
-                one_row(&r, totals + (size_t)row * (size_t)m->N, kelvin[row], w, held, wanted, count, &before, &after,
-                        (size_t)row, ahead, less);
+                one_row(&r, totals + (size_t)row * (size_t)m->N, kelvin[row], w, held, wanted,
+                        down_to ? down_to + (size_t)row * (size_t)count : NULL, count, &before, &after, (size_t)row, ahead,
+                        less);
             }
             free(area);
         }

@@ -196,7 +196,20 @@ def let_form(
     `equilibrate`; those of `before` that had not are left as they were.
     """
     held = Held(None, None, None if co2_atm is None else np.log(co2_atm))
-    return _with_solids(before, phases, held, down_to_si)
+    if not compiled.available():
+        return _with_solids(before, phases, held, down_to_si)
+    totals = before.totals_mol_per_kg
+    if co2_atm is not None:
+        totals = _left_to_the_gas(before.constants, totals)
+    down_to = np.broadcast_to(down_to_si, (len(totals), len(phases)))
+    after = compiled.equilibria(
+        before.constants, totals, before.temperature_c, before.converged, phases, ln_co2=held.ln_co2, down_to_si=down_to
+    )
+    lost = np.flatnonzero(before.converged & ~after.converged)
+    if len(lost):
+        again = _with_solids(before.rows(lost), phases, held.rows(lost), down_to[lost])
+        after = _placed(after, lost, again)
+    return replace(before.with_rows(before.converged, after.rows(before.converged)), supersaturated=before)
 
 
 def _left_to_the_gas(constants: Constants, totals: Floats) -> Floats:

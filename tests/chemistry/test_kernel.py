@@ -16,7 +16,7 @@ from pourcheck.rules.chemistry import compiled
 from pourcheck.rules.chemistry.constants import Constants, Floats, load
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.solution import Solution
-from pourcheck.rules.chemistry.speciate import equilibrate
+from pourcheck.rules.chemistry.speciate import NEVER_SI, equilibrate, let_form
 from pourcheck.rules.chemistry.stock import stock_constants
 
 pytestmark = pytest.mark.skipif(not compiled.available(), reason="the compiled solver was not built")
@@ -149,3 +149,25 @@ def test_the_reference_can_be_asked_for(monkeypatch: pytest.MonkeyPatch) -> None
     """By a variable of the environment."""
     monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
     assert not compiled.available()
+
+
+@pytest.mark.parametrize("air", [False, True])
+def test_solids_down_to_an_index(catalog: Catalog, monkeypatch: pytest.MonkeyPatch, air: bool) -> None:
+    """Each by itself, down to an index of its own; the others never."""
+    constants = stock_constants(())
+    phases = ("Hopeite", "Smithsonite", "Brushite", "Gypsum")
+    totals, temperature_c = poured(catalog, constants, 0.02)
+    totals[:, constants.master("Zn+2")] += 1e-4
+    gas = {"co2_atm": np.full(ROWS, 4.2e-4)} if air else {}
+    before = equilibrate(totals, temperature_c, constants=constants, **gas)
+    down_to = np.full((ROWS, len(phases)), NEVER_SI)
+    rows = np.arange(ROWS)
+    down_to[rows, rows % len(phases)] = np.random.default_rng(2).uniform(-0.5, 0.5, ROWS)
+    found = let_form(before, phases, down_to_si=down_to, **gas)
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
+    asked = let_form(before, phases, down_to_si=down_to, **gas)
+    assert np.array_equal(found.converged, asked.converged)
+    assert np.allclose(found.precipitated_mol_per_kg, asked.precipitated_mol_per_kg, rtol=1e-7, atol=1e-10)
+    assert np.allclose(found.ph, asked.ph, rtol=0.0, atol=1e-8, equal_nan=True)
+    formed = np.count_nonzero(found.precipitated_mol_per_kg > 1e-9, axis=1)
+    assert set(formed) == {0, 1}
