@@ -45,7 +45,7 @@ def test_a_quantity_is_whole(quantity: SureQuantity | OptionalQuantity) -> None:
     """Bounds the right way round, a way to find it out, a species that exists; a charge is that of the species."""
     assert isinstance(quantity, SureQuantity | OptionalQuantity)
     assert quantity.least < quantity.most
-    assert 1 <= quantity.cost <= 4
+    assert 1 <= quantity.cost <= 5
     assert quantity.find_out
     if quantity.species is not None:
         assert quantity.charge in {0, SPECIES[quantity.species].charge}
