@@ -25,7 +25,7 @@ LINES = {WIDTH: 14, 60: 16}
 _TO_WEAR = 4
 #: Other findings, swaps and things not known that are named.
 _NAMED, _SWAPS, _OPEN = 4, 2, 3
-LABEL_FIRST = "Label, safety data sheet, local code come first. --more"
+LABEL_FIRST = "Label, safety data sheet and local code first. More: --more"
 
 #: What is never left out, and in which order the rest is where lines are short, the least needed first.
 _NEVER = 0

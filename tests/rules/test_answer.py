@@ -157,7 +157,7 @@ def test_short_answer(answer: Answer) -> None:
     verdict, lines = answer.verdict, answer.short.splitlines()
     assert lines[0] == f"{verdict.verdict.upper()}  {verdict.summary}"
     flat = squeezed(answer.short)
-    assert "Label, safety data sheet, local code come first." in flat
+    assert "Label, safety data sheet and local code first." in flat
     assert "--more" in lines[-1]
     for product in answer.pour.product:
         assert f"{product.amount} {product.name}" in flat

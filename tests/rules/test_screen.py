@@ -167,7 +167,7 @@ def test_order(shown: Shown) -> None:
     told = [name for name in names if name in order]
     assert told == sorted(told, key=order.index)
     assert "Do now" in names
-    assert lines[-1] == "Label, safety data sheet, local code come first. --more"
+    assert lines[-1] == "Label, safety data sheet and local code first. More: --more"
 
 
 def test_plain_words(shown: Shown) -> None:
