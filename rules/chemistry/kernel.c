@@ -175,6 +175,8 @@ typedef struct {
     /* solids */
     int np, *phases, *there;
     double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
+    /* constants of every phase, and saturated molalities of the salts with a curve, at the temperature they are for */
+    double *at_ln_k, *at_saturated, at_k;
     /* gas */
     double *gas_nu, gas_water, gas_ln_k;
 } Room;
@@ -214,6 +216,7 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
     r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
     r->nu_step = AREA(double, P * N); r->gas_nu = AREA(double, N);
+    r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
     (void)first;
     return (size_t)(rest - base);
 }
@@ -318,36 +321,32 @@ static void gather(Room *r, const double *total, int held) {
         for (int j = 0; j < n; j++) r->gas_nu[j] = m->phase_nu[(size_t)m->gas * m->N + r->masters[j]];
 }
 
-static double phase_ln_k(const Model *m, int phase, double t) {
-    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
-    double value = m->phase_ln_k[phase] + span * m->phase_delta_h[phase];
-    for (int i = 0; i < m->analytics; i++) {
-        if (m->analytic_of[i] != phase) continue;
-        const double *e = m->analytic + 6 * i;
-        value = LN10 * (e[0] + e[1] * t + e[2] / t + e[3] * log10(t) + e[4] / (t * t) + e[5] * t * t);
-    }
-    for (int i = 0; i < m->curves; i++) {
-        if (m->curve_of[i] != phase) continue;
-        int first = m->curve_start[i], last = m->curve_start[i + 1] - 1;
-        double c = t - 273.15;
-        if (first == last) { value = m->curve_ln_k[first]; continue; }
-        int k = first;
-        while (k < last - 1 && c > m->curve_c[k + 1]) k++;
-        double slope = (m->curve_ln_k[k + 1] - m->curve_ln_k[k]) / (m->curve_c[k + 1] - m->curve_c[k]);
-        value = m->curve_ln_k[k] + slope * (c - m->curve_c[k]);
-    }
-    return value;
+/* A table of a curve at a temperature, straight between its points, and on along its ends or level beyond them. */
+static double along_curve(const Model *m, const double *table, int curve, double t, int level) {
+    int first = m->curve_start[curve], last = m->curve_start[curve + 1] - 1, k = first;
+    double c = t - 273.15;
+    if (level) c = clip(c, m->curve_c[first], m->curve_c[last]);
+    if (first == last) return table[first];
+    while (k < last - 1 && c > m->curve_c[k + 1]) k++;
+    return table[k] + (table[k + 1] - table[k]) / (m->curve_c[k + 1] - m->curve_c[k]) * (c - m->curve_c[k]);
 }
 
-/* Saturated molality of a curve's salt, level beyond its ends. */
-static double saturated(const Model *m, int curve, double t) {
-    int first = m->curve_start[curve], last = m->curve_start[curve + 1] - 1;
-    double c = clip(t - 273.15, m->curve_c[first], m->curve_c[last]);
-    if (first == last) return exp(m->curve_ln_molality[first]);
-    int k = first;
-    while (k < last - 1 && c > m->curve_c[k + 1]) k++;
-    double slope = (m->curve_ln_molality[k + 1] - m->curve_ln_molality[k]) / (m->curve_c[k + 1] - m->curve_c[k]);
-    return exp(m->curve_ln_molality[k] + slope * (c - m->curve_c[k]));
+/* ln K of every phase, and the saturated molalities; kept while the temperature stays. */
+static void phases_at(Room *r, double t) {
+    const Model *m = r->m;
+    if (r->at_k == t) return;
+    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
+    for (int p = 0; p < m->P; p++) r->at_ln_k[p] = m->phase_ln_k[p] + span * m->phase_delta_h[p];
+    for (int i = 0; i < m->analytics; i++) {
+        const double *e = m->analytic + 6 * i;
+        r->at_ln_k[m->analytic_of[i]] =
+            LN10 * (e[0] + e[1] * t + e[2] / t + e[3] * log10(t) + e[4] / (t * t) + e[5] * t * t);
+    }
+    for (int i = 0; i < m->curves; i++) {
+        r->at_ln_k[m->curve_of[i]] = along_curve(m, m->curve_ln_k, i, t, 0);
+        r->at_saturated[i] = exp(along_curve(m, m->curve_ln_molality, i, t, 1));
+    }
+    r->at_k = t;
 }
 
 /* --- dilute: Debye-Hueckel --------------------------------------------------------------------------------------- */
@@ -978,7 +977,8 @@ static void constants_at(Room *r, double t, double a_dh, int held) {
     }
     r->a_phi = a_dh * LN10 / 3.0;
     r->temperature_k = t;
-    if (held & HOLD_GAS) r->gas_ln_k = phase_ln_k(m, m->gas, t), r->gas_water = m->phase_water[m->gas];
+    phases_at(r, t);
+    if (held & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
 }
 
 /* Solution without solids, from a first guess. */
@@ -1037,7 +1037,7 @@ static int possible_phase(const Room *r, int phase) {
 }
 
 /* The row's results as they stand. lacks: masters of which there was nothing to begin with. */
-static void collect(Room *r, Water w, Held held, const double *total, double t, Out *out, size_t row) {
+static void collect(Room *r, Water w, Held held, const double *total, Out *out, size_t row) {
     const Model *m = r->m;
     int N = m->N, S = m->S, P = m->P;
     if (!m->pitzer) {
@@ -1057,7 +1057,7 @@ static void collect(Room *r, Water w, Held held, const double *total, double t, 
     for (int p = 0; p < P; p++) {
         index[p] = -INFINITY;
         if (!possible_phase(r, p)) continue;
-        double over = r->ln_aw * m->phase_water[p] - phase_ln_k(m, p, t);
+        double over = r->ln_aw * m->phase_water[p] - r->at_ln_k[p];
         const double *nu = m->phase_nu + (size_t)p * N;
         for (int j = 0; j < r->n; j++) over += nu[r->masters[j]] * r->lam[j];
         index[p] = over / LN10;
@@ -1078,22 +1078,23 @@ static void collect(Room *r, Water w, Held held, const double *total, double t, 
 }
 
 /* What must settle of salts that are far over their solubility, the furthest first; whether anything. */
-static int settle_ahead(const Model *m, const int *wanted, int count, const double *total, double t, double *ahead, double *left) {
-    int any = 0, done[64] = {0};
+static int settle_ahead(const Room *r, const int *wanted, int count, const double *total, double *ahead, double *left) {
+    const Model *m = r->m;
+    int any = 0;
     memcpy(left, total, sizeof(double) * (size_t)m->N);
     memset(ahead, 0, sizeof(double) * (size_t)m->P);
     for (int round_ = 0; round_ < m->curves; round_++) {
         int worst = -1;
         double furthest = FAR_OVER, most_of = 0.0, full = 0.0;
-        for (int i = 0; i < m->curves && i < 64; i++) {
+        for (int i = 0; i < m->curves; i++) {
             int phase = m->curve_of[i], asked = 0;
-            for (int k = 0; k < count; k++) asked = asked || wanted[k] == phase;
-            if (!asked || done[i]) continue;
             const double *nu = m->phase_nu + (size_t)phase * m->N;
-            double most = INFINITY;
-            for (int j = 0; j < m->N; j++) if (nu[j] > 0.0 && j != m->h && left[j] / nu[j] < most) most = left[j] / nu[j];
-            double there = saturated(m, i, t);
-            if (most / there > furthest) furthest = most / there, worst = i, most_of = most, full = there;
+            double most = INFINITY, there = r->at_saturated[i];
+            for (int j = 0; j < m->N && most > 0.0; j++)
+                if (nu[j] > 0.0 && j != m->h && left[j] / nu[j] < most) most = left[j] / nu[j];
+            if (!(most / there > furthest)) continue;
+            for (int k = 0; k < count && !asked; k++) asked = wanted[k] == phase;
+            if (asked) furthest = most / there, worst = i, most_of = most, full = there;
         }
         if (worst < 0) break;
         int phase = m->curve_of[worst];
@@ -1114,7 +1115,7 @@ static int sane(const Model *m, double ln_aw) {
 
 /* The solids that may form, down to a saturation index each, with what there is of them; all of those that are wanted,
  * or only what is near. */
-static void lay_solids(Room *r, const int *wanted, const double *down_to, int count, double t, Held held,
+static void lay_solids(Room *r, const int *wanted, const double *down_to, int count, Held held,
                        const double *brought, const double *index, const double *ahead, int all) {
     const Model *m = r->m;
     int n = r->n;
@@ -1128,7 +1129,7 @@ static void lay_solids(Room *r, const int *wanted, const double *down_to, int co
         const double *nu = m->phase_nu + (size_t)phase * m->N;
         r->phases[p] = phase;
         r->pwater[p] = m->phase_water[phase];
-        r->pln_k[p] = phase_ln_k(m, phase, t) + LN10 * down;
+        r->pln_k[p] = r->at_ln_k[phase] + LN10 * down;
         double protons_ = protons(r, nu, held.flags);
         r->pup[p] = protons_ > 0.0 ? protons_ : 0.0, r->pdown[p] = protons_ < 0.0 ? -protons_ : 0.0;
         r->x[p] = ahead[phase];
@@ -1167,11 +1168,11 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     const Model *m = r->m;
     r->np = 0;
     int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
-    collect(r, w, held, total, t, before, row);
+    collect(r, w, held, total, before, row);
     before->converged[row] = fine;
     if (count == 0) return;
     const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
-    int far = settle_ahead(m, wanted, count, total, t, ahead, less), over = 0;
+    int far = settle_ahead(r, wanted, count, total, ahead, less), over = 0;
     for (int k = 0; k < count; k++) over = over || index[wanted[k]] > (down_to ? down_to[k] : 0.0) + 1e-9;
     if (!(over && fine) && !far) {
         same_as_before(m, before, after, row);
@@ -1181,12 +1182,12 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
         if (far) dissolve(r, less, t, w, held);
         else if (all) dissolve(r, total, t, w, held);
         gather(r, total, held.flags); /* the same masters: nothing settles wholly */
-        lay_solids(r, wanted, down_to, count, t, held, brought, index, ahead, all);
+        lay_solids(r, wanted, down_to, count, held, brought, index, ahead, all);
         fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
         double taken = 0.0;
         for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
         fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
-        collect(r, w, held, total, t, after, row);
+        collect(r, w, held, total, after, row);
         int missed = 0; /* whether one that was left out would form after all */
         for (int k = 0; k < count && !all; k++) {
             double now = after->index[row * (size_t)m->P + (size_t)wanted[k]];
@@ -1245,7 +1246,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
         if (area != NULL) {
             room = 1;
             lay_out(&r, m, area);
-            r.known_n = -1, r.known_temperature = r.known_strong = -1.0;
+            r.known_n = -1, r.known_temperature = r.known_strong = r.at_k = -1.0;
             double *ahead = (double *)(area + bytes), *less = ahead + m->P;
             for (int row = 0; row < size; row++) {
                 if (!sound[row]) continue;

@@ -19,10 +19,10 @@ from ..judge.rule import Judged, Level, Levels, overall
 Rows = NDArray[np.intp]
 
 #: Values tried over a lever's range, and scenarios tried at each at first (the best estimate and a spread of the
-#: others). The interval in which the verdict turns is cut ROUNDS times in SECTIONS parts. What is found is then asked
-#: of every scenario (MOST_ROWS of them, spread, where there are more); scenarios that say otherwise are taken in, up to
-#: REPEATS times.
-POINTS, ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 10, 3, 6, 4, 150
+#: others), and FAR_ROWS of them at an end of the range up to which none has turned. The interval in which the verdict
+#: turns is cut ROUNDS times in SECTIONS parts. What is found is then asked of every scenario (MOST_ROWS of them,
+#: spread, where there are more); scenarios that say otherwise are taken in, up to REPEATS times.
+POINTS, ROWS, FAR_ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 5, 40, 3, 6, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences.
 ASKED_AGAIN = 0.02
@@ -153,6 +153,7 @@ class _Search:
         listed = all(item.composition.listed for item in asked.question.poured)
         self.few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
         self.every = _spread(len(asked.columns), most)
+        self.some = _spread(len(asked.columns), min(most, FAR_ROWS))
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
@@ -208,7 +209,7 @@ class _Search:
             else Level.UNKNOWN
         )
         if end is None:
-            far = yield self.look(np.array([last]), self.every, least)
+            far = yield self.look(np.array([last]), self.some, least)
             if not self.turned(_verdict(far.level[:, 0]), better):
                 return None
         rows = _spread(len(self.asked.columns), self.few)

@@ -1,0 +1,112 @@
+"""How long an answer takes, over twelve pours: cold on the command line, and warm in the library.
+
+    python tests/benchmarks/answers.py
+
+Cold is the processor time of `pourcheck check` as a whole process, over that of importing the four libraries that it
+cannot do without. Warm is a pour that was not asked before, the verdict alone and with edges and swaps. Not a test:
+figures depend on the machine.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pourcheck import Catalog, check
+
+SIX = ["urea", "technical MAP", "potassium nitrate", "ammonium nitrate", "MKP", "potassium chloride"]
+HARD, SOFT = "ridge-well", "brook-well"
+ACID_WATER = {"ph": 7.8, "calcium": "60 mg/L", "magnesium": "15 mg/L", "alkalinity": "220 mg/L CaCO3"}
+
+
+def feed(grade: str, sources: Sequence[str] = ()) -> dict[str, Any]:
+    """A dry feed by its label."""
+    made = {"derived_from": list(sources)} if sources else {}
+    return {"name": f"feed {grade}", "amount": "1 lb", "form": "dry", "grade": grade, **made}
+
+
+def pours() -> dict[str, dict[str, Any]]:
+    """The twelve: single salts, two and three products, hard and soft wells, no water, labels, an acid, too much."""
+    plain: dict[str, tuple[list[Any], Any]] = {
+        "urea, soft": (["urea=1 lb"], SOFT),
+        "potassium nitrate, soft": (["potassium nitrate=2 lb"], SOFT),
+        "calcium nitrate, hard": (["calcium nitrate=2 lb"], HARD),
+        "MAP, hard": (["technical MAP=1 lb"], HARD),
+        "calcium nitrate and Epsom salt": (["calcium nitrate=1 lb", "magnesium sulfate=1 lb"], SOFT),
+        "three products, hard": (["calcium nitrate=1 lb", "potassium nitrate=1 lb", "urea=1 lb"], HARD),
+        "MAP, no water given": (["technical MAP=1 lb"], None),
+        "20-20-20 of six sources": ([feed("20-20-20", SIX)], HARD),
+        "a label without sources": ([feed("10-5-10")], None),
+        "10-34-0, hard": (["10-34-0=1 qt"], HARD),
+        "acid into bicarbonate water": (["phosphoric acid 75%=4 fl oz"], ACID_WATER),
+        "1 kg of DAP in 1 L": (["technical DAP=1 kg"], SOFT),
+    }
+    made = {}
+    for name, (items, water) in plain.items():
+        pour: dict[str, Any] = {
+            "product": [
+                item if isinstance(item, dict) else dict(zip(("name", "amount"), item.rsplit("=", 1), strict=True))
+                for item in items
+            ],
+            "bucket": {"water": "1 L"} if name.endswith("1 L") else {"volume": "5 gal"},
+            "injection": {"ratio": "1:100"},
+        }
+        if water is not None:
+            pour["water"] = {"name": water} if isinstance(water, str) else water
+        made[name] = pour
+    return made
+
+
+def cpu_s(command: Sequence[str], text: str = "") -> float:
+    """Processor time of a process, the shortest of three runs."""
+    best = float("inf")
+    for _ in range(3):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(command, input=text, text=True, stdout=subprocess.DEVNULL, check=False)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        best = min(best, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return best
+
+
+def warm_s(pour: dict[str, Any], catalog: Catalog, ratio: float, *, details: bool) -> float:
+    """Seconds of a check at a ratio that was not asked before."""
+    start = time.perf_counter()
+    check({**pour, "injection": {"ratio": f"1:{ratio}"}}, catalog, details=details)
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    """Print the table."""
+    import json
+
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["POURCHECK_DB"] = str(Path(folder) / "catalog.sqlite3")
+        base = cpu_s([sys.executable, "-c", "import sqlmodel, pydantic, pint, rapidfuzz"])
+        run = [sys.executable, "-c", "from pourcheck.rules.cli import main; main()"]
+        print(f"importing the four libraries: {base:.2f} s")
+        for name in ("find urea", "show urea", "rules"):
+            print(f"pourcheck {name}: {cpu_s([*run, *name.split()]) / base:.1f} times that")
+        print(f"{'':34}{'cold, times':>12}{'verdict, ms':>13}{'with edges, ms':>16}")
+        verdicts, whole = [], []
+        with Catalog.open() as catalog:
+            for name, pour in pours().items():
+                cold = cpu_s([*run, "check", "-"], json.dumps(pour)) / base
+                warm_s(pour, catalog, 100.0, details=True)
+                alone = 1000.0 * min(warm_s(pour, catalog, 100.1 + i / 10, details=False) for i in range(3))
+                full = 1000.0 * min(warm_s(pour, catalog, 101.1 + i / 10, details=True) for i in range(2))
+                verdicts.append(alone)
+                whole.append(full)
+                print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}")
+        print(f"{'median':34}{'':>12}{statistics.median(verdicts):>13.0f}{statistics.median(whole):>16.0f}")
+
+
+if __name__ == "__main__":
+    main()
