@@ -149,6 +149,9 @@ typedef struct {
     const Model *m;
     /* what is in the row: masters, species and their stoichiometry, sparse */
     int n, ns, h, co3, *masters, *of_master, *species;
+    /* the phases that its masters can make, likewise */
+    int nphases, *made, *made_start, *made_place;
+    double *made_count;
     int *start, *place;
     double *count, *water, *z, *z2, *up, *down, *carbonic, *other;
     int *kind;
@@ -216,6 +219,8 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
     r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
     r->nu_step = AREA(double, P * N); r->gas_nu = AREA(double, N);
+    r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
+    r->made_count = AREA(double, P * N);
     r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
     (void)first;
     return (size_t)(rest - base);
@@ -310,6 +315,19 @@ static void gather(Room *r, const double *total, int held) {
         }
         r->start[ns] = entry;
         r->ns = ns;
+        r->nphases = entry = 0;
+        for (int p = 0; p < m->P; p++) {
+            const double *nu = m->phase_nu + (size_t)p * m->N;
+            int possible = 1, first = entry;
+            for (int j = 0; j < m->N && possible; j++) {
+                if (nu[j] == 0.0) continue;
+                possible = r->of_master[j] >= 0;
+                r->made_place[entry] = r->of_master[j], r->made_count[entry] = nu[j], entry++;
+            }
+            if (possible) r->made[r->nphases] = p, r->made_start[r->nphases++] = first;
+            else entry = first;
+        }
+        r->made_start[r->nphases] = entry;
         if (m->pitzer) pairs_of_row(r);
         r->known_temperature = -1.0;
     }
@@ -369,6 +387,14 @@ static void activities(Room *r) {
     for (int j = 0; j < r->n; j++) r->a[j] = exp(r->lam[j]), r->inverse[j] = 1.0 / r->a[j];
 }
 
+/* Activities of a species' masters, to the powers at which they stand in it. */
+static double product(const Room *r, int s) {
+    double out = 1.0;
+    for (int e = r->start[s]; e < r->start[s + 1]; e++)
+        out *= power(r->a[r->place[e]], r->inverse[r->place[e]], r->count[e]);
+    return out;
+}
+
 /* Amounts at the present activities and ionic strength. */
 static void dilute_amounts(Room *r, Water w) {
     double low = exp(LEAST_LN), high = exp(MOST_LN), all = 0.0, charged = 0.0;
@@ -377,9 +403,7 @@ static void dilute_amounts(Room *r, Water w) {
     for (int k = 0; k < r->m->K; k++) factor[k] = exp(-r->kind_ln[k]);
     activities(r);
     for (int s = 0; s < r->ns; s++) {
-        double c = r->k[s] * factor[r->kind[s]];
-        for (int e = r->start[s]; e < r->start[s + 1]; e++)
-            c *= power(r->a[r->place[e]], r->inverse[r->place[e]], r->count[e]);
+        double c = r->k[s] * factor[r->kind[s]] * product(r, s);
         c = c > low ? (c < high ? c : high) : low;
         r->c[s] = c;
         all += c;
@@ -457,17 +481,16 @@ static void other_sums(Room *r, int s, double share, const double *answer, doubl
     }
 }
 
-static void dilute_sums(Room *r, int near, int alkalinity) {
+/* What the change of the ionic strength does to the sums; it is held while the balances are still far off. */
+static void strength_answers(Room *r, int near) {
     int n = r->n;
     double q = 1.0;
     memset(r->reach, 0, sizeof(double) * (size_t)n);
-    for (int s = 0; s < r->ns; s++) {
-        plain_sums(r, s, alkalinity);
-        q += 0.5 * r->c[s] * r->kind_slope[r->kind[s]] * r->z2[s];
-    }
-    q = q > 0.2 ? q : 1.0;
-    r->drift_off = near ? r->gap / q : 0.0;
+    r->drift_off = 0.0;
     if (!near) return;
+    for (int s = 0; s < r->ns; s++) q += 0.5 * r->c[s] * r->kind_slope[r->kind[s]] * r->z2[s];
+    q = q > 0.2 ? q : 1.0;
+    r->drift_off = r->gap / q;
     for (int s = 0; s < r->ns; s++) {
         double part = 0.5 * r->c[s] * r->z2[s] / q;
         if (part != 0.0)
@@ -782,40 +805,10 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
             if (left < LEAST_WATER_LEFT) left = LEAST_WATER_LEFT;
         }
         clear_sums(r);
-        /* The sums are needed before it is known whether the ionic strength may move. */
-        if (strong) {
+        if (strong)
             strong_sums(r, alkalinity);
-        } else {
-            double sums = 0.0, worst = 0.0, gained = 0.0, lost = 0.0;
-            double *sum = r->sum;
-            for (int s = 0; s < r->ns; s++) {
-                for (int e = r->start[s]; e < r->start[s + 1]; e++) sum[r->place[e]] += r->c[s] * r->count[e];
-                gained += r->c[s] * r->up[s], lost += r->c[s] * r->down[s];
-            }
-            for (int j = 0; j < n; j++) {
-                if (j == h || (j == r->co3 && held.flags & (HOLD_ALKALINITY | HOLD_GAS))) continue;
-                double solid = 0.0;
-                for (int p = 0; p < np; p++) solid += r->x[p] * r->pnu[p * n + j];
-                sums = sum[j] + solid;
-                double off = fabs(log(sums > 1e-300 ? sums : 1e-300) - r->ln_total[j]);
-                if (off > worst) worst = off;
-            }
-            if (!(held.flags & HOLD_PH)) {
-                for (int p = 0; p < np; p++) gained += r->x[p] * r->pup[p], lost += r->x[p] * r->pdown[p];
-                gained += r->total[h] < 0.0 ? -r->total[h] : 0.0, lost += r->total[h] > 0.0 ? r->total[h] : 0.0;
-                double off = fabs(log(gained > 1e-300 ? gained : 1e-300) - log(lost > 1e-300 ? lost : 1e-300));
-                if (off > worst) worst = off;
-            }
-            if (alkalinity) {
-                double carbonic = 0.0, other = 0.0;
-                for (int s = 0; s < r->ns; s++) carbonic += r->c[s] * r->carbonic[s], other += r->c[s] * r->other[s];
-                double need = held.alkalinity - other < 1e-9 ? 1e-9 : held.alkalinity - other;
-                double off = fabs(log(carbonic > 1e-300 ? carbonic : 1e-300) - log(need));
-                if (off > worst) worst = off;
-            }
-            clear_sums(r);
-            dilute_sums(r, worst < 1.0, alkalinity);
-        }
+        else
+            for (int s = 0; s < r->ns; s++) plain_sums(r, s, alkalinity);
         if (left != 1.0) {
             for (int i = 0; i < n * n; i++) r->jacobian[i] *= left;
             for (int j = 0; j < n; j++) r->sum[j] *= left, r->shift[j] *= left, r->gain[j] *= left, r->lose[j] *= left;
@@ -848,6 +841,7 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
         }
         if (held.flags & HOLD_PH) r->residual[h] = 0.0;
         for (int j = 0; j < n; j++) if (fabs(r->residual[j]) > most || isnan(r->residual[j])) most = fabs(r->residual[j]);
+        if (!strong) strength_answers(r, most < 1.0);
         double up_share = 1.0 / gained, down_share = 1.0 / lost;
         for (int j = 0; j < n; j++) {
             double share = 1.0 / safe[j];
@@ -1004,15 +998,16 @@ static int dissolve(Room *r, const double *total, double t, Water w, Held held) 
     }
     /* Each master is scaled towards its total: the free ion can be a tiny part of it. */
     dilute_gamma(r, w, r->strength);
-    double *most = r->reach;
+    double *most = r->reach, *factor = r->mm; /* 1/gamma by kind */
+    for (int k = 0; k < m->K; k++) factor[k] = exp(-r->kind_ln[k]);
     for (int j = 0; j < n; j++) most[j] = 1.0;
     for (int e = 0; e < r->start[r->ns]; e++) if (r->count[e] > most[r->place[e]]) most[r->place[e]] = r->count[e];
     for (int round_ = 0; round_ < APPROACHES; round_++) {
         memset(r->sum, 0, sizeof(double) * (size_t)n);
+        activities(r);
         for (int s = 0; s < r->ns; s++) {
-            double ln_c = r->ln_k[s] - r->kind_ln[r->kind[s]];
-            for (int e = r->start[s]; e < r->start[s + 1]; e++) ln_c += r->count[e] * r->lam[r->place[e]];
-            double c = exp(clip(ln_c, -230.0, 200.0));
+            double c = r->k[s] * factor[r->kind[s]] * product(r, s);
+            c = c < 1e80 ? c : 1e80;
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += c * r->count[e];
         }
         for (int j = 0; j < n; j++)
@@ -1054,12 +1049,11 @@ static void collect(Room *r, Water w, Held held, const double *total, Out *out, 
     for (int s = 0; s < r->ns; s++) molality[r->species[s]] = r->c[s], charged += r->c[s] * r->z2[s];
     out->strength[row] = 0.5 * charged;
     out->ln_aw[row] = r->ln_aw;
-    for (int p = 0; p < P; p++) {
-        index[p] = -INFINITY;
-        if (!possible_phase(r, p)) continue;
+    for (int p = 0; p < P; p++) index[p] = -INFINITY;
+    for (int i = 0; i < r->nphases; i++) {
+        int p = r->made[i];
         double over = r->ln_aw * m->phase_water[p] - r->at_ln_k[p];
-        const double *nu = m->phase_nu + (size_t)p * N;
-        for (int j = 0; j < r->n; j++) over += nu[r->masters[j]] * r->lam[j];
+        for (int e = r->made_start[i]; e < r->made_start[i + 1]; e++) over += r->made_count[e] * r->lam[r->made_place[e]];
         index[p] = over / LN10;
     }
     if (held.flags & HOLD_PH) {

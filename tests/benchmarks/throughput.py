@@ -140,7 +140,7 @@ def main() -> None:
     stock = load_stock()
     strong, warm_c = stocks(COUNT)
     ours = COUNT / best_of(3, lambda: equilibrate(strong, warm_c, constants=stock))
-    salts = Phreeqc((Path(phreeqpython.__file__).parent / "database" / "pitzer.dat").read_text("utf-8"))
+    salts = Phreeqc((Path(phreeqpython.__file__).parent / "database" / "pitzer.dat").read_text("latin-1"))
     blocks = stock_input(strong[:PHREEQC_COUNT], warm_c[:PHREEQC_COUNT])
     rows.append(("bucket (Pitzer)", ours, PHREEQC_COUNT / best_of(2, lambda: [salts.run(text) for text in blocks])))
     print(f"{'':32}{'ours /s':>10}{'PHREEQC /s':>12}{'ratio':>8}")
