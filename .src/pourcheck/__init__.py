@@ -7,6 +7,10 @@
 'stop'
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 from .catalog import (
     Catalog,
     CatalogError,
@@ -16,7 +20,12 @@ from .catalog import (
     UnknownName,
     WaterTest,
 )
-from .rules import Pour, Verdict, check, check_many, swap
+
+if TYPE_CHECKING:
+    from .rules.answer.verdict import Verdict
+    from .rules.ask.pour import Pour
+    from .rules.check import check, check_many
+    from .rules.instead.swap import swap
 
 __version__ = "0.1.0"
 
@@ -34,3 +43,22 @@ __all__ = [
     "check_many",
     "swap",
 ]
+
+
+#: Where what needs the chemistry stands; it is imported when it is asked for.
+_IN_RULES = {
+    "Pour": "ask.pour",
+    "Verdict": "answer.verdict",
+    "check": "check",
+    "check_many": "check",
+    "swap": "instead.swap",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _IN_RULES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    globals()[name] = found = getattr(import_module(f"{__name__}.rules.{_IN_RULES[name]}"), name)
+    return found

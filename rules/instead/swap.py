@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import islice
 from itertools import product as cross
 
 from ...catalog import Catalog, InputError, Product
@@ -54,7 +55,7 @@ def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
     stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
     metric = not any(item.amount.system == "us" for item in guilty)
     offered: list[Swap] = []
-    for recipe in list(_recipes(catalog, nitrogen, potash))[:CHECKED]:
+    for recipe in islice(_recipes(catalog, nitrogen, potash), CHECKED):
         lines = [PouredProduct.model_validate({"name": p.id, "amount": f"{kg!r} kg"}) for p, kg in recipe]
         swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
@@ -97,7 +98,7 @@ def _amount(product: Product, kg: float, metric: bool) -> str:
 
 
 def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
-    """Products free of phosphorus that dissolve and whose composition is known: with N and K2O [%]."""
+    """Products free of phosphorus that dissolve: with N and K2O [%]."""
     found = []
     for product in catalog.products():
         n, k = product.percent("n") or 0.0, product.percent("k2o") or 0.0
@@ -107,13 +108,13 @@ def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
             continue
         if product.form == "liquid" and product.density is None:
             continue
-        if composition(product, catalog.product).exact:
-            found.append((product, n, k))
+        found.append((product, n, k))
     return found
 
 
 def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator[list[tuple[Product, float]]]:
-    """Amounts [kg] of one product, else of two, that bring the nitrogen and potash; the least first."""
+    """Amounts [kg] of one product, else of two, of known composition, that bring the nitrogen and potash; the least
+    first."""
     total = nitrogen_kg + potash_kg
     if total <= 0:
         return
@@ -134,5 +135,8 @@ def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator
             kg_b = 100.0 * (potash_kg * na - nitrogen_kg * ka) / determinant
             if min(kg_a, kg_b) > 0.02 * (kg_a + kg_b):
                 pairs.append([(a, kg_a), (b, kg_b)])
+    # Whether it is known what is in them is asked of those alone that come into question.
     for recipes in (singles, pairs):
-        yield from sorted(recipes, key=lambda r: (sum(kg for _, kg in r), r[0][0].id))
+        for recipe in sorted(recipes, key=lambda r: (sum(kg for _, kg in r), r[0][0].id)):
+            if all(composition(product, catalog.product).exact for product, _ in recipe):
+                yield recipe
