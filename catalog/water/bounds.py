@@ -113,11 +113,9 @@ def _may_be_bounded(water: WaterTest, most: Mapping[str, float]) -> bool:
     tested = set(water.ranges_mol_per_l())
     if HARDNESS.name in tested and not {CALCIUM.name, MAGNESIUM.name} & tested:
         return True
-    known = tested | most.keys()
-    if HARDNESS.name in tested:
-        known |= {CALCIUM.name, MAGNESIUM.name}
-    missing = {np.sign(QUANTITIES[item].charge) for item in _ANY_AMOUNT - known}
-    return len(missing) < 2
+    missing = _ANY_AMOUNT - tested - ({CALCIUM.name, MAGNESIUM.name} if HARDNESS.name in tested else set())
+    endless = {np.sign(QUANTITIES[item].charge) for item in missing - most.keys()}
+    return bool(missing) and len(endless) < 2
 
 
 @dataclass(frozen=True)
