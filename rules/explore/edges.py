@@ -22,7 +22,7 @@ Rows = NDArray[np.intp]
 #: others), and FAR_ROWS of them at an end of the range up to which none has turned. The interval in which the verdict
 #: turns is cut ROUNDS times in SECTIONS parts. What is found is then asked of every scenario (MOST_ROWS of them,
 #: spread, where there are more); scenarios that say otherwise are taken in, up to REPEATS times.
-POINTS, ROWS, FAR_ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 5, 40, 3, 6, 4, 150
+POINTS, ROWS, FAR_ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 5, 12, 4, 4, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences.
 ASKED_AGAIN = 0.02
@@ -238,11 +238,10 @@ class _Search:
         holds, turned = self.place(self.here), self.place(last)
         for _ in range(ROUNDS):
             places = np.linspace(holds, turned, SECTIONS + 1)
-            seen = yield self.look(np.array([self.value(place) for place in places[1:]]), rows, least)
-            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(SECTIONS)]
-            if not any(hit):
-                return self.value(turned)
-            first = hit.index(True)
+            # Beyond the last of them it has turned, or will be found not to have in all scenarios.
+            seen = yield self.look(np.array([self.value(place) for place in places[1:-1]]), rows, least)
+            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(SECTIONS - 1)]
+            first = hit.index(True) if any(hit) else SECTIONS - 1
             holds, turned = float(places[first]), float(places[first + 1])
         return self.value(0.5 * (holds + turned))
 
