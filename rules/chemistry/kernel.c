@@ -34,6 +34,7 @@
 #define HELD_ABOVE 1.0   /* ionic strength from which Debye-Hueckel coefficients are held */
 #define ACTS 1e-10       /* mol/kg: less does not act on the others (Pitzer) */
 #define STEERS 1e-3
+#define MOST_STEER 64    /* species that steer; further ones only act */
 #define MOST 40.0
 #define FAR_BELOW_SI -2.0 /* solids further below saturation are looked at only once the others have formed */
 #define STEEP 1e6
@@ -77,7 +78,9 @@ static void *copied(PyObject *tables, const char *name, char type, int *count) {
     if (item == NULL) { PyErr_Format(PyExc_KeyError, "%s", name); return NULL; }
     Py_buffer view;
     if (PyObject_GetBuffer(item, &view, PyBUF_C_CONTIGUOUS | PyBUF_FORMAT) != 0) return NULL;
-    if (view.format == NULL || view.format[0] != type) {
+    /* A 32-bit integer is "l" on some systems. */
+    char is = view.format == NULL ? '?' : view.format[0] == 'l' && view.itemsize == 4 ? 'i' : view.format[0];
+    if (is != type) {
         PyBuffer_Release(&view);
         PyErr_Format(PyExc_TypeError, "%s is not of type %c", name, type);
         return NULL;
@@ -213,7 +216,8 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->pairs = AREA(Pair, m->pairs); r->likes = AREA(Like, m->likes); r->triples = AREA(Triple, m->triples);
     r->unlikes = AREA(Unlike, m->pitzer ? S * S : 1);
     r->mm = AREA(double, S); r->lm = AREA(double, S); r->l1m = AREA(double, S); r->cm = AREA(double, S);
-    r->hessian = AREA(double, S * S); r->inner = AREA(double, S * S); r->right = AREA(double, S * (N + 1));
+    r->hessian = AREA(double, MOST_STEER * MOST_STEER); r->inner = AREA(double, MOST_STEER * MOST_STEER);
+    r->right = AREA(double, MOST_STEER * (N + 1));
     r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->known_masters = AREA(int, N);
     r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
@@ -530,8 +534,10 @@ static void pairs_of_row(Room *r) {
         if (i < 0 || j < 0) continue;
         int flat = 1;
         for (int t = 1; t < 6 && flat; t++)
-            flat = m->beta0[6 * k + t] == 0.0 && m->beta1[6 * k + t] == 0.0 && m->beta2[6 * k + t] == 0.0 && m->cphi[6 * k + t] == 0.0;
-        r->pairs[r->npairs++] = (Pair){i, j, k, m->pair_alpha[k], flat, m->beta0[6 * k], m->beta1[6 * k], m->beta2[6 * k], m->cphi[6 * k]};
+            flat = m->beta0[6 * k + t] == 0.0 && m->beta1[6 * k + t] == 0.0 && m->beta2[6 * k + t] == 0.0 &&
+                m->cphi[6 * k + t] == 0.0;
+        r->pairs[r->npairs++] = (Pair){i, j, k, m->pair_alpha[k], flat,
+                                       m->beta0[6 * k], m->beta1[6 * k], m->beta2[6 * k], m->cphi[6 * k]};
     }
     for (int k = 0; k < m->likes; k++) {
         int i = of[m->like[2 * k]], j = of[m->like[2 * k + 1]];
@@ -662,7 +668,8 @@ static void strong_gamma(Room *r) {
         j_of(x * one * two_, &j, &s), j_of(x * one * one, &ji, &si), j_of(x * two_ * two_, &jj, &sj);
         double e = one * two_ / (4.0 * strength) * (j - 0.5 * ji - 0.5 * jj);
         r->combo_e[k] = e;
-        r->combo_e1[k] = -e / strength + one * two_ / (8.0 * strength * strength) * (x * one * two_ * s - 0.5 * x * one * one * si - 0.5 * x * two_ * two_ * sj);
+        r->combo_e1[k] = -e / strength + one * two_ / (8.0 * strength * strength) *
+            (x * one * two_ * s - 0.5 * x * one * one * si - 0.5 * x * two_ * two_ * sj);
     }
     for (int p = 0; p < r->nunlike; p++) {
         const Unlike *one = r->unlikes + p;
@@ -700,7 +707,8 @@ static void strong_gamma(Room *r) {
         for (int y = 0; y < a; y++) {
             int t = r->steering[y];
             double zt = fabs(r->z[t]);
-            H[x * a + y] += r->z2[s] * (0.25 * bend * r->z2[t] + r->l1m[t]) + r->l1m[s] * r->z2[t] + zs * r->cm[t] + r->cm[s] * zt;
+            H[x * a + y] += r->z2[s] * (0.25 * bend * r->z2[t] + r->l1m[t]) + r->l1m[s] * r->z2[t] + zs * r->cm[t] +
+                r->cm[s] * zt;
         }
     }
 }
@@ -710,7 +718,7 @@ static int strong_amounts(Room *r, double *worst) {
     int n = r->n, ns = r->ns;
     for (int s = 0; s < ns; s++) {
         r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
-        if (r->c[s] > STEERS && r->steers[s] < 0) r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
+        if (r->c[s] > STEERS && r->steers[s] < 0 && r->nsteer < MOST_STEER) r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
     }
     strong_gamma(r);
     *worst = 0.0;
@@ -721,8 +729,7 @@ static int strong_amounts(Room *r, double *worst) {
         if (r->c[s] > ACTS && fabs(off) > *worst) *worst = fabs(off);
     }
     int a = r->nsteer, columns = n + 1;
-    double aw[64];
-    if (a > 64) return 0;
+    double aw[MOST_STEER];
     for (int y = 0; y < a; y++) {
         aw[y] = 0.0;
         for (int x = 0; x < a; x++) aw[y] += r->c[r->steering[x]] * r->hessian[x * a + y];
