@@ -117,6 +117,7 @@ class Catalog:
         self.database = _shown(database)
         self._products: dict[str, Product] | None = None
         self._ids: dict[str, str] = {}
+        self._waters: dict[str, WaterTest] = {}
 
     @classmethod
     def open(cls, database: str | None = None) -> Catalog:
@@ -337,11 +338,14 @@ class Catalog:
 
     def water(self, name: str) -> WaterTest:
         """The water test of this id or name. Raises: UnknownName: none; carries the nearest names."""
+        if (known := self._waters.get(fold(name))) is not None:
+            return known
         with self._reading(), Session(self._engine) as session:
             rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
             for row in rows:
-                if fold(name) in {fold(known) for known in (row.id, row.name, plain_name(row.name))}:
-                    return water_of(row)
+                if fold(name) in {fold(one) for one in (row.id, row.name, plain_name(row.name))}:
+                    found = self._waters[fold(name)] = water_of(row)
+                    return found
         raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
 
     def add_water(self, water: WaterTest) -> None:
@@ -353,6 +357,7 @@ class Catalog:
                 raise InputError("is already in the catalog", where=water.id, mend="choose another id")
             session.add(water_row(water))
             session.commit()
+        self._waters.clear()
 
 
 def _nearest(name: str, choices: Sequence[str]) -> list[str]:

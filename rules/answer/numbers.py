@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from ...catalog.quantity.named import NAMED_UNITS
@@ -30,6 +32,7 @@ _BY_NAME = {
 }
 
 
+@cache
 def split_unit(key: str) -> tuple[str, str]:
     """Name and unit of a named number; unit "" where its name states none.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -39,12 +40,21 @@ class Case(Solutions):
 
     def unsolved(self, *names: str) -> Mask:
         """Where one of these solutions could not be found, (B,)."""
-        before = dict(self.asked)
-        solutions = [getattr(self, name) for name in names]
-        self.asked.clear()
-        self.asked.update(before)  # whoever asks this knows
-        found = [one.converged & one.before_solids.converged for one in solutions]
-        return ~np.asarray(np.all([*found, np.ones(self.size, dtype=bool)], axis=0))
+        lost = np.zeros(self.size, dtype=bool)
+        for name in names:
+            if name not in self._lost:
+                before = dict(self.asked)
+                solution: Solution = getattr(self, name)
+                self.asked.clear()
+                self.asked.update(before)  # whoever asks this knows
+                self._lost[name] = ~(solution.converged & solution.before_solids.converged)
+            lost |= self._lost[name]
+        return lost
+
+    @cached_property
+    def _lost(self) -> dict[str, Mask]:
+        """Where a solution was not found, by its name."""
+        return {}
 
     def settled_g_per_l(self, solution: Solution, salt: Salt) -> Floats:
         """What settles of a salt per liter of stock [g/L], (B,)."""

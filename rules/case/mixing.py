@@ -182,6 +182,11 @@ class Mixing:
     @property
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
+        _ = self.water  # whoever reads them reads the water, and that is noted
+        return self._totals
+
+    @cached_property
+    def _totals(self) -> Floats:
         share = self.poured_water_kg / self.bucket_water_kg
         return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg * share[:, None]
 
