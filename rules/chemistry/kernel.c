@@ -27,7 +27,7 @@
 #define LONGEST 1.2      /* longest step of ln of an amount that acts (Pitzer) */
 #define TOLERANCE 1e-11
 #define NEARLY 3e-9      /* a last whole step squares what is left */
-#define APPROACHES 5
+#define APPROACHES 3
 #define LEAST_LN -230.0
 #define MOST_LN 7.0
 #define LEAST_WATER_LEFT 0.05
