@@ -278,7 +278,7 @@ SILICATE_GELS = Rule(
 #: definition, alginate of seaweed from memory), and what may curdle.
 _ACID_BRINGS_DOWN = ("humic", "humate", "leonardite", "seaweed", "kelp", "alginate")
 _MAY_CURDLE = ("fulvic", "fish", "molasses", "compost", "amino", "protein")
-#: Those come out of acid: for sure below the first pH, perhaps below the second; the others perhaps below the first.
+#: Those precipitate from acid: for sure below the first pH, perhaps below the second; the others perhaps below the first.
 _HUMIC_OUT_PH, _HUMIC_HOLDS_PH = 3.5, 6.0
 #: and with calcium or trace metals from about this strength on [mol/kg].
 _CURDLES_MOL_PER_KG = 0.005

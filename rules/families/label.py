@@ -195,7 +195,7 @@ PARTICLES_IN_PRODUCT = Rule(
 )
 
 
-#: Phosphate in the line [mmol/L] and calcium with it [mg/L] from which on it may come out, where it is not known what
+#: Phosphate in the line [mmol/L] and calcium with it [mg/L] from which on it may precipitate, where it is not known what
 #: the feed holds beside it (the calcium: UF/IFAS, from memory; the phosphate: design choice, 3 mg/L of P).
 _PHOSPHATE_MMOL_PER_L, _CALCIUM_MG_PER_L = 0.1, 50.0
 _G_PER_MOL_P2O5 = molar_mass_g_per_mol("P2O5")

@@ -373,7 +373,7 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
 )
 
 
-#: EDTA itself comes out of acid: about 0.5 g/L (from memory: CRC), known to a factor of two [mol/kg].
+#: EDTA itself precipitates from acid: about 0.5 g/L (from memory: CRC), known to a factor of two [mol/kg].
 _EDTA_ACID_MOL_PER_KG, _EDTA_ACID_FACTOR = 1.7e-3, 2.0
 #: Acid takes the iron from these below the first pH perhaps, below the second for sure.
 _ACID_LIMITS = {"FeDtpa-2": ("iron DTPA", 3.0, 1.5), "FeEddha-": ("iron EDDHA", 4.0, 3.0)}
