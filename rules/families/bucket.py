@@ -112,6 +112,7 @@ CALCIUM_MEETS_SULFATE = Rule(
         either={
             (AMOUNT_FACTOR,): "the stronger the stock, the less the model is sure of what it holds",
             (BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC",
+            (ALKALINITY,): OTHER_SOLIDS,
         },
     ),
     check=_calcium_meets_sulfate,
@@ -298,7 +299,7 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     chemistry="CaMoO4, Ksp about 1.5e-8; the ion product with a wide band for activities.",
     cure="Molybdate in the bucket without calcium.",
     sources=("from memory: CRC Handbook, solubility product",),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
+    turns=Turns(worse=(CALCIUM,), better=(INJECTION_RATIO,), either={(AMOUNT_FACTOR,): OWN_PH}),
     check=_molybdate,
 )
 

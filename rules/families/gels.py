@@ -12,7 +12,7 @@ from ..ask.question import Poured
 from ..case.case import Case, Mask
 from ..judge.advice import BUCKET_JAR_TEST, IF_MIXED, JAR_TEST, TWO_BUCKETS
 from ..judge.rule import Level, Outcome, Rule
-from ..judge.turns import SLIGHTLY, Turns
+from ..judge.turns import OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 from .line import HARD_CALCIUM_MG_PER_L
 
 #: Acid that is brought in [mol of protons per kg of water] before the pH of a bucket is one that acid made: the
@@ -65,9 +65,12 @@ THIOSULFATE_MEETS_ACID = Rule(
     cure="Two buckets; no acid.",
     sources=("from memory: maker leaflets; Burt et al. 1995: breaks down below about pH 6",),
     turns=Turns(
-        worse=(CALCIUM, BUCKET_TEMPERATURE),
+        worse=(BUCKET_TEMPERATURE,),
         better=(ALKALINITY, PH),
-        either={(AMOUNT_FACTOR,): "a pH of what is stronger than the model is good for is a guess, and unknown"},
+        either={
+            (AMOUNT_FACTOR,): "a pH of what is stronger than the model is good for is a guess, and unknown",
+            (CALCIUM,): OTHER_SOLIDS,
+        },
     ),
     check=_thiosulfate_meets_acid,
 )
@@ -341,7 +344,7 @@ ORGANIC_MEETS_ACID = Rule(
         "humic acid: the part of humus that is not soluble in acid, by definition",
         "from memory: makers' leaflets keep humates from acid and from calcium; the limits are a design choice",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH)),
+    turns=Turns(worse=(CALCIUM, BUCKET_TEMPERATURE), better=(ALKALINITY, PH), either={(AMOUNT_FACTOR,): OWN_PH}),
     check=_organic_meets_acid,
 )
 

@@ -257,16 +257,21 @@ LIME_IN_LINE = Rule(
     brief="lime scale in the line",
     plain="Hard, alkaline water leaves lime scale where it warms up. A feed that raises pH or calcium makes it worse.",
     chemistry="Calcite index of the line, closed to air, at the line's temperature. From 0.3 it builds up in emitters; near 1 "
-    "and above it can cloud within minutes. More calcium or a higher pH never make it milder, nor more alkalinity where the "
-    "pour brings no alkali; alkali raises the pH of a well buffered water less.",
+    "and above it can cloud within minutes. More calcium never makes it milder, nor a higher pH unless borate buffers it, nor more "
+    "alkalinity where the pour brings no alkali; alkali raises the pH of a well buffered water less.",
     cure="Acid-forming feeds, cooler line, flush.",
     sources=(
         "minteq.v4.dat (NIST 46)",
         "from memory: Langelier index classes; 0.3 for drip and 1.0 for clouding: design choice",
     ),
     turns=Turns(
-        worse=(CALCIUM, PH, BUCKET_TEMPERATURE),
-        either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (LINE_TEMPERATURE,): HEAT},
+        worse=(CALCIUM, BUCKET_TEMPERATURE),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH,
+            (ALKALINITY,): BUFFERS,
+            (PH,): "a borate feed buffers: it raises the pH of a mild water and lowers that of an alkaline one",
+            (LINE_TEMPERATURE,): HEAT,
+        },
     ),
     check=_lime,
 )

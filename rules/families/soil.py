@@ -141,10 +141,11 @@ SALTY_AT_EMITTER = Rule(
         "from memory: FAO 29 rev. 1, table 4, after Maas and Hoffman 1977: thresholds by crop",
     ),
     turns=Turns(
-        worse=(AMOUNT_FACTOR, CALCIUM),
-        better=(INJECTION_RATIO,),
         either={
             (
+                AMOUNT_FACTOR,
+                INJECTION_RATIO,
+                CALCIUM,
                 ALKALINITY,
                 PH,
                 LINE_TEMPERATURE,
@@ -353,7 +354,12 @@ NUTRIENT_FORM_UNFIT = Rule(
         "against 5 and 30 mg/L for crops that nitrogen spoils (read as PMC9128324)",
         "from memory: FAO 29 rev. 1, table 21: zinc 2.0, copper 0.2 mg/L; ten times: design choice",
     ),
-    turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO, CALCIUM)),
+    turns=Turns(
+        better=(CALCIUM,),
+        either={
+            (AMOUNT_FACTOR, INJECTION_RATIO): "sodium counts against calcium and magnesium, which a feed brings too"
+        },
+    ),
     check=_unfit,
 )
 
