@@ -112,7 +112,7 @@ CALCIUM_MEETS_SULFATE = Rule(
         either={
             (AMOUNT_FACTOR,): "the stronger the stock, the less the model is sure of what it holds",
             (BUCKET_TEMPERATURE,): "gypsum dissolves best near 40 degC",
-            (ALKALINITY,): OTHER_SOLIDS,
+            (ALKALINITY, PH): OTHER_SOLIDS,
         },
     ),
     check=_calcium_meets_sulfate,
@@ -230,7 +230,9 @@ MAGNESIUM_HYDROXIDE = Rule(
     cure="Two buckets.",
     sources=("minteq.v4.dat (NIST 46)",),
     turns=Turns(
-        worse=(PH, BUCKET_TEMPERATURE), better=(INJECTION_RATIO, CALCIUM, ALKALINITY), either={(AMOUNT_FACTOR,): OWN_PH}
+        worse=(PH, BUCKET_TEMPERATURE),
+        better=(INJECTION_RATIO,),
+        either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY): OTHER_SOLIDS},
     ),
     check=_magnesium_hydroxide,
 )
@@ -405,7 +407,7 @@ ACID_MEETS_CARBONATE = Rule(
     "What is lost to the air is missing in the line, whose pH is then higher: that is swept.",
     cure="Two buckets.",
     sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
-    turns=Turns(worse=(AMOUNT_FACTOR, ALKALINITY, BUCKET_TEMPERATURE), better=(PH,)),
+    turns=Turns(worse=(AMOUNT_FACTOR, ALKALINITY, BUCKET_TEMPERATURE), better=(PH,), either={(CALCIUM,): OTHER_SOLIDS}),
     check=_acid_meets_carbonate,
 )
 

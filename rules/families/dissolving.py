@@ -16,7 +16,7 @@ from ..chemistry.phases import phases
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
-from ..judge.turns import Turns
+from ..judge.turns import OTHER_SOLIDS, Turns
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
 #: writers ask for ten times this of a drip fertilizer (Spanish agronomy page: 100 g/L).
@@ -332,7 +332,7 @@ HOT_BUCKET_COOLS = Rule(
     "solubility curves; looked at where more than 30 degC are stated. Above 60 degC it is asked whether degF was meant.",
     cure="Less of it, or used up warm.",
     sources=(_HANDBOOK, "design choice: 30 and 20 degC", "common practice, no source: a tap gives at most 60 degC"),
-    turns=Turns(worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE)),
+    turns=Turns(worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE), either={(PH,): OTHER_SOLIDS}),
     check=_hot_bucket_cools,
 )
 
