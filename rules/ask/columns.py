@@ -65,6 +65,11 @@ class Columns:
             {name: column[index] for name, column in self.numbers.items()}, self.mixture[index], self.leaning[index]
         )
 
+    def grade(self, product: int) -> Picks:
+        """Which of its grades a product is, of which only a name that several bear is known, (B,): its first mixture is
+        the best estimate, which is the first grade."""
+        return np.where(self.leaning[:, product] > 0.5, np.maximum(self.mixture[:, product] - 1, 0), 0)
+
     @classmethod
     def joined(cls, parts: Sequence[Columns]) -> Columns:
         """Scenarios of one question, one part after the other."""

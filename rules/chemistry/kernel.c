@@ -161,7 +161,7 @@ typedef struct {
     double *ln_k, *k;
     double *total, *ln_total, *lam, *a, *inverse;
     /* amounts and how they answer a step */
-    double *c, *u, *ln_gamma, *off, *du, *slope, *kind_ln, *kind_slope;
+    double *c, *u, *ln_gamma, *off, *du, *kind_ln, *kind_slope;
     double strength, change, drift_off, ln_aw, gap;
     double *reach, *q, q0;
     double *sum, *jacobian, *shift, *gain, *lose, *carb, *oth, *step, *residual;
@@ -175,7 +175,7 @@ typedef struct {
     double combo_one[16], combo_two[16], combo_e[16], combo_e1[16];
     double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
     int *acts, *steers, *steering, nsteer;
-    double a_phi, temperature_k;
+    double a_phi;
     double known_temperature, known_strong;
     int known_n, *known_masters, known_held;
     /* solids */
@@ -195,7 +195,6 @@ static void *take(char **rest, size_t size) {
 }
 
 static size_t lay_out(Room *r, const Model *m, char *rest) {
-    char *first = rest;
     int N = m->N, S = m->S, P = m->P;
     char *base = rest == NULL ? (char *)16 : rest; /* counted from a made-up place when nothing is there yet */
     rest = base;
@@ -208,7 +207,7 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->total = AREA(double, N); r->ln_total = AREA(double, N); r->lam = AREA(double, N); r->a = AREA(double, N);
     r->inverse = AREA(double, N);
     r->c = AREA(double, S); r->u = AREA(double, S); r->ln_gamma = AREA(double, S); r->off = AREA(double, S);
-    r->du = AREA(double, S); r->slope = AREA(double, S); r->kind_ln = AREA(double, m->K);
+    r->du = AREA(double, S); r->kind_ln = AREA(double, m->K);
     r->kind_slope = AREA(double, m->K);
     r->reach = AREA(double, N); r->q = AREA(double, N); r->sum = AREA(double, N); r->jacobian = AREA(double, N * N);
     r->shift = AREA(double, N); r->gain = AREA(double, N); r->lose = AREA(double, N); r->carb = AREA(double, N);
@@ -226,7 +225,6 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
     r->made_count = AREA(double, P * N);
     r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
-    (void)first;
     return (size_t)(rest - base);
 }
 
@@ -977,7 +975,6 @@ static void constants_at(Room *r, double t, double a_dh, int held) {
         r->k[s] = exp(r->ln_k[s]);
     }
     r->a_phi = a_dh * LN10 / 3.0;
-    r->temperature_k = t;
     phases_at(r, t);
     if (held & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
 }

@@ -158,8 +158,7 @@ def _nowhere(_table: Columns, _places: Floats) -> Columns:
 
 def _grade(item: Poured, place: int, columns: Columns) -> Input:
     """Which of its grades a product is, of which only the name that they share is known."""
-    # The first mixture is the best estimate, which is the first grade.
-    grade = np.where(columns.leaning[:, place] > 0.5, np.maximum(columns.mixture[:, place] - 1, 0), 0)
+    grade = columns.grade(place)
 
     def choose(bad: Mask) -> Choice:
         share = {i: float(np.mean(bad[grade == i])) for i in np.unique(grade)}

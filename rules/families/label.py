@@ -113,10 +113,8 @@ def _unknown_grade(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NOTE))
     for i in places:
         clean = np.array([grade.dissolving == "complete" for grade in case.poured[i].grades])
-        # The first mixture is the best estimate, which is the first grade.
-        grade = np.where(case.columns.leaning[:, i] > 0.5, np.maximum(case.columns.mixture[:, i] - 1, 0), 0)
         if np.any(clean) and not np.all(clean):
-            level[~clean[grade]] = Level.UNKNOWN
+            level[~clean[case.columns.grade(i)]] = Level.UNKNOWN
     told = "; ".join(_grade_words(case.poured[i]) for i in places)
     ask = [grade_words(grade) for i in places for grade in case.poured[i].grades]
     return Outcome(
