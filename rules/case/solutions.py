@@ -94,8 +94,9 @@ class Solutions(Heating):
         """Where dissolving cools the bucket by as much as is looked into, (B,)."""
         return np.asarray(self.cooling_c >= LEAST_COOLING_C)
 
-    def _bucket_at(self, temperature_c: Floats) -> Solution:
-        return each_once(self.bucket_totals, temperature_c, self.bucket_phases, constants=self.stock)
+    def _bucket_at(self, temperature_c: Floats, rows: NDArray[np.bool_] | None = None) -> Solution:
+        totals = self.bucket_totals if rows is None else self.bucket_totals[rows]
+        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock)
 
     @on_record
     def bucket(self) -> Solution:
@@ -118,26 +119,31 @@ class Solutions(Heating):
         start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
         salts = [salt for salt in self.salts if salt.heat_kj_per_mol > 0.0]
 
-        def warmer_by(solution: Solution) -> Floats:
-            """What the undissolved part spares of the cooling [degC], (B,)."""
+        def warmer_by(solution: Solution, rows: NDArray[np.bool_]) -> Floats:
+            """What the undissolved part spares of the cooling in these rows [degC]."""
             spared = [solution.precipitated(salt.curve.name) * salt.heat_kj_per_mol for salt in salts]
-            kj = np.sum([*spared, np.zeros(self.size)], axis=0) * self.bucket_water_kg
-            return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k, start - coldest))
+            kj = np.sum([*spared, np.zeros(np.count_nonzero(rows))], axis=0) * self.bucket_water_kg[rows]
+            return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k[rows], (start - coldest)[rows]))
 
         if not np.any(self._cools):
             return start
-        low, high = coldest, start
-        over_low, over_high = warmer_by(self._bucket_coldest), coldest + warmer_by(self.bucket) - start
-        # Dissolving leads from the start to coldest + warmer_by(there): the place that leads to itself is
-        # found between the two ends by straight lines (the remaining error is below a degree).
-        near = over_low < 0.1  # it dissolves as good as all, and the coldest is where it gets to
-        for _ in range(0 if np.all(near) else 2):
+        every = np.ones(self.size, dtype=bool)
+        cooled, over_low = np.where(self._cools, coldest, start), warmer_by(self._bucket_coldest, every)
+        # Where it dissolves as good as all, the coldest is where it gets to. Else dissolving leads from the start to
+        # coldest + warmer_by(there): the place that leads to itself is found between the two ends by straight lines
+        # (the remaining error is below a degree).
+        far = self._cools & ~(over_low < 0.1)
+        if not np.any(far):
+            return cooled
+        low, high, over_low = coldest[far], start[far], over_low[far]
+        over_high = (coldest + warmer_by(self.bucket, every) - start)[far]
+        for _ in range(2):
             here = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
-            over = coldest + warmer_by(self._bucket_at(here)) - here
+            over = coldest[far] + warmer_by(self._bucket_at(here, far), far) - here
             low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
             high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
-        cooled = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
-        return np.asarray(np.where(self._cools, np.where(near, coldest, cooled), start))
+        cooled[far] = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
+        return cooled
 
     @on_record
     def bucket_cooled_down(self) -> Solution:
@@ -169,9 +175,11 @@ class Solutions(Heating):
         """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
         if not np.any(self._cools):
             return self.bucket
-        if np.array_equal(self.cooled_c, self.coldest_c):
-            return self._bucket_coldest
-        return self._bucket_at(self.cooled_c)
+        cold = self._bucket_coldest
+        if not np.all(self._cools):
+            cold = cold.placed(~self._cools, self.bucket.rows(~self._cools))
+        between = self._cools & (self.cooled_c != self.coldest_c)
+        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if np.any(between) else cold
 
     @on_record
     def water_in_line(self) -> Solution:

@@ -7,7 +7,7 @@ installation, or with POURCHECK_REFERENCE set, the reference answers everything.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -100,6 +100,39 @@ def _tables(same: _Same) -> _Tables:
     return _Tables(same.constants)
 
 
+def _on_all_cores(work: Callable[[slice], None], size: int, least: int) -> None:
+    """Do some work for all rows, on several threads where there are more rows than `least` for each."""
+    workers = max(1, min(cores(), size // least))
+    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
+    pieces = workers if workers == 1 or size < 8 * workers * least else 4 * workers
+    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
+    parts = [slice(first, last) for first, last in pairwise(ends)]
+    if workers == 1:
+        work(parts[0])
+    else:
+        in_parallel(work, parts)
+
+
+def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
+    """(B, P) as `doubt.si_sigma`, of phases at these places, in solutions that were all found."""
+    constants = solution.constants
+    tables, out = _tables(_Same(constants)), np.zeros((len(solution.converged), len(wanted)))
+    arrays = {
+        "molality": np.ascontiguousarray(solution.molality),
+        "ln_activity": np.ascontiguousarray(solution.ln_activity),
+        "kelvin": solution.temperature_c + 273.15,
+        "sigma": out,
+    }
+    same = {"wanted": wanted.astype(np.int32), "salts": np.isin(wanted, constants.salt_phases).astype(np.int32)}
+
+    def find(rows: slice) -> None:
+        part = {name: table[rows] for name, table in arrays.items()}
+        _kernel.si_sigma(tables.kernel, part | same, rows.stop - rows.start, len(wanted))
+
+    _on_all_cores(find, len(out), 4 * _ROWS_PER_THREAD)
+    return out
+
+
 def equilibria(
     constants: Constants,
     totals: Floats,
@@ -146,15 +179,7 @@ def equilibria(
         part = {name: table[rows] for name, table in arrays.items()} | {"wanted": wanted}
         _kernel.equilibria(tables.kernel, part, rows.stop - rows.start, len(wanted), flags)
 
-    workers = max(1, min(cores(), size // _ROWS_PER_THREAD))
-    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
-    pieces = workers if workers == 1 or size < 8 * workers * _ROWS_PER_THREAD else 4 * workers
-    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
-    parts = [slice(first, last) for first, last in pairwise(ends)]
-    if workers == 1:
-        solve(parts[0])
-    else:
-        in_parallel(solve, parts)
+    _on_all_cores(solve, size, _ROWS_PER_THREAD)
 
     def solution(found: dict[str, np.ndarray]) -> Solution:
         model = Pitzer if constants.activity == "pitzer" else DebyeHueckel

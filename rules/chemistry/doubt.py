@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from . import compiled
 from .constants import LN10, Floats
 from .pitzer import WATER_KG_PER_MOL, Pitzer, lender
 from .solution import Solution
@@ -37,6 +38,8 @@ def si_sigma(solution: Solution, phases: Sequence[str]) -> Floats:
         return found
     constants = solution.constants
     wanted = np.array([constants.phase(name) for name in phases], dtype=int)
+    if compiled.available():
+        return compiled.si_sigma(solution, wanted)
     m_all = solution.molality
     present = np.flatnonzero(np.any(m_all > 0.0, axis=0))
     masters = np.flatnonzero(np.any(np.isfinite(solution.ln_activity), axis=0))

@@ -42,6 +42,9 @@
 #define FAR_OVER 1.03
 #define MOST_OF_A_SOLID 100.0
 #define PITZER_B 1.2
+#define SIGMA_COUNTS 1e-4 /* mol/kg: less moves the index of nothing */
+#define SIGMA_OWN 0.1     /* mol/mol: shares of a salt's ions below this are not its own */
+#define SIGMA_BEYOND 0.015
 #define DILUTE_ROUNDS 160
 #define STRONG_ROUNDS 400
 #define SOLID_ROUNDS 60
@@ -71,6 +74,7 @@ typedef struct {
     double *like_value;
     int triples, *triple;
     double *triple_value;
+    double *sigma, *sigma_per_c, *fitted_up_to; /* S x S, where pitzer */
 } Model;
 
 static void *copied(PyObject *tables, const char *name, char type, int *count) {
@@ -97,7 +101,8 @@ static void release(Model *m) {
     void *all[] = {m->nu, m->water, m->ln_k, m->delta_h, m->charge, m->kind, m->kind_z2, m->kind_a, m->kind_b,
         m->kind_davies, m->alkalinity, m->phase_nu, m->phase_water, m->phase_ln_k, m->phase_delta_h, m->analytic_of,
         m->analytic, m->curve_of, m->curve_start, m->curve_c, m->curve_ln_k, m->curve_ln_molality, m->pair,
-        m->pair_alpha, m->beta0, m->beta1, m->beta2, m->cphi, m->like, m->like_value, m->triple, m->triple_value};
+        m->pair_alpha, m->beta0, m->beta1, m->beta2, m->cphi, m->like, m->like_value, m->triple, m->triple_value,
+        m->sigma, m->sigma_per_c, m->fitted_up_to};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++) free(all[i]);
     free(m);
 }
@@ -132,6 +137,7 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
     TAKE(pair, 'i', ); TAKE(beta0, 'd', ); TAKE(beta1, 'd', ); TAKE(beta2, 'd', ); TAKE(cphi, 'd', );
     TAKE(like, 'i', m->likes = count / 2); TAKE(like_value, 'd', );
     TAKE(triple, 'i', m->triples = count / 3); TAKE(triple_value, 'd', );
+    TAKE(sigma, 'd', ); TAKE(sigma_per_c, 'd', ); TAKE(fitted_up_to, 'd', );
 #undef TAKE
     PyObject *capsule = PyCapsule_New(m, "pourcheck.kernel", forget);
     if (capsule == NULL) release(m);
@@ -1197,6 +1203,63 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     after->converged[row] = fine && sane(m, r->ln_aw);
 }
 
+/* --- how far saturation indices can be off (doubt.py) ------------------------------------------------------------ */
+
+/* Standard errors of the saturation index of `count` phases in one Pitzer solution, into `out`; not numbers where the
+ * balances are singular. work: n x n + n x count + 3 S + n doubles, places: N + S integers. */
+static void sigma_of_row(const Model *m, const double *molality, const double *ln_activity, double kelvin,
+                         const int *wanted, const int *salts, int count, double *work, int *places, double *out) {
+    int N = m->N, S = m->S, n = 0, c = 0, *masters = places, *counts = places + N;
+    for (int j = 0; j < N; j++) if (isfinite(ln_activity[j])) masters[n++] = j;
+    double *a = work, *b = a + (size_t)n * (size_t)n, *scale = b + (size_t)n * (size_t)count, *own = scale + n;
+    double *weight = own + S, *equivalents = weight + S;
+    memset(a, 0, sizeof(double) * (size_t)n * (size_t)n);
+    for (int s = 0; s < S; s++) {
+        if (!(molality[s] > 0.0)) continue;
+        const double *nu = m->nu + (size_t)s * (size_t)N;
+        for (int j = 0; j < n; j++) {
+            double left = molality[s] * nu[masters[j]];
+            if (left == 0.0) continue;
+            for (int k = 0; k < n; k++) a[j * n + k] += left * nu[masters[k]];
+        }
+        if (molality[s] > SIGMA_COUNTS) own[c] = molality[s], equivalents[c] = molality[s] * fabs(m->charge[s]), counts[c++] = s;
+    }
+    for (int j = 0; j < n; j++) scale[j] = 1.0 / sqrt(a[j * n + j] > 1e-90 ? a[j * n + j] : 1e-90);
+    for (int j = 0; j < n; j++) {
+        for (int k = 0; k < n; k++) a[j * n + k] *= scale[j] * scale[k];
+        a[j * n + j] += 1e-12;
+        for (int p = 0; p < count; p++) b[j * count + p] = m->phase_nu[(size_t)wanted[p] * (size_t)N + (size_t)masters[j]] * scale[j];
+    }
+    if (!solve(a, b, n, count)) {
+        for (int p = 0; p < count; p++) out[p] = NAN;
+        return;
+    }
+    double away = fabs(kelvin - REFERENCE_K);
+    for (int p = 0; p < count; p++) {
+        double water = 0.5 * WATER_KG_PER_MOL * m->phase_water[wanted[p]], total = 0.0;
+        for (int i = 0; i < c; i++) {
+            const double *nu = m->nu + (size_t)counts[i] * (size_t)N;
+            double moved = 0.0;
+            for (int j = 0; j < n; j++) moved += b[j * count + p] * scale[j] * nu[masters[j]];
+            weight[i] = own[i] * (moved - water); /* crystal water: the water's activity moves too */
+        }
+        for (int i = 0; i < c; i++) for (int k = i; k < c; k++) {
+            /* A salt whose constant was found with the same parameters does not feel those of its own ions. */
+            if (salts[p] && weight[i] > SIGMA_OWN && weight[k] > SIGMA_OWN) continue;
+            size_t pair = (size_t)counts[i] * (size_t)S + (size_t)counts[k];
+            double scarcer = equivalents[i] < equivalents[k] ? equivalents[i] : equivalents[k];
+            double beyond = scarcer / m->fitted_up_to[pair] - 1.0;
+            beyond = beyond > 0.0 ? SIGMA_BEYOND * beyond : 0.0;
+            double far = away * m->sigma_per_c[pair], error = m->sigma[pair];
+            double variance = error * error + far * far + beyond * beyond;
+            double amplitude = 2.0 * (weight[i] * own[k] + own[i] * weight[k]);
+            /* Of two that differ both orders count, and each by half. */
+            total += amplitude * amplitude * variance * (i == k ? 0.25 : 1.0);
+        }
+        out[p] = sqrt(total) / LN10;
+    }
+}
+
 /* --- Python's side ----------------------------------------------------------------------------------------------- */
 
 static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *held) {
@@ -1264,9 +1327,44 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     Py_RETURN_NONE;
 }
 
+/* si_sigma(model, rows, size, count): into "sigma" of the dictionary `rows`. */
+static PyObject *si_sigma(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *capsule, *rows;
+    int size, count;
+    if (!PyArg_ParseTuple(args, "OO!ii", &capsule, &PyDict_Type, &rows, &size, &count)) return NULL;
+    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
+    if (m == NULL) return NULL;
+    Py_buffer views[BUFFERS];
+    int used = 0;
+#define GET(name) doubles(rows, name, views + used, &used)
+    double *molality = GET("molality"), *ln_activity = GET("ln_activity"), *kelvin = GET("kelvin"), *out = GET("sigma");
+    int *wanted = (int *)GET("wanted"), *salts = (int *)GET("salts");
+#undef GET
+    int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
+    if (complete) {
+        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;
+        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + 1));
+        int *places = malloc(sizeof(int) * (N + S + 1));
+        room = work != NULL && places != NULL;
+        Py_BEGIN_ALLOW_THREADS
+        for (size_t row = 0; room && row < (size_t)size; row++)
+            sigma_of_row(m, molality + row * S, ln_activity + row * N, kelvin[row], wanted, salts, count, work, places,
+                         out + row * P);
+        Py_END_ALLOW_THREADS
+        free(work);
+        free(places);
+    }
+    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
+    if (!complete) { PyErr_SetString(PyExc_TypeError, "an array is missing"); return NULL; }
+    if (!room) return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"prepare", prepare, METH_VARARGS, "The tables of a set of constants, kept for `equilibria`."},
     {"equilibria", equilibria, METH_VARARGS, "Solves rows in place."},
+    {"si_sigma", si_sigma, METH_VARARGS, "Standard errors of saturation indices, in place."},
     {NULL, NULL, 0, NULL},
 };
 

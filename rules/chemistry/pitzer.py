@@ -231,6 +231,9 @@ def kernel_tables(names: tuple[str, ...], charge: Floats) -> dict[str, np.ndarra
         "like_value": p.like_value,
         "triple": p.triples.astype(np.int32),
         "triple_value": p.triple_value,
+        "sigma": p.sigma,
+        "sigma_per_c": p.per_c,
+        "fitted_up_to": p.most,
     }
 
 

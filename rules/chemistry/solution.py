@@ -70,6 +70,13 @@ class Solution:
                 taken[field.name][where] = getattr(other, field.name)
         return replace(self, **taken)
 
+    def placed(self, where: np.ndarray, other: Solution) -> Solution:
+        """The same with some of its rows from another, before solids formed too."""
+        placed = self.with_rows(where, other)
+        if self.supersaturated is None and other.supersaturated is None:
+            return placed
+        return replace(placed, supersaturated=self.before_solids.with_rows(where, other.before_solids))
+
     def without(self, lost: np.ndarray, *, totals: bool) -> Solution:
         """The same with no number in these rows, (B,), which count as not converged: nobody shall take where a solver
         stopped for an answer. totals: they are a result too."""

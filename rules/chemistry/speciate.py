@@ -144,9 +144,8 @@ def _equilibrate(
         solution = _in_their_senses(solution)
         lost = np.flatnonzero(~solution.converged & sound)
         if len(lost):
-            solution = _placed(
-                solution, lost, _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
-            )
+            again = _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
+            solution = solution.placed(lost, again)
     else:
         solution = _reference(constants, totals, temperature_c, phases, held, start, sound)
     lost = np.flatnonzero(~solution.converged & sound)
@@ -155,7 +154,7 @@ def _equilibrate(
         for row in lost:
             one = np.array([row])
             again = _equilibrate(asked[one], temperature_c[one], phases, given.rows(one), None, constants)
-            solution = _placed(solution, one, again)
+            solution = solution.placed(one, again)
     # Totals that were no solution to begin with stay what they were.
     return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
 
@@ -176,14 +175,6 @@ def _reference(
     solution = _collect(batch, totals, temperature_c, state, held)
     solution = replace(solution, converged=solution.converged & _sane(solution))
     return _with_solids(solution, phases, held) if phases else solution
-
-
-def _placed(solution: Solution, where: np.ndarray, other: Solution) -> Solution:
-    """The solution with some of its rows from another, before solids formed too."""
-    placed = solution.with_rows(where, other)
-    if solution.supersaturated is None and other.supersaturated is None:
-        return placed
-    return replace(placed, supersaturated=solution.before_solids.with_rows(where, other.before_solids))
 
 
 def let_form(
@@ -208,7 +199,7 @@ def let_form(
     lost = np.flatnonzero(before.converged & ~after.converged)
     if len(lost):
         again = _with_solids(before.rows(lost), phases, held.rows(lost), down_to[lost])
-        after = _placed(after, lost, again)
+        after = after.placed(lost, again)
     return replace(before.with_rows(before.converged, after.rows(before.converged)), supersaturated=before)
 
 

@@ -14,6 +14,7 @@ from pourcheck import Catalog
 from pourcheck.rules.ask.salts import salts
 from pourcheck.rules.chemistry import compiled
 from pourcheck.rules.chemistry.constants import Constants, Floats, load
+from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.solution import Solution
 from pourcheck.rules.chemistry.speciate import NEVER_SI, equilibrate, let_form
@@ -171,3 +172,18 @@ def test_solids_down_to_an_index(catalog: Catalog, monkeypatch: pytest.MonkeyPat
     assert np.allclose(found.ph, asked.ph, rtol=0.0, atol=1e-8, equal_nan=True)
     formed = np.count_nonzero(found.precipitated_mol_per_kg > 1e-9, axis=1)
     assert set(formed) == {0, 1}
+
+
+def test_the_error_of_saturation_indices_is_that_of_the_reference(
+    catalog: Catalog, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    constants = stock_constants(tuple(salt.curve for salt in salts(catalog)))
+    totals, temperature_c = poured(catalog, constants, 0.5)
+    solution = equilibrate(totals, temperature_c, constants=constants)
+    near = [name for name in constants.phases if np.any(solution.si(name) > -2.5)]
+    there = np.array([np.isfinite(solution.si(name)) for name in near]).T
+    mine = si_sigma(solution, near)
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
+    theirs = np.concatenate([si_sigma(solution.rows(np.array([row])), near) for row in range(ROWS)])
+    assert np.count_nonzero(there) > ROWS
+    assert np.allclose(mine[there], theirs[there], rtol=1e-9, atol=1e-12)
