@@ -2,13 +2,15 @@
 
 PourcheckError
 ├─ InputError           what, where (file, row, field), how to mend
-│  └─ UnknownName       a product or well that is not in the catalog
+│  ├─ UnknownName       a product or well that is not in the catalog
+│  └─ ChangedMeanwhile  somebody else saved the record that was being edited
 └─ CatalogError         which database, what, how to mend
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from .text import both_ends, one_line, quoted
 
@@ -75,6 +77,33 @@ class UnknownName(InputError):
         """An unknown name names itself; the place adds nothing for the reader."""
         del where
         return self
+
+
+class ChangedMeanwhile(InputError):
+    """Somebody else saved a record while it was being edited; names both changes.
+
+    Attributes: record: kind and id; number: the revision that stands now; by, at_time: who saved it and when; theirs,
+    ours: fields that they and we changed.
+
+    >>> print(ChangedMeanwhile("product urea", 3, "B. Adviser", "2026-05-02 10:11 UTC", ["notes"], ["density"]))
+    product urea: was changed in the meantime by B. Adviser on 2026-05-02 10:11 UTC (revision 3: notes), you changed \
+density; look at revision 3, and save your change on top of it
+    """
+
+    def __init__(self, record: str, number: int, by: str, at: str, theirs: Sequence[str], ours: Sequence[str]) -> None:
+        self.record, self.number, self.by, self.at_time = record, number, by, at
+        self.theirs, self.ours = tuple(theirs), tuple(ours)
+        super().__init__(
+            f"was changed in the meantime by {by or 'somebody'} on {at} (revision {number}: {_few(theirs)}), "
+            f"you changed {_few(ours)}",
+            where=record,
+            mend=f"look at revision {number}, and save your change on top of it",
+        )
+
+
+def _few(fields: Sequence[str], most: int = 4) -> str:
+    more = f" and {len(fields) - most} more" if len(fields) > most else ""
+    return (", ".join(fields[:most]) or "nothing") + more
 
 
 class CatalogError(PourcheckError):

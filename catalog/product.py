@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal, Self
 
@@ -35,7 +36,14 @@ def slug(name: str) -> str:
 
 
 def fold(name: str) -> str:
-    """A name as it is compared: lower case, single spaces."""
+    """A name as it is compared: compatible forms of a letter as one (NFKC), lower case, single spaces.
+
+    >>> fold("Ｃalcium  NITRATE")
+    'calcium nitrate'
+    """
+    if not name.isascii():
+        # Folding may open a composed letter again.
+        name = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
     return " ".join(name.casefold().split())
 
 
@@ -69,6 +77,8 @@ def _a_word(text: str) -> str:
 #: Longer than this is no name.
 LONGEST_NAME = 120
 Name = Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(_a_word)]
+#: What a record is kept under: small letters, digits and hyphens.
+Identifier = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=LONGEST_NAME)]
 
 
 class Record(BaseModel):
@@ -85,8 +95,10 @@ class Record(BaseModel):
 
 
 class Source(Record):
-    """Where a number comes from. seen: was the source read, or is it recalled or computed?"""
+    """Where a number comes from. id: what numbers name it by; seen: was the source read, or is it recalled or
+    computed?"""
 
+    id: str = Field(default="", max_length=LONGEST_NAME)
     citation: str = Field(min_length=1)
     seen: Literal["yes", "partly", "no", "computed", "invented", "label"]
 
@@ -144,7 +156,7 @@ class Product(Record):
     A material states its `content`; a product states `derived_from`, names of materials.
     """
 
-    id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
+    id: Identifier
     name: Name
     kind: Kind = "product"
     form: Form

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,13 @@ from sqlmodel import Session, SQLModel, select
 
 from ..errors import CatalogError, InputError, UnknownName
 from ..label.grades import ids_of_grades
-from ..product import Product, Source, fold, plain_name
+from ..product import Product, Record, Source, fold, plain_name
 from ..text import quoted
 from ..water.analysis import WaterTest
+from ..water.well import Well
 from . import search, seeds
+from .kinds import Kind
+from .revision import Change, Fault, Revision
 from .tables import (
     CHILDREN,
     SCHEMA_VERSION,
@@ -203,7 +207,7 @@ class Catalog:
                 return
             try:
                 for key, source in seeds.seed_sources().items():
-                    session.add(SourceRow(key=key, **source.model_dump()))
+                    session.add(SourceRow(key=key, **source.model_dump(exclude={"id"})))
                 for product in seeds.seed_products():
                     self._write_product(session, product)
                 for water in seeds.seed_waters():
@@ -323,7 +327,7 @@ class Catalog:
         with self._translated(), Session(self._engine) as session:
             if session.get(SourceRow, key) is not None:
                 raise InputError("is already a source in the catalog", where=key, mend="choose another key")
-            session.add(SourceRow(key=key, **source.model_dump()))
+            session.add(SourceRow(key=key, **source.model_dump(exclude={"id"})))
             session.commit()
 
     def sources(self) -> dict[str, Source]:
@@ -358,6 +362,118 @@ class Catalog:
             session.add(water_row(water))
             session.commit()
         self._waters.clear()
+
+    # --- what comes with revisions ----------------------------------------------------------------
+
+    def record(self, kind: Kind, name: str) -> Record:
+        """The record of this id or name, whatever its kind. Raises: UnknownName: none; carries the nearest names."""
+        raise NotImplementedError
+
+    def records(self, kind: Kind) -> list[Record]:
+        """All records of a kind that are not retired, by id; those that make no sense are left out (see `faults`)."""
+        raise NotImplementedError
+
+    def current(self, kind: Kind, name: str) -> Revision:
+        """The revision that stands, of the record of this id or name; `.number` is what an editor starts from.
+
+        Raises: UnknownName: none.
+        """
+        raise NotImplementedError
+
+    def save(
+        self, record: Record, revision: int | None = None, *, by: str = "", why: str = "", source: str = ""
+    ) -> Revision:
+        """Write a record as a new revision, all or nothing; one that says nothing new leaves the old one.
+
+        record: a Product, Well, Source, RegionRecord, Listing or JarTest. revision: the number that the editor started
+        from, 0 for a record that is to be new, None for whatever stands. by, why, source: who, why, after what.
+        Raises: ChangedMeanwhile: another revision stands now; names both changes.
+            InputError: a name belongs to another record, a source is not in the catalog, or hidden characters.
+        """
+        raise NotImplementedError
+
+    def save_all(
+        self, records: Iterable[Record], *, by: str = "", why: str = "", source: str = "", new: bool = False
+    ) -> int:
+        """Write many records in one transaction, all or none; says how many were new or changed.
+
+        records: read bit by bit, so that a generator of any length does; it may raise, and nothing is then written.
+        new: none of them may be in the catalog. Raises: InputError: as `save`, names the record.
+        """
+        raise NotImplementedError
+
+    def retire(self, kind: Kind, name: str, revision: int | None = None, *, by: str = "", why: str = "") -> Revision:
+        """Take a record out of use; its history stays, its names stay taken, and `undo` brings it back."""
+        raise NotImplementedError
+
+    def undo(
+        self, kind: Kind, name: str, to: int | None = None, revision: int | None = None, *, by: str = "", why: str = ""
+    ) -> Revision:
+        """Bring a former document back, as a new revision: the one before, or that of revision `to`. Where a record of
+        the user's own overrides a seed and nothing of their own is left, the seed is back.
+
+        Raises: InputError: there is none before.
+        """
+        raise NotImplementedError
+
+    def history(self, kind: Kind, name: str) -> list[Revision]:
+        """All revisions of a record, the oldest first."""
+        raise NotImplementedError
+
+    def revision(self, kind: Kind, name: str, number: int) -> Revision:
+        """One revision. Raises: InputError: there is none of this number."""
+        raise NotImplementedError
+
+    def diff(self, kind: Kind, name: str, a: int | None = None, b: int | None = None) -> list[Change]:
+        """Fields that differ between two revisions; without numbers, between the last two."""
+        raise NotImplementedError
+
+    def overridden(self, kind: Kind | None = None) -> list[tuple[Kind, str]]:
+        """Records of the user's own that stand before one that came with the program, as (kind, id)."""
+        raise NotImplementedError
+
+    def faults(self, *, whole: bool = False) -> list[Fault]:
+        """Records whose document makes no sense: those met so far, or, whole, all in the catalog."""
+        raise NotImplementedError
+
+    def wells(self) -> list[Well]:
+        """All wells that are not retired, by id."""
+        raise NotImplementedError
+
+    def well(self, name: str, test_of: date | None = None, today: date | None = None) -> WaterTest:
+        """The water test of a well: that of the day `test_of`, else the newest that is not after `today`.
+
+        Raises: UnknownName: no such well. InputError: no such test; tells those that there are.
+        """
+        raise NotImplementedError
+
+    def trends(self, name: str) -> dict[str, dict[str, str]]:
+        """Each measured item of a well by the day of its test, as written, the oldest first."""
+        raise NotImplementedError
+
+    def snapshot(self) -> AbstractContextManager[None]:
+        """While it is held, all that is read is of one state, whatever others write."""
+        raise NotImplementedError
+
+    @classmethod
+    def upgrade(cls, place: str | None = None, *, backup: str | Path | None = None, no_backup: bool = False) -> str:
+        """Bring a catalog of an earlier schema to the present one; says in a line what was done.
+
+        backup: file to copy a SQLite catalog to before; None: beside it, named after its schema. For PostgreSQL make
+        one with pg_dump, and say so by `no_backup`. Upgrading twice does nothing the second time.
+        """
+        raise NotImplementedError
+
+    @classmethod
+    def backup(cls, place: str | None, to: str | Path) -> None:
+        """Copy a SQLite catalog to a new file while it is in use. Raises: CatalogError: the file is there already, or
+        the catalog is on PostgreSQL (use pg_dump)."""
+        raise NotImplementedError
+
+    @classmethod
+    def restore(cls, place: str | None, backup: str | Path) -> None:
+        """Replace a SQLite catalog by a backup of one, all or nothing. Raises: CatalogError: it is none."""
+        raise NotImplementedError
 
 
 def _nearest(name: str, choices: Sequence[str]) -> list[str]:

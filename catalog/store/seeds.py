@@ -1,22 +1,14 @@
-"""Reads `seed_products/` into catalog values; a fault names file and field."""
+"""Reads `seed_products/` into catalog values."""
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from importlib import resources
 from importlib.resources.abc import Traversable
-from typing import Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
-
-from ..errors import InputError, Unreadable
 from ..product import Product, Source
-from ..text import one_line
 from ..water.analysis import WaterTest
-
-Model = TypeVar("Model", bound=BaseModel)
-
+from .parse import parse, read_toml
 
 #: Written so that it holds wherever the package is installed.
 SEED_PACKAGE = __name__.rsplit(".", 3)[0] + ".seed_products"
@@ -27,87 +19,10 @@ def _files(folder: str) -> Iterator[Traversable]:
     yield from sorted((f for f in place.iterdir() if f.name.endswith(".toml")), key=lambda f: f.name)
 
 
-def parse(model: type[Model], data: dict[str, Any], where: str) -> Model:
-    """A checked value from plain data. Raises: InputError: names the place, field and fault."""
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        raise input_error(error, where) from None
-    except InputError as error:
-        raise error.at(where) from None
-
-
-def _place(loc: tuple[int | str, ...]) -> str:
-    """Where in a table: rows are counted from one, as people count."""
-    words = ""
-    for part in loc:
-        if isinstance(part, int):
-            words += f" {part + 1}"
-        else:
-            words += f"{', ' if ' ' in words else '.' if words else ''}{one_line(part)}"
-    return words
-
-
-#: What a fault of a field is called, and how to mend it, by pydantic's name of it.
-_FAULTS = {
-    "extra_forbidden": ("is not a field that is known here", "check its spelling, or leave it out"),
-    "missing": ("is missing", "add it"),
-    "too_short": ("is empty", "add one"),
-    "string_too_short": ("is empty", "write a name"),
-    "string_too_long": ("is too long", "shorten it"),
-    "string_type": ("is not text", "write it in quotes, with its unit"),
-    "bool_type": ("is not true or false", "write true or false"),
-    "bool_parsing": ("is not true or false", "write true or false"),
-    "string_pattern_mismatch": ("has signs that do not fit here", "write small letters, digits and hyphens"),
-}
-
-
-def input_error(error: ValidationError, where: str) -> InputError:
-    """The first fault of a validation as one clear line: field, fault, how to mend it."""
-    first = error.errors(include_url=False)[0]
-    kind, context = first["type"], first.get("ctx", {})
-    what, mend = _FAULTS.get(kind, ("", ""))
-    if isinstance(fault := context.get("error"), Unreadable):
-        return InputError(fault.what, where=f"{where}, {_place(first['loc'])}", mend=fault.mend)
-    if kind == "value_error":
-        what, _, mend = first["msg"].removeprefix("Value error, ").partition("; ")
-        mend = mend or "check it"
-    elif kind == "literal_error":
-        what, mend = "is not a word that is known here", f"write {context.get('expected', 'another')}"
-    elif kind in {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}:
-        limit = next(iter(context.values()), "")
-        side = "above" if kind.startswith("greater") else "below"
-        what, mend = (
-            f"is {first['input']}, which cannot be",
-            f"write a number not {'below' if side == 'above' else 'above'} {limit}",
-        )
-    elif kind.endswith(("_type", "_parsing")) and not what:
-        if kind.startswith(("float", "int")):
-            what, mend = "is not a number", "write a plain number"
-        elif kind.startswith(("tuple", "list")):
-            what, mend = "is not a list", "write a list in brackets"
-        else:
-            what, mend = "is not a table", "write a table of fields with values"
-    elif not what:
-        what, mend = first["msg"][:1].lower() + first["msg"][1:], "check it"
-    field = _place(first["loc"])
-    return InputError(f"{field} {what}" if field else what, where=where, mend=mend)
-
-
-def read_toml(file: Traversable) -> dict[str, Any]:
-    """The table in a TOML file. Raises: InputError: names the file and line."""
-    try:
-        return tomllib.loads(file.read_text("utf-8"))
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", where=file.name, mend="check the file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(str(error), where=file.name, mend="mend the TOML") from None
-
-
 def seed_sources() -> dict[str, Source]:
     """Citations by key."""
     table = read_toml(resources.files(SEED_PACKAGE).joinpath("sources.toml"))
-    return {key: parse(Source, row, f"sources.toml, {key}") for key, row in table.items()}
+    return {key: parse(Source, {"id": key, **row}, f"sources.toml, {key}") for key, row in table.items()}
 
 
 def seed_products() -> list[Product]:

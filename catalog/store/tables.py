@@ -266,7 +266,7 @@ def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Pr
 
 def source_of(row: SourceRow) -> Source:
     """The citation that a row holds."""
-    return Source.model_validate({"citation": row.citation, "seen": row.seen})
+    return Source.model_validate({"id": row.key, "citation": row.citation, "seen": row.seen})
 
 
 def water_row(water: WaterTest) -> WaterRow:

@@ -33,7 +33,7 @@ from ...catalog.quantity.measure import (
     Time,
     Volume,
 )
-from ...catalog.store.seeds import input_error
+from ...catalog.store.parse import input_error
 from ...catalog.text import one_line, quoted
 from ..policy import InjectorError, injector_error
 

@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from ...catalog import InputError
 from ...catalog.quantity.measure import FlowRange, Time, Volume
-from ...catalog.store.seeds import input_error
+from ...catalog.store.parse import input_error
 from .pour import Part
 
 #: How far what is read off may be from the truth, as a share: the marks of a bucket, a water meter, a flow that was

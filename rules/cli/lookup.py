@@ -110,7 +110,7 @@ def well_check(
     db: Database = None,
 ) -> None:
     """Clogging class, hardness and charge balance of a water, and units that were perhaps misread."""
-    from ...catalog.store.seeds import parse
+    from ...catalog.store.parse import parse
     from ..ask.pour import WaterInPour
     from ..ask.question import water_of
 

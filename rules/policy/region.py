@@ -14,7 +14,7 @@ from ...catalog import InputError, slug
 from ...catalog.door import refuse_hidden
 from ...catalog.product import LONGEST_NAME
 from ...catalog.quantity.table import QUANTITIES
-from ...catalog.store.seeds import parse, read_toml
+from ...catalog.store.parse import parse, read_toml
 from ...catalog.text import quoted
 from . import Unknown, default_unknowns
 

@@ -15,6 +15,7 @@ from pourcheck.catalog.nutrients import percent_from_species
 from pourcheck.catalog.product import fold
 from pourcheck.catalog.species import SPECIES, molar_mass_g_per_mol
 from pourcheck.catalog.store import seeds
+from pourcheck.catalog.store.parse import parse
 
 PRODUCTS = seeds.seed_products()
 WATERS = seeds.seed_waters()
@@ -381,9 +382,9 @@ def test_wells_are_complete(water: WaterTest) -> None:
 def test_a_faulty_file_names_file_and_field(fault: str, data: dict[str, object]) -> None:
     """A fault in a seed file is one line that names the file and the field."""
     sound = {"id": "x", "name": "x", "form": "dry"}
-    seeds.parse(Product, sound, "x.toml")
+    parse(Product, sound, "x.toml")
     with pytest.raises(InputError) as refused:
-        seeds.parse(Product, {**sound, **data}, "x.toml")
+        parse(Product, {**sound, **data}, "x.toml")
     assert str(refused.value).startswith("x.toml: ")
     assert fault in str(refused.value)
     assert "\n" not in str(refused.value)
