@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from math import isfinite
 
 import numpy as np
 
@@ -58,8 +59,12 @@ def number(values: Floats | float, unit: str, row: int = 0) -> Number:
     """A number over scenarios, (B,) or one for all, shown as in one of them, which is finite there."""
     span = np.atleast_1d(np.asarray(values, dtype=float))
     value = tidy(span[row if len(span) > 1 else 0])
-    finite = span[np.isfinite(span)]
-    low, high = tidy(np.min(finite)), tidy(np.max(finite))
+    low, high = float(span.min()), float(span.max())
+    if not (isfinite(low) and isfinite(high)):
+        span = span[np.isfinite(span)]
+        low, high = float(span.min()), float(span.max())
+    if low != high:
+        low, high = tidy(low), tidy(high)
     if high - low <= 1e-6 * max(abs(high), abs(low), 1e-6):
         low = high = value
     return Number(value=value, low=low, high=high, unit=unit)

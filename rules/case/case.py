@@ -40,6 +40,8 @@ class Case(Solutions):
 
     def unsolved(self, *names: str) -> Mask:
         """Where one of these solutions could not be found, (B,)."""
+        if len(names) == 1 and names[0] in self._lost:
+            return self._lost[names[0]]
         lost = np.zeros(self.size, dtype=bool)
         for name in names:
             if name not in self._lost:
@@ -143,12 +145,19 @@ class Case(Solutions):
 
     def brings(self, *species: str) -> Mask:
         """Where the products bring one of these species, (B,)."""
-        masters = [self.constants.master(name) for name in species]
-        return np.asarray(np.any(self.product_mol[:, masters] > _TRACE_MOL, axis=1))
+        if species not in self._brings:
+            masters = [self.constants.master(name) for name in species]
+            self._brings[species] = (self.product_mol[:, masters] > _TRACE_MOL).any(axis=1)
+        return self._brings[species]
+
+    @cached_property
+    def _brings(self) -> dict[tuple[str, ...], Mask]:
+        """Where the products bring one of some species, by these."""
+        return {}
 
     def has(self, *species: str) -> bool:
         """True when any product brings one of these species in any scenario.
 
         It tells whether a rule applies at all; what a rule says of a scenario goes by `brings`.
         """
-        return bool(np.any(self.brings(*species)))
+        return bool(self.brings(*species).any())

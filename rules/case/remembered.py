@@ -8,6 +8,7 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..chemistry.constants import Constants, Floats
 from ..chemistry.solution import Solution
@@ -40,6 +41,24 @@ _REMEMBERED_ROWS, _REMEMBERED = 40, 96
 _SOLVED = _Solved(_REMEMBERED)
 
 
+def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places of the rows of a table that are not the same as an earlier one, and for each row which of them it is.
+
+    >>> _first_of_each(np.array([[2.0, 1.0], [0.0, 1.0], [2.0, 1.0]]))
+    (array([0, 1]), array([0, 1, 0]))
+    """
+    seen: dict[bytes, int] = {}
+    width = rows.shape[1] * rows.itemsize
+    whole = rows.tobytes()
+    first, back = [], []
+    for i in range(len(rows)):
+        place = seen.setdefault(whole[i * width : (i + 1) * width], len(first))
+        if place == len(first):
+            first.append(i)
+        back.append(place)
+    return np.array(first, dtype=np.intp), np.array(back, dtype=np.intp)
+
+
 def each_once(
     totals: Floats,
     temperature_c: Floats,
@@ -54,11 +73,12 @@ def each_once(
     and most solutions do not feel it."""
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
-    rows, first, back = np.unique(np.hstack(key), axis=0, return_index=True, return_inverse=True)
-    asked = (rows.tobytes(), tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+    rows = np.hstack(key)
+    first, back = _first_of_each(rows)
+    asked = (rows[first].tobytes(), tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
     known = _SOLVED.get(asked)
     if known is not None:
-        return known.rows(back.reshape(-1))
+        return known.rows(back)
     solution = equilibrate(
         totals[first],
         temperature_c[first],
@@ -70,4 +90,4 @@ def each_once(
     )
     if len(first) <= _REMEMBERED_ROWS and np.all(solution.converged):
         _SOLVED.put(asked, solution)
-    return solution.rows(back.reshape(-1))
+    return solution if len(first) == len(rows) else solution.rows(back)

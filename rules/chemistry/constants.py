@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from typing import Any, Literal
 
@@ -68,12 +68,16 @@ class Constants:
         return tuple(phase for phase, _, _ in self.phase_curves)
 
     def master(self, name: str) -> int:
-        """Index of a master species."""
-        return self.masters.index(name)
+        """Index of a master species. Raises: KeyError: there is none of this name."""
+        return self._places[0][name]
 
     def phase(self, name: str) -> int:
-        """Index of a phase."""
-        return self.phases.index(name)
+        """Index of a phase. Raises: KeyError: there is none of this name."""
+        return self._places[1][name]
+
+    @cached_property
+    def _places(self) -> tuple[dict[str, int], dict[str, int]]:
+        return ({name: i for i, name in enumerate(self.masters)}, {name: i for i, name in enumerate(self.phases)})
 
     @property
     def alkalinity(self) -> Floats:

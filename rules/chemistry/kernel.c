@@ -610,9 +610,10 @@ static Shape shape_of(double alpha, double root, double strength) {
 
 static void j_of(double x, double *value, double *slope) {
     if (x < 1e-12) x = 1e-12;
-    double bend = 4.581 * pow(x, -0.7237) * exp(-0.0120 * pow(x, 0.528)), below = 4.0 + bend;
+    double ln_x = log(x), root = exp(0.528 * ln_x);
+    double bend = 4.581 * exp(-0.7237 * ln_x - 0.0120 * root), below = 4.0 + bend;
     *value = x / below;
-    *slope = 1.0 / below - x / (below * below) * bend * (-0.7237 / x - 0.0120 * 0.528 * pow(x, 0.528 - 1.0));
+    *slope = 1.0 / below - bend / (below * below) * (-0.7237 - 0.0120 * 0.528 * root);
 }
 
 /* ln gamma of all species, ln of the water activity, and the derivatives by the amounts that steer. */
