@@ -66,7 +66,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         bucket=state(case, "bucket") if known else None,
         line=state(case, "line") if known else None,
         decided_by=decisions(question, columns, judge, judged) if details and answer == Level.UNKNOWN else (),
-        edges=_edges(Asked(question, columns, judge, _plain(answer)), judged) if sound else (),
+        edges=_edges(Asked(question, columns, judge, judged, _plain(answer))) if sound else (),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
 
@@ -83,12 +83,12 @@ def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | No
     return next(one.policy.by for one in judged if one.policy is not None and np.any(one.level < one.outcome.level))
 
 
-def _edges(asked: Asked, judged: Sequence[Judged]) -> tuple[Edge, ...]:
+def _edges(asked: Asked) -> tuple[Edge, ...]:
     """How far each number is from where the verdict turns; none for an unknown verdict, nor where no number does."""
-    if asked.now == Level.UNKNOWN or no_number_turns(judged):
+    if asked.now == Level.UNKNOWN or no_number_turns(asked.judged):
         return ()
     # Nobody is told how much more of what endangers people would do.
-    danger = any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
+    danger = any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in asked.judged) or any(
         item.hazards & {"hypochlorite", "acid"} for item in asked.question.poured
     )
     found = []

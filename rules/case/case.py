@@ -147,7 +147,7 @@ class Case(Solutions):
         """Where the products bring one of these species, (B,)."""
         if species not in self._brings:
             masters = [self.constants.master(name) for name in species]
-            self._brings[species] = (self.product_mol[:, masters] > _TRACE_MOL).any(axis=1)
+            self._brings[species] = np.asarray((self.product_mol[:, masters] > _TRACE_MOL).any(axis=1))
         return self._brings[species]
 
     @cached_property

@@ -50,7 +50,8 @@ def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     seen: dict[bytes, int] = {}
     width = rows.shape[1] * rows.itemsize
     whole = rows.tobytes()
-    first, back = [], []
+    first: list[int] = []
+    back: list[int] = []
     for i in range(len(rows)):
         place = seen.setdefault(whole[i * width : (i + 1) * width], len(first))
         if place == len(first):

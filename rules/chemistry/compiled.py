@@ -30,8 +30,8 @@ except ImportError:  # built without a compiler
 #: Set to leave the compiled solver alone.
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
-#: Fewer rows than this are not worth a second thread.
-_ROWS_PER_THREAD = 24
+#: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
+_STRONG_ROWS, _DILUTE_ROWS = 6, 16
 
 
 def available() -> bool:
@@ -104,7 +104,7 @@ def _on_all_cores(work: Callable[[slice], None], size: int, least: int) -> None:
     """Do some work for all rows, on several threads where there are more rows than `least` for each."""
     workers = max(1, min(cores(), size // least))
     # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
-    pieces = workers if workers == 1 or size < 8 * workers * least else 4 * workers
+    pieces = workers if workers == 1 or size < 32 * workers * least else 4 * workers
     ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
     parts = [slice(first, last) for first, last in pairwise(ends)]
     if workers == 1:
@@ -129,7 +129,7 @@ def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
         part = {name: table[rows] for name, table in arrays.items()}
         _kernel.si_sigma(tables.kernel, part | same, rows.stop - rows.start, len(wanted))
 
-    _on_all_cores(find, len(out), 4 * _ROWS_PER_THREAD)
+    _on_all_cores(find, len(out), 16 * _STRONG_ROWS)
     return out
 
 
@@ -179,7 +179,7 @@ def equilibria(
         part = {name: table[rows] for name, table in arrays.items()} | {"wanted": wanted}
         _kernel.equilibria(tables.kernel, part, rows.stop - rows.start, len(wanted), flags)
 
-    _on_all_cores(solve, size, _ROWS_PER_THREAD)
+    _on_all_cores(solve, size, _STRONG_ROWS if constants.activity == "pitzer" else _DILUTE_ROWS)
 
     def solution(found: dict[str, np.ndarray]) -> Solution:
         model = Pitzer if constants.activity == "pitzer" else DebyeHueckel

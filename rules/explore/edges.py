@@ -14,27 +14,31 @@ from ..ask.question import Question
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..families.registry import Judge, worst
-from ..judge.rule import Judged, Level, Levels, overall
+from ..judge.rule import Judged, Level, Levels, Rule, overall
 
 Rows = NDArray[np.intp]
 
-#: Values tried over a lever's range, and scenarios tried at each at first (the best estimate and a spread of the
-#: others), and FAR_ROWS of them at an end of the range up to which none has turned. The interval in which the verdict
-#: turns is cut ROUNDS times in SECTIONS parts. What is found is then asked of every scenario (MOST_ROWS of them,
-#: spread, where there are more); scenarios that say otherwise are taken in, up to REPEATS times.
-POINTS, ROWS, FAR_ROWS, ROUNDS, SECTIONS, REPEATS, MOST_ROWS = 13, 5, 12, 4, 4, 4, 150
+#: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and a spread of the
+#: others), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
+#: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
+#: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
+#: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise are followed
+#: in their turn, up to REPEATS times.
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 3, 12, 6, 12, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
-#: it goes by differences.
-ASKED_AGAIN = 0.02
+#: it goes by differences; how near an edge is found, as the same share.
+ASKED_AGAIN, ENOUGH = 0.02, 0.01
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What an edge is asked of: the question, its swept scenarios, the rules at their levels, and the verdict."""
+    """What an edge is asked of: the question, its swept scenarios, the rules at their levels, what they say of these
+    scenarios, and the verdict."""
 
     question: Question
     columns: Columns
     judge: Judge
+    judged: Sequence[Judged]
     now: Level
 
 
@@ -59,19 +63,33 @@ class Edge:
 
 @dataclass(frozen=True)
 class _Look:
-    """What a search wants to know next: the worst level of the rules that can come to `least`, at these scenarios."""
+    """What a search wants to know next: the worst level of these rules at these scenarios; rules: None for all that
+    can come to `least`."""
 
     columns: Columns
     shape: tuple[int, int]
-    least: Level
+    least: Level = Level.CAUTION
+    rules: tuple[Rule, ...] | None = None
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """The answer: worst levels, (rows, values), and whether a bucket was stronger than its model is good for."""
+    """The answer: worst levels, (rows, values), those of every rule that spoke, and whether a bucket was stronger than
+    its model is good for (where all rules were asked)."""
 
     level: Levels
+    by_rule: tuple[tuple[Rule, Levels], ...]
     strong: bool
+
+
+@dataclass(frozen=True)
+class _At:
+    """What was seen at a value of a lever: the worst levels in these scenarios, and those of the rules."""
+
+    value: float
+    rows: Rows
+    level: Levels
+    by_rule: tuple[tuple[Rule, Levels], ...]
 
 
 #: A search: it yields what it wants to know and is sent the answer, so that all searches look in one batch.
@@ -100,9 +118,8 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
         for quantity in LEVERS
         if quantity in asked.columns and quantity not in without
     ]
-    least = Level.UNKNOWN if asked.now == Level.STOP else Level.CAUTION
-    grids = _look_at(asked, [one.look(one.grid, _spread(len(asked.columns), one.few), least) for one in searches])
-    steps = [one.turns(seen) for one, seen in zip(searches, grids, strict=True)]
+    seen = iter(_look_at(asked, [look for one in searches for look in one.first_looks()]))
+    steps = [one.turns(next(seen), next(seen)) for one in searches]
     found = iter(_together(asked, [step for of_one in steps for step in of_one]))
     for one, of_one in zip(searches, steps, strict=True):
         edge = one.edge([next(found) for _ in of_one])
@@ -126,19 +143,27 @@ def _together(asked: Asked, steps: Sequence[_Steps]) -> list[Turns | None]:
 
 
 def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
-    """Answers to several looks; those that ask the same rules share one batch."""
+    """Answers to several looks; those that ask all rules share a batch, and those that ask some."""
     answers: dict[int, _Seen] = {}
-    for least in dict.fromkeys(look.least for look in looks):
-        places = [i for i, look in enumerate(looks) if look.least == least]
+    groups: dict[Level | None, list[int]] = {}
+    for i, look in enumerate(looks):
+        groups.setdefault(look.least if look.rules is None else None, []).append(i)
+    for least, places in groups.items():
         case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
-        bucket = case.bucket.before_solids
-        strong = bucket.ionic_strength > bucket.valid_up_to_mol_per_kg
-        level = worst(case, asked.judge(case, least=least))
+        if least is None:
+            some = {rule.name: rule for i in places for rule in looks[i].rules or ()}
+            judged, strong = asked.judge(case, only=some.values()), np.zeros(case.size, dtype=bool)
+        else:
+            bucket = case.bucket.before_solids
+            judged = asked.judge(case, least=least)
+            strong = bucket.ionic_strength > bucket.valid_up_to_mol_per_kg
+        level = worst(case, judged)
         first = 0
         for i in places:
-            last = first + len(looks[i].columns)
-            answers[i] = _Seen(level[first:last].reshape(looks[i].shape), bool(np.any(strong[first:last])))
-            first = last
+            part, shape = slice(first, first + len(looks[i].columns)), looks[i].shape
+            by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in judged if np.any(one.level[part]))
+            answers[i] = _Seen(level[part].reshape(shape), by_rule, bool(np.any(strong[part])))
+            first = part.stop
     return [answers[i] for i in range(len(looks))]
 
 
@@ -151,9 +176,8 @@ class _Search:
         self.lever: Lever = quantity.lever
         # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
         listed = all(item.composition.listed for item in asked.question.poured)
-        self.few, most = (ROWS, MOST_ROWS) if listed else (3, 30)
-        self.every = _spread(len(asked.columns), most)
-        self.some = _spread(len(asked.columns), min(most, FAR_ROWS))
+        self.every = _spread(len(asked.columns), MOST_ROWS if listed else 30)
+        self.far, self.near = _spread(len(asked.columns), FAR_ROWS), _spread(len(asked.columns), ROWS)
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
@@ -177,14 +201,25 @@ class _Search:
             return value * (1.0 + ASKED_AGAIN * side)
         return value + ASKED_AGAIN * (self.lever.high - self.lever.low) * side
 
-    def turns(self, grid: _Seen) -> list[_Steps]:
-        """The searches for the first turn to the better and to the worse, on either side, from what its grid showed."""
-        seen = [_verdict(grid.level[:, k]) for k in range(grid.level.shape[1])]
+    def first_looks(self) -> tuple[_Look, _Look]:
+        """At the ends of the range, and between them."""
+        least = Level.UNKNOWN if self.asked.now == Level.STOP else Level.CAUTION
+        ends = self.grid[[0, -1]] if len(self.grid) else self.grid
+        return self.look(ends, self.far, least), self.look(self.grid[1:-1], self.near, least)
+
+    def turns(self, ends: _Seen, between: _Seen) -> list[_Steps]:
+        """The searches for the first turn to the better and to the worse, on either side, from the first looks."""
+        seen = []
+        for k in range(len(self.grid)):
+            inside = 0 < k < len(self.grid) - 1
+            rows, look, place = (self.near, between, k - 1) if inside else (self.far, ends, min(k, 1))
+            by_rule = tuple((rule, level[:, place]) for rule, level in look.by_rule)
+            seen.append(_At(float(self.grid[k]), rows, look.level[:, place], by_rule))
         searches = []
         for side in (-1.0, 1.0):
-            order = [k for k in range(len(self.grid)) if (self.grid[k] - self.here) * side > 0]
-            order.sort(key=lambda k: abs(self.place(float(self.grid[k])) - self.place(self.here)))
-            searches += [self._first(order, seen, better) for better in (True, False)]
+            order = [one for one in seen if (one.value - self.here) * side > 0]
+            order.sort(key=lambda one: abs(self.place(one.value) - self.place(self.here)))
+            searches += [self._first(order, better) for better in (True, False)]
         return searches
 
     def edge(self, found: Sequence[Turns | None]) -> Edge:
@@ -196,60 +231,87 @@ class _Search:
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
-    def _first(self, order: Sequence[int], seen: Sequence[Level], better: bool) -> _Steps:
+    def _first(self, order: Sequence[_At], better: bool) -> _Steps:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
-        end = next((k for k in order if self.turned(seen[k], better)), None)
-        last = float(self.grid[end]) if end is not None else float(self.grid[order[-1]]) if order else None
-        if last is None or (end is None and better):
-            return None  # what no few scenarios reach, all of them together do not
-        # Rules that cannot turn this verdict this way are not asked until it is named.
-        least = (
-            Level.CAUTION
-            if (self.asked.now == Level.NONE) or (better and self.asked.now == Level.CAUTION)
-            else Level.UNKNOWN
-        )
+        end = next((k for k, at in enumerate(order) if self.turned(_verdict(at.level), better)), None)
         if end is None:
-            far = yield self.look(np.array([last]), self.some, least)
-            if not self.turned(_verdict(far.level[:, 0]), better):
-                return None
-        rows = _spread(len(self.asked.columns), self.few)
+            return None
+        holds, turned = order[end - 1].value if end else self.here, order[end].value
+        rows = self._which(order[end].rows, order[end].level, better)
+        rules = self._telling(order[end].by_rule, better)
         for _ in range(REPEATS):
-            value = yield from self._between(last, rows, better, least)
+            value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
-            both = yield self.look(np.array([inside, outside]), self.every, Level.CAUTION)
-            before, after = _verdict(both.level[:, 0]), _verdict(both.level[:, 1])
-            if before == self.asked.now and self.turned(after, better):
+            before = yield self.look(np.array([inside]), self.every)
+            early = _verdict(before.level[:, 0])
+            if early != self.asked.now:
+                # Some have turned earlier, this way or the other.
+                if not (self.turned(early, better) and self._alone(better)):
+                    return None
+                holds, turned, rows = self.here, inside, self._which(self.every, before.level[:, 0], better)
+                rules = self._telling(before.by_rule, better)
+                continue
+            after = yield self.look(np.array([outside]), self.every)
+            late = _verdict(after.level[:, 0])
+            if self.turned(late, better):
                 # Beyond what the model is good for it has nothing to tell.
-                return None if both.strong else Turns(value, after)
-            strange = self._strangers(both.level, before, better)
-            if not len(strange):
+                return None if before.strong or after.strong else Turns(value, late)
+            if self._alone(better) or abs(self.place(outside) - self.place(self.here)) >= abs(
+                self.place(order[-1].value) - self.place(self.here)
+            ):
                 return None
-            rows = np.unique(np.concatenate([rows, self.every[strange][:: max(1, len(strange) // self.few)]]))
+            holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level[:, 0], better)
+            rules = self._telling(after.by_rule, better, rules)
         return None
 
-    def _strangers(self, level: Levels, before: Level, better: bool) -> Rows:
-        """Scenarios that have turned too early, or not yet."""
-        if before != self.asked.now:
-            return np.flatnonzero(level[:, 0] == (np.min(level[:, 0]) if better else np.max(level[:, 0])))
-        return np.flatnonzero(level[:, 1] == np.max(level[:, 1]))
+    def _telling(
+        self, seen: Sequence[tuple[Rule, Levels]], better: bool, also: Sequence[Rule] = ()
+    ) -> tuple[Rule, ...]:
+        """The rules that tell where the verdict turns: those that are worse than it where it has turned to the worse;
+        those that hold it now, where it gets better, and those that still do."""
+        holding = [] if not better else [(one.rule, one.level) for one in self.asked.judged]
+        least = max(self.asked.now + (not better), Level.CAUTION)
+        telling = [rule for rule, level in (*holding, *seen) if np.any(level >= least)]
+        return tuple({rule.name: rule for rule in (*also, *telling)}.values())
 
-    def _between(self, last: float, rows: Rows, better: bool, least: Level) -> Generator[_Look, _Seen, float]:
-        """The value at which the verdict turns between the present one and one beyond, over some scenarios."""
-        holds, turned = self.place(self.here), self.place(last)
-        for _ in range(ROUNDS):
-            places = np.linspace(holds, turned, SECTIONS + 1)
+    def _alone(self, better: bool) -> bool:
+        """Whether one scenario that turns turns the verdict: all have to for a caution to become clear."""
+        return not (better and self.asked.now == Level.CAUTION)
+
+    def _which(self, rows: Rows, level: Levels, better: bool) -> Rows:
+        """Those of some scenarios that tell where the verdict turns: where one is enough those that have turned, else
+        those that have not."""
+        turned = np.array([self.turned(_verdict(one[None]), better) for one in level], dtype=bool)
+        keep = turned if self._alone(better) else ~turned
+        return rows[keep] if np.any(keep) else rows
+
+    def _between(
+        self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...]
+    ) -> Generator[_Look, _Seen, float]:
+        """The value at which the verdict turns between one where it holds and one where it has turned, over some
+        scenarios and rules."""
+        holds, turned = self.place(holds_at), self.place(turned_at)
+        enough = ENOUGH * (1.0 if self.lever.by_ratio else self.lever.high - self.lever.low)
+        while abs(turned - holds) > enough:
+            sections = int(np.clip(1 + LOOKS // len(rows), 3, SECTIONS))
+            places = np.linspace(holds, turned, sections + 1)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
-            seen = yield self.look(np.array([self.value(place) for place in places[1:-1]]), rows, least)
-            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(SECTIONS - 1)]
-            first = hit.index(True) if any(hit) else SECTIONS - 1
+            seen = yield self.look(np.array([self.value(place) for place in places[1:-1]]), rows, rules=rules)
+            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(sections - 1)]
+            first = hit.index(True) if any(hit) else sections - 1
             holds, turned = float(places[first]), float(places[first + 1])
+            told = first if self._alone(better) else first - 1
+            if 0 <= told < sections - 1:
+                rows = self._which(rows, seen.level[:, told], better)
         return self.value(0.5 * (holds + turned))
 
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""
         return level < self.asked.now if better else level > self.asked.now
 
-    def look(self, values: Floats, rows: Rows, least: Level) -> _Look:
+    def look(
+        self, values: Floats, rows: Rows, least: Level = Level.CAUTION, rules: tuple[Rule, ...] | None = None
+    ) -> _Look:
         """A look at each value in some scenarios.
 
         A quantity that is swept as a range keeps its spread around the value (a ratio off a setting, a bucket of 50 to
@@ -258,7 +320,7 @@ class _Search:
         columns = self.asked.columns
         moved = self._moved(columns.numbers[self.quantity.name][rows], values)
         at = columns.repeated(rows, len(values)).moved(self.quantity, moved)
-        return _Look(at, (len(rows), len(values)), least)
+        return _Look(at, (len(rows), len(values)), least, rules)
 
     def _moved(self, values: Floats, to: Floats) -> Floats:
         """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""
