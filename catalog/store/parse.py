@@ -7,6 +7,7 @@ from importlib.resources.abc import Traversable
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 from ..errors import InputError, Unreadable
 from ..text import one_line
@@ -52,11 +53,24 @@ _FAULTS = {
 def input_error(error: ValidationError, where: str) -> InputError:
     """The first fault of a validation as one clear line: field, fault, how to mend it."""
     first = error.errors(include_url=False)[0]
+    loc, what, mend = _fault(first)
+    field = _place(loc)
+    if isinstance(first.get("ctx", {}).get("error"), Unreadable):
+        return InputError(what, where=f"{where}, {field}", mend=mend)
+    return InputError(f"{field} {what}" if field else what, where=where, mend=mend)
+
+
+def faults_of(error: ValidationError) -> list[tuple[tuple[int | str, ...], str, str]]:
+    """All faults of a validation: where in the record, what, and how to mend it."""
+    return [_fault(one) for one in error.errors(include_url=False)]
+
+
+def _fault(first: ErrorDetails) -> tuple[tuple[int | str, ...], str, str]:
     kind, context = first["type"], first.get("ctx", {})
     what, mend = _FAULTS.get(kind, ("", ""))
     if isinstance(fault := context.get("error"), Unreadable):
-        return InputError(fault.what, where=f"{where}, {_place(first['loc'])}", mend=fault.mend)
-    if kind == "value_error":
+        what, mend = fault.what, fault.mend
+    elif kind == "value_error":
         what, _, mend = first["msg"].removeprefix("Value error, ").partition("; ")
         mend = mend or "check it"
     elif kind == "literal_error":
@@ -77,8 +91,7 @@ def input_error(error: ValidationError, where: str) -> InputError:
             what, mend = "is not a table", "write a table of fields with values"
     elif not what:
         what, mend = first["msg"][:1].lower() + first["msg"][1:], "check it"
-    field = _place(first["loc"])
-    return InputError(f"{field} {what}" if field else what, where=where, mend=mend)
+    return first["loc"], what, mend
 
 
 def read_toml(file: Traversable) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""Lists that people keep in spreadsheets: rows and records, CSV and XLSX, in and out."""
