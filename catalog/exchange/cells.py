@@ -105,7 +105,7 @@ def read_number(cell: Cell, *, comma: bool, unit: str = "") -> float:
     return float(text)
 
 
-_MONTHS = {name: i + 1 for i, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split())}
+_MONTHS = {name: i for i, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), start=1)}  # noqa: SIM905
 _PARTS = re.compile(r"(\d{1,2})([/.\-])(\d{1,2})\2(\d{4})")
 _NAMED = re.compile(r"(?:(\d{1,2})[.\s-]+([a-z]{3})[a-z]*|([a-z]{3})[a-z]*\.?\s+(\d{1,2}))[,.\s-]+(\d{4})")
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache, partial
 from typing import Any
 
@@ -12,7 +14,7 @@ from ..errors import InputError, Unreadable
 from ..nutrients import NUTRIENTS
 from ..product import NUMBERS, parse_grade
 from ..quantity.table import QUANTITIES
-from ..quantity.units import density_kg_per_l
+from ..quantity.units import convert, density_kg_per_l
 from ..text import quoted
 from ..water.analysis import CONCENTRATION_ITEMS, OTHER_ITEMS
 from . import cells
@@ -90,25 +92,28 @@ def _percent_unit(unit: str) -> Read | None:
 
 
 def _grade(cell: Cell, comma: bool) -> str:
-    if isinstance(cell, cells.date):
+    del comma
+    if isinstance(cell, date):
         raise Unreadable(
             f"is the day {cells.day_text(cell)}: the spreadsheet program took a grade for a date",
             "format the column as text and write the grade again",
         )
     text = cells.text_of(cell)
     try:
-        return text if not text or parse_grade(text) else text
+        if text:
+            parse_grade(text)
     except ValueError as error:
         what, _, mend = str(error).partition("; ")
         if re.fullmatch(r"\d+[/-][A-Za-z]{3}([/-]\d+)?|[A-Za-z]{3}-\d+|\d+/\d+/\d+", text):
             mend = "format the column as text and write the grade again, for example 10-0-10"
         raise Unreadable(what, mend or "write for example 10-0-10") from None
+    return text
 
 
 @cache
 def _kg_per_l(unit: str) -> float | None:
     try:
-        return density_kg_per_l(f"1 {unit}") if unit != "lb/gal" else density_kg_per_l("10 lb/gal") / 10.0
+        return convert(f"1 {unit}", "kilogram / liter", "", "")
     except InputError:
         return None
 
@@ -272,7 +277,9 @@ _BARE_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 def _quantity(unit: str, cell: Cell, comma: bool) -> str:
-    text = cells.points(cells.text_of(cell), comma=comma)
+    text = cells.text_of(cell)
+    with suppress(Unreadable):  # 1,200 mg/L is twelve hundred wherever a quantity is read
+        text = cells.points(text, comma=comma)
     return f"{text} {unit}" if unit and _BARE.fullmatch(text) else text
 
 
@@ -346,7 +353,15 @@ def source_columns(units: str = "metric") -> tuple[Column, ...]:
     """Columns of the sources that numbers name."""
     del units
     return (
-        Column("Key", ("id",), _text, _same, "what other sheets write under Source", "example-label", ("key", "source", "id")),
+        Column(
+            "Key",
+            ("id",),
+            _text,
+            _same,
+            "what other sheets write under Source",
+            "example-label",
+            ("key", "source", "id"),
+        ),
         Column("Citation", ("citation",), _text, _same, "", "Label of Example Feed, read 2026-05-02", ("citation",)),
         Column("Seen", ("seen",), _word, _same, "yes, partly, no, computed, invented or label", "label", ("seen",)),
     )

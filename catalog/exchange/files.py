@@ -125,7 +125,9 @@ def _csv_rows(
                 yield number, row  # type: ignore[misc]  # a list of str is one of cells that nobody writes to
     except csv.Error as error:
         faults.append(
-            CellFault(number + 1, "", f"cannot be read as CSV ({error})", "look for a quotation mark without its second")
+            CellFault(
+                number + 1, "", f"cannot be read as CSV ({error})", "look for a quotation mark without its second"
+            )
         )
     except UnicodeDecodeError:
         raise _undecodable(path) from None
@@ -179,7 +181,7 @@ def _xlsx_rows(table: ReadOnlyWorksheet, faults: list[CellFault]) -> Iterator[tu
         sound = True
         for i, one in enumerate(row):
             value = one.value
-            if value is None or type(value) is str and one.data_type not in {"f", "e"}:
+            if value is None or (isinstance(value, str) and one.data_type not in {"f", "e"}):
                 cells.append(value)
             elif one.data_type in {"f", "e"}:
                 what = "holds a formula" if one.data_type == "f" else f"holds the error {one_line(str(value))}"
@@ -292,6 +294,8 @@ def _write_xlsx(path: Path, tables: Sequence[Table]) -> None:
         for row in table.rows:
             cells: list[Any] = []
             for i, value in enumerate(row):
+                if isinstance(value, float) and float(f"{value:.15g}") != value:
+                    value = number_text(value)  # an XLSX file keeps 15 places of a number, and all of a text
                 if not isinstance(value, str):
                     cells.append(value)
                     continue

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from ..errors import InputError
 from ..product import Product, Record, Source, slug
 from ..store.parse import faults_of
-from ..text import one_line, quoted
+from ..text import one_line
 from ..water.well import Well
 from .cells import Cell, text_of
 from .columns import SOURCE, Column, product_columns, source_columns, well_columns
@@ -58,9 +58,7 @@ def what_of(titles: Sequence[str]) -> What | None:
     >>> what_of(["Well", "Tested on", "pH"]), what_of(["Name", "Grade", "N (%)"]), what_of(["Key", "Citation"])
     ('wells', 'products', 'sources')
     """
-    fits = {
-        what: len(Header(titles, columns("metric"), comma=False).places) for what, columns in COLUMNS.items()
-    }
+    fits = {what: len(Header(titles, columns("metric"), comma=False).places) for what, columns in COLUMNS.items()}
     best = max(fits, key=lambda what: fits[what])
     return best if fits[best] else None
 
@@ -80,7 +78,9 @@ class Reading:
         if found is None:
             if sheet.faults:
                 raise InputError(sheet.faults[0].what, where=f"row {sheet.faults[0].row}", mend=sheet.faults[0].mend)
-            what = f"has no header that is known ({one_line(', '.join(map(text_of, cells[:4])))})" if cells else "is empty"
+            what = (
+                f"has no header that is known ({one_line(', '.join(map(text_of, cells[:4])))})" if cells else "is empty"
+            )
             raise InputError(what, mend="head its columns as in: pourcheck catalog template products.csv")
         self.what: What = found
         self.header = Header(cells, COLUMNS[found]("metric"), comma=sheet.comma, row=row)
@@ -142,18 +142,21 @@ class Reading:
                 yield read
                 continue
             name = document.get("name", "")
-            if "id" not in document and slug(name):
-                document["id"] = slug(name)
-            if "id" in document:
+            if "id" in document or slug(name):
+                document.setdefault("id", slug(name))
                 document = self._with_present(document)
+            elif not name:
+                document["id"] = "none"  # the missing name is told, and enough
             source = str(document.pop("source", "") or self._known.source)
             numbers = any(document.get(group) for group in ("guaranteed", "at_most", "numbers", "density"))
             if numbers and not source and (lacking := _without_source(document)):
                 read.faults.append(
                     CellFault(
-                        read.row, SOURCE, f"is missing, for {lacking}",
+                        read.row,
+                        SOURCE,
+                        f"is missing, for {lacking}",
                         "write where it was read, such as: label read 2026-05-02",
-                    )  # fmt: skip
+                    )
                 )
                 source = "missing"
             if source and numbers:
@@ -192,9 +195,11 @@ class Reading:
                         title = self.header.by_path.get((own,), own)
                         read.faults.append(
                             CellFault(
-                                read.row, title, f"is another than in row {first[name]}, for the same well",
+                                read.row,
+                                title,
+                                f"is another than in row {first[name]}, for the same well",
                                 "give both rows the same, or another Well ID",
-                            )  # fmt: skip
+                            )
                         )
                     first.setdefault(name, read.row)
                 document.pop("id", None)
@@ -202,13 +207,17 @@ class Reading:
                 if not document and not empty:
                     continue
                 day = str(document.get("tested_on", ""))
-                if day in tests:
+                if not day and read.faults:
+                    pass  # perhaps it was the day that could not be read
+                elif day in tests:
                     when = f"of {day}" if day else "without a date"
                     read.faults.append(
                         CellFault(
-                            read.row, self.header.by_path.get(("tested_on",), "Tested on"),
-                            f"is the second test {when} of this well, after row {tests[day][0]}", "keep one of the two",
-                        )  # fmt: skip
+                            read.row,
+                            self.header.by_path.get(("tested_on",), "Tested on"),
+                            f"is the second test {when} of this well, after row {tests[day][0]}",
+                            "keep one of the two",
+                        )
                     )
                 else:
                     tests[day] = read.row, document
@@ -293,5 +302,3 @@ def table_of(what: What, records: Iterable[Record], units: Units = "metric") -> 
     writer = Writer(COLUMNS[what](units), numbered=what == "products")
     texts = frozenset(i for i, column in enumerate(writer.columns) if column.path in {("grade",), ("id",), ("name",)})
     return Table(what.capitalize(), writer.titles, map(writer.row, _DOCUMENTS[what](records)), texts)
-
-

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -108,27 +109,34 @@ class Header:
                 faults.append(CellFault(row, FURTHER, fault.what, fault.mend))
         beyond = [i for i in range(len(self.titles), count) if text_of(cells[i])]
         if beyond:
-            faults.append(CellFault(row, "", f"has {count} cells below {len(self.titles)} headers", "head every column"))
+            faults.append(
+                CellFault(row, "", f"has {count} cells below {len(self.titles)} headers", "head every column")
+            )
         return deep(values), faults
 
+    def _reads_as(self, path: Path, value: Any) -> Any:
+        """What a value would be read as, had it been written into its cell."""
+        for _, _, column, read in self.places:
+            if column.path == path:
+                with suppress(Unreadable, TypeError, ValueError, AttributeError):
+                    return read(column.write(value), self.comma)
+        return None
+
     def _add_further(self, values: Flat, further: Flat) -> None:
-        columns = {column.path: column for _, _, column, _ in self.places}
         for path, value in further.items():
-            if (column := columns.get(path)) is not None:
-                if path in values and _same_cell(column, value, values[path]):
+            if path in self.by_path:
+                if path in values and self._reads_as(path, value) == values[path]:
                     values[path] = value
             elif path[-1] not in {"source", "note"} or len(path) == 1:
                 values[path] = value
         for path, value in further.items():
             # Of a number that was taken out of its cell, nothing stays.
-            if len(path) > 1 and path[-1] in {"source", "note"} and any(
-                other != path and other[:-1] == path[:-1] for other in values
+            if (
+                len(path) > 1
+                and path[-1] in {"source", "note"}
+                and any(other != path and other[:-1] == path[:-1] for other in values)
             ):
                 values[path] = value
-
-
-def _same_cell(column: Column, one: Any, other: Any) -> bool:
-    return text_of(column.write(one)) == text_of(column.write(other))
 
 
 def _further_of(text: str) -> Flat:
