@@ -367,7 +367,20 @@ def source_columns(units: str = "metric") -> tuple[Column, ...]:
     )
 
 
-Columns = tuple[tuple[Column, Read] | None, ...]
+@cache
+def listing_columns(units: str = "metric") -> tuple[Column, ...]:
+    """Columns of the list of a region."""
+    del units
+    return (
+        Column("Region", ("region",), _text, _same, "its id", "aldervane", ("region",)),
+        Column("Product ID", ("product",), _text, _same, "of the catalog", "urea", ("product id", "product")),
+        Column("State", ("state",), _word, _same, "draft, reviewed, needs-relabel or retired", "draft", ("state",)),
+        Column("Reviewed by", ("reviewed_by",), _text, _same, "", "", ("reviewed by",)),
+        Column("Local name", ("local_name",), _text, _same, "what it is called there", "", ("local name",)),
+        Column("Sold here", ("sold_here",), _yes, _yes_text, "yes or no", "yes", ("sold here",)),
+        Column("Note", ("note",), _text, _same, "", "", ("note", "notes")),
+    )
+
 
 _HEADER = re.compile(r"(?P<name>.*?)\s*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*", re.DOTALL)
 

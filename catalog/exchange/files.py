@@ -125,9 +125,7 @@ def _csv_rows(
                 yield number, row  # type: ignore[misc]  # a list of str is one of cells that nobody writes to
     except csv.Error as error:
         faults.append(
-            CellFault(
-                number + 1, "", f"cannot be read as CSV ({error})", "look for a quotation mark without its second"
-            )
+            CellFault(number + 1, "", f"cannot be read as CSV ({error})", "a quotation mark lacks its second")
         )
     except UnicodeDecodeError:
         raise _undecodable(path) from None

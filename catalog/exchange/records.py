@@ -4,27 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Literal
 
 from pydantic import ValidationError
 
 from ..errors import InputError
+from ..listing import Listing
 from ..product import Product, Record, Source, slug
+from ..store.kinds import Kind
 from ..store.parse import faults_of
 from ..text import one_line
 from ..water.well import Well
 from .cells import Cell, text_of
-from .columns import SOURCE, Column, product_columns, source_columns, well_columns
+from .columns import SOURCE, Column, listing_columns, product_columns, source_columns, well_columns
 from .files import Sheet, Table
 from .rows import CellFault, Document, Header, Writer, deep, flat, in_column, sourced_by, usual_source
 
 #: What a sheet may hold.
-What = Literal["products", "wells", "sources"]
+What = Literal["products", "wells", "sources", "lists"]
+KIND_OF: dict[What, Kind] = {"products": "product", "wells": "well", "sources": "source", "lists": "listing"}
 Units = Literal["metric", "us"]
 COLUMNS: dict[What, Callable[[str], tuple[Column, ...]]] = {
     "products": product_columns,
     "wells": well_columns,
     "sources": source_columns,
+    "lists": listing_columns,
 }
 #: A first cell that begins so makes its row a remark.
 REMARK = "# "
@@ -33,12 +38,15 @@ REMARK = "# "
 @dataclass(slots=True)
 class RowRead:
     """A row that was read. record: None where faults stand against it; beside: records that it needs to be in the
-    catalog, such as a source that it is the first to name; cells: as they stood in the file."""
+    catalog, such as a source that it is the first to name; others: further rows of the same well; waits_for: one of
+    those that has faults; cells: as they stood in the file."""
 
     row: int
     cells: Sequence[Cell]
     record: Record | None = None
     beside: tuple[Record, ...] = ()
+    others: tuple[RowRead, ...] = ()
+    waits_for: int = 0
     faults: list[CellFault] = field(default_factory=list)
 
 
@@ -89,7 +97,13 @@ class Reading:
         own = {column.path for column in COLUMNS[found]("metric")}
         #: Paths that the file has no column for: of a record that is there already, they stay as they are.
         self._left = own - self.header.by_path.keys()
-        self.rows = {"products": self._products, "wells": self._wells, "sources": self._sources}[found]()
+        rows: dict[What, Callable[[], Iterator[RowRead]]] = {
+            "products": self._products,
+            "wells": self._wells,
+            "sources": partial(self._plain, Source),
+            "lists": partial(self._plain, Listing),
+        }
+        self.rows = rows[found]()
 
     def _documents(self) -> Iterator[tuple[RowRead, Document]]:
         waiting, faults = 0, self._sheet.faults
@@ -168,9 +182,9 @@ class Reading:
             self._checked(read, Product, document)
             yield read
 
-    def _sources(self) -> Iterator[RowRead]:
+    def _plain(self, model: type[Record]) -> Iterator[RowRead]:
         for read, document in self._documents():
-            self._checked(read, Source, document)
+            self._checked(read, model, document)
             yield read
 
     def _wells(self) -> Iterator[RowRead]:
@@ -224,11 +238,15 @@ class Reading:
                 # Each test by itself, so that its faults name its row.
                 self._test_checked(read, document)
             head = group[0][0]
-            if not any(read.faults for read, _ in group):
+            if wrong := next((read.row for read, _ in group if read.faults), 0):
+                for read, _ in group:
+                    read.waits_for = wrong
+            else:
                 if (old := self._known.present("wells", key)) is not None:
                     kept = {str(one.get("tested_on", "")): (0, one) for one in old.pop("test", ())}
                     well, tests = {**old, **well}, {**kept, **tests}
                 self._checked(head, Well, {**well, "test": [test for _, test in tests.values()]})
+                head.others = tuple(read for read, _ in group[1:])
             for read, _ in group:
                 yield read
 
@@ -279,15 +297,16 @@ def _well_documents(wells: Iterable[Record]) -> Iterator[Document]:
             yield own
 
 
-def _source_documents(sources: Iterable[Record]) -> Iterator[Document]:
-    for source in sources:
-        yield source.model_dump(mode="json")
+def _plain_documents(records: Iterable[Record]) -> Iterator[Document]:
+    for record in records:
+        yield record.model_dump(mode="json")
 
 
 _DOCUMENTS: dict[What, Callable[[Iterable[Record]], Iterator[Document]]] = {
     "products": _product_documents,
     "wells": _well_documents,
-    "sources": _source_documents,
+    "sources": _plain_documents,
+    "lists": _plain_documents,
 }
 
 
