@@ -292,7 +292,7 @@ def _well_documents(wells: Iterable[Record]) -> Iterator[Document]:
         tests = document.get("test", ())
         for test in tests:
             kept = {name: value for name, value in test.items() if name not in {"id", "name", "invented"}}
-            yield {**own, **kept} if any(kept.values()) else {**own, "test": True}
+            yield {**own, **kept} if any(value not in (None, "") for value in kept.values()) else {**own, "test": True}
         if not tests:
             yield own
 
