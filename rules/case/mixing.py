@@ -47,7 +47,7 @@ LEAST_ALKALINITY_EQ_PER_L = 1e-7
 class Mixing:
     """B scenarios of one question, and what is in the bucket in each of them.
 
-    together: solve what every rule asks for in two batches instead of four, where all rules will be asked; the answers
+    together: solve what every rule asks for in one batch instead of two, where all rules will be asked; the answers
     are the same, to the solver's tolerance.
     """
 

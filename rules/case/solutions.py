@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
 from ..ask.salts import Salt, solid_of, stock_salts
-from ..chemistry.constants import Constants, Floats
+from ..chemistry.constants import LN10, Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from ..chemistry.solution import Solution
@@ -26,6 +26,9 @@ SUN_C, DRIED = 45.0, 4.0
 STANDS_AT_C = 20.0
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
+#: By how much cooling may move the saturation index of a salt besides its constant (design choice: activities and
+#: shares of ions move by less over 20 degC).
+_COOLING_MOVES_SI = 0.5
 #: Saturation index further below which the error of the activity model is not asked for.
 _FAR_BELOW_SI = 2.5
 #: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
@@ -78,13 +81,6 @@ class Solutions(Heating):
         both = each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
         return self._halves(both)
 
-    @cached_property
-    def _bucket_and_coldest(self) -> tuple[Solution, Solution]:
-        """The bucket at its temperature, and at the coldest that dissolving can make it, in one batch."""
-        temperatures = np.concatenate([self.of(BUCKET_TEMPERATURE), self.coldest_c])
-        buckets = np.tile(self.bucket_totals, (2, 1))
-        return self._halves(each_once(buckets, temperatures, self.bucket_phases, constants=self.stock))
-
     def _halves(self, both: Solution) -> tuple[Solution, Solution]:
         first = np.arange(self.size)
         return both.rows(first), both.rows(self.size + first)
@@ -101,16 +97,26 @@ class Solutions(Heating):
     @on_record
     def bucket(self) -> Solution:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
-        if self.together and np.any(self._cools):
-            return self._bucket_and_coldest[0]
         return self._bucket_at(self.of(BUCKET_TEMPERATURE))
+
+    @cached_property
+    def _salts_near(self) -> NDArray[np.bool_]:
+        """Where cooling may bring a salt out or freeze the bucket, (B,)."""
+        before = self.bucket.before_solids
+        salts = np.array([self.stock.phase(salt.curve.name) for salt in (*self.salts, *self.made_salts)], dtype=int)
+        start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
+        less = self.stock.phase_ln_k(start + 273.15, salts) - self.stock.phase_ln_k(coldest + 273.15, salts)
+        near = before.saturation_index[:, salts] + less / LN10 > -_COOLING_MOVES_SI
+        return np.asarray(np.any(near, axis=1) | (coldest < 0.0) | ~before.converged)
 
     @on_record
     def _bucket_coldest(self) -> Solution:
-        """The bucket at the temperature that dissolving all of it would lead to, (B,)."""
-        if self.together and np.any(self._cools):
-            return self._bucket_and_coldest[1]
-        return self._bucket_at(self.coldest_c)
+        """The bucket at the temperature that dissolving all of it would lead to, (B,); as it is where it hardly cools
+        or no salt is near enough to feel it."""
+        feels = self._cools & self._salts_near
+        if not np.any(feels):
+            return self.bucket
+        return self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
 
     @cached_property
     def cooled_c(self) -> Floats:
@@ -176,8 +182,6 @@ class Solutions(Heating):
         if not np.any(self._cools):
             return self.bucket
         cold = self._bucket_coldest
-        if not np.all(self._cools):
-            cold = cold.placed(~self._cools, self.bucket.rows(~self._cools))
         between = self._cools & (self.cooled_c != self.coldest_c)
         return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if np.any(between) else cold
 

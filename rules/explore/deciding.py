@@ -61,6 +61,8 @@ _ALIKE = 0.8
 _HELPS = 0.8
 #: Correlation above which two inputs say the same.
 _STEP = 0.7
+#: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns.
+_POINTS, _OTHERS = 15, 10
 
 
 @dataclass(frozen=True)
@@ -89,25 +91,39 @@ def turning_points(
     shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
     ranked = sorted(shares, key=lambda pair: -pair[0])
     least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
-    found = [
-        _turn(asked, columns, bad, one, share) for share, one in ranked[:_LOOKED_AT] if share > 0.0 and share >= least
-    ]
-    sure = [turn for turn in found if turn.input.choose is not None or (turn.at is not None and _helps(turn, bad))]
-    sure = [turn for turn in sure if not _beyond_days(turn)]
+    found: list[TurningPoint] = []
+    sure: list[TurningPoint] = []
+    for share, one in ranked[:_LOOKED_AT]:
+        # What explains less than the second may is not looked at, nor what comes after a first and a second.
+        enough = _SECOND_SHARE * sure[0].explains if sure else least
+        if share <= 0.0 or share < enough or (sure and share < _ALIKE * sure[0].explains and _rest(sure)):
+            break
+        turn = _turn(asked, columns, bad, one, share)
+        found.append(turn)
+        if (one.choose is not None or (turn.at is not None and _helps(turn, bad))) and not _beyond_days(turn):
+            sure.append(turn)
     if not sure:
         return found[:2]
-    lead = max(sure, key=lambda turn: turn.explains)
-    alike = [turn for turn in sure if turn.explains >= _ALIKE * lead.explains]
-    first = min(alike, key=lambda turn: (turn.input.cost, -turn.explains))
-    rest = [
+    # A line that is measured on one afternoon is another on the next: what stays comes before it.
+    return sorted([_first(sure), *_rest(sure)[:1]], key=_is_line_temperature)
+
+
+def _first(sure: Sequence[TurningPoint]) -> TurningPoint:
+    """Of those that tell nearly as much as the most telling, which comes first, the cheapest to find out."""
+    alike = [turn for turn in sure if turn.explains >= _ALIKE * sure[0].explains]
+    return min(alike, key=lambda turn: (turn.input.cost, -turn.explains))
+
+
+def _rest(sure: Sequence[TurningPoint]) -> list[TurningPoint]:
+    """Those that tell enough beside the first, and something else."""
+    first = _first(sure)
+    return [
         turn
         for turn in sure
         if turn is not first
-        and turn.explains >= _SECOND_SHARE * lead.explains
+        and turn.explains >= _SECOND_SHARE * sure[0].explains
         and not _in_step(turn.input.values, first.input.values)
     ]
-    # A line that is measured on one afternoon is another on the next: what stays comes before it.
-    return sorted([first, *rest[:1]], key=_is_line_temperature)
 
 
 #: Temperatures of a line in the field between which a reading may decide [degC] (design choice).
@@ -142,14 +158,13 @@ def _in_step(one: Floats, other: Floats) -> bool:
 def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) -> TurningPoint:
     if one.choose is not None:
         return TurningPoint(one, share, choice=one.choose(bad))
-    points, others = 21, min(14, len(bad))
-    pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, others).astype(int)]))
+    pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, min(_OTHERS, len(bad))).astype(int)]))
 
     def seen(places: Floats, rows: Sequence[int] | np.ndarray) -> Mask:
         table = one.put(columns.repeated(np.asarray(rows), len(places)), np.tile(places, len(rows)))
         return asked.trouble(table).reshape(len(rows), -1)
 
-    grid = np.linspace(*one.ends, points)
+    grid = np.linspace(*one.ends, _POINTS)
     found = seen(grid, pick)
     change = found[:, 1:] != found[:, :-1]
     crossing = np.any(change, axis=1)
@@ -158,7 +173,7 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) 
     first = np.argmax(change, axis=1)
     rows = np.flatnonzero(crossing)
     lead = 0 if crossing[0] else int(rows[len(rows) // 2])
-    finer = np.linspace(grid[first[lead]], grid[first[lead] + 1], 21)
+    finer = np.linspace(grid[first[lead]], grid[first[lead] + 1], _POINTS)
     # The scenarios that turn in the same cell of the grid turn anywhere in it.
     same = rows[(first[rows] == first[lead]) & (rows != lead)]
     fine, *others_fine = seen(finer, pick[[lead, *same.tolist()]])

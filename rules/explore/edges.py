@@ -24,7 +24,7 @@ Rows = NDArray[np.intp]
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise are followed
 #: in their turn, up to REPEATS times.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 3, 12, 6, 12, 4, 150
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 2, 8, 6, 12, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
@@ -149,7 +149,7 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
     for i, look in enumerate(looks):
         groups.setdefault(look.least if look.rules is None else None, []).append(i)
     for least, places in groups.items():
-        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
+        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]), together=least is not None)
         if least is None:
             some = {rule.name: rule for i in places for rule in looks[i].rules or ()}
             judged, strong = asked.judge(case, only=some.values()), np.zeros(case.size, dtype=bool)
