@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from functools import cache
 from typing import cast, get_args
 
@@ -21,7 +22,7 @@ from .echo import echo, program, used
 from .findings import ANSWER, decisions, findings, spoken
 from .numbers import tidy
 from .states import contents, estimated, state
-from .verdict import Beyond, Edge, EdgeInput, Verdict
+from .verdict import Answer, Beyond, Edge, EdgeInput, Verdict
 from .water import water_state
 
 
@@ -36,37 +37,72 @@ def one_thread() -> AbstractContextManager[object]:
     return cast(AbstractContextManager[object], _threads().limit(limits=1, user_api="blas"))
 
 
+@dataclass(frozen=True)
+class Weighed:
+    """What the rules say of a question: the swept scenarios, every rule's outcome as it can be told, and the level of
+    all of it."""
+
+    question: Question
+    judge: Judge
+    case: Case
+    by_rules: Sequence[Judged]
+    judged: Sequence[Judged]
+    level: Level
+
+    @property
+    def answer(self) -> Answer:
+        """The verdict in a word."""
+        return ANSWER[self.level]
+
+    @property
+    def blamed(self) -> tuple[str, ...]:
+        """Names of the rules that say more than a note, the worst first."""
+        levels = [(overall(one.level), one.rule.name) for one in self.judged]
+        return tuple(name for level, name in sorted(levels, key=lambda pair: -pair[0]) if level > Level.NOTE)
+
+
+def weigh(question: Question) -> Weighed:
+    """Every rule asked in every scenario. Raises: InputError: the region's policy does not fit the rules."""
+    judge = Judge(question.region, question.pour.region or "region")
+    case = Case(question, scenarios(question), together=True)
+    by_rules = judge(case)
+    judged = [spoken(one) for one in by_rules]
+    return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
+
+
 def assess(question: Question, *, details: bool) -> Verdict:
     """The verdict on a question, without swaps and without words. details: also edges and turning values.
 
     Raises: InputError: the region's policy does not fit the rules.
     """
-    judge = Judge(question.region, question.pour.region or "region")
-    columns = scenarios(question)
-    case = Case(question, columns, together=True)
-    by_rules = judge(case)
-    judged = [spoken(one) for one in by_rules]
-    answer = overall(worst(case, judged))
+    weighed = weigh(question)
+    judge, case, columns, judged, level = (
+        weighed.judge,
+        weighed.case,
+        weighed.case.columns,
+        weighed.judged,
+        weighed.level,
+    )
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
-    found = findings(question, columns, judge, judged, look=details and (listed or answer != Level.STOP))
+    found = findings(question, columns, judge, judged, look=details and (listed or level != Level.STOP))
     known = any(item.composition.mixtures for item in question.poured)
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
-    sound = details and all(one is other for one, other in zip(judged, by_rules, strict=True))
+    sound = details and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),
         used=used(question),
         region=None if question.pour.region is None else question.region.name,
-        verdict=ANSWER[answer],
-        lowered_by=_lowered_by(case, judged, answer),
+        verdict=weighed.answer,
+        lowered_by=_lowered_by(case, judged, level),
         findings=found,
         labels=contents(question.poured),
         water=None if question.water is None else water_state(question.water, question.usual),
         bucket=state(case, "bucket") if known else None,
         line=state(case, "line") if known else None,
-        decided_by=decisions(question, columns, judge, judged) if details and answer == Level.UNKNOWN else (),
-        edges=_edges(Asked(question, columns, judge, judged, _plain(answer))) if sound else (),
+        decided_by=decisions(question, columns, judge, judged) if details and level == Level.UNKNOWN else (),
+        edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
 

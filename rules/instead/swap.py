@@ -9,7 +9,7 @@ from itertools import product as cross
 from ...catalog import Catalog, InputError, Product
 from ...catalog.label.composition import composition
 from ...catalog.quantity.units import L_PER_GAL
-from ..answer.assess import assess, one_thread
+from ..answer.assess import one_thread, weigh
 from ..answer.verdict import Swap, SwapProduct
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
@@ -59,10 +59,10 @@ def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
         lines = [PouredProduct.model_validate({"name": p.id, "amount": f"{kg!r} kg"}) for p, kg in recipe]
         swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
-            verdict = assess(ask(swapped, catalog, in_water_of=question), details=False)
+            weighed = weigh(ask(swapped, catalog, in_water_of=question))
         except InputError:
             continue  # does not fit the bucket
-        if verdict.verdict == "stop":
+        if weighed.answer == "stop":
             continue
         offered.append(
             Swap(
@@ -73,8 +73,8 @@ def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
                 ),
                 nitrogen_kg=float(f"{nitrogen:.4g}"),
                 potash_kg=float(f"{potash:.4g}"),
-                verdict=verdict.verdict,
-                rules=tuple(finding.rule for finding in verdict.findings if finding.level != "note"),
+                verdict=weighed.answer,
+                rules=weighed.blamed,
             )
         )
         if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:
