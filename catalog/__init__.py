@@ -6,8 +6,8 @@ from .listing import Listing, RegionRecord, policies_are_checked_by
 from .product import Content, Density, Product, Record, SolubilityPoint, Source, Sourced, parse_grade, slug
 from .store.catalog import Catalog
 from .store.kinds import KINDS, Kind, document_of, names_of
+from .store.match import Match
 from .store.revision import Change, Fault, Revision
-from .store.search import Match
 from .water.analysis import WaterTest
 from .water.well import Well
 

@@ -11,6 +11,10 @@ from .text import hidden_in, one_line
 NOTES = ("note", "notes")
 
 
+def _one(found: str) -> str:
+    return f"an {found}" if found.startswith("invisible") else f"a {found}"
+
+
 def refuse_hidden(data: object) -> None:
     """Refuse control, text-direction and other hidden characters in plain data: in texts and in the names of fields,
     however deep. Records that were checked already are passed over.
@@ -22,13 +26,13 @@ def refuse_hidden(data: object) -> None:
         place, field, value = waiting.pop()
         if isinstance(value, str):
             if found := hidden_in(value, lines=field in NOTES):
-                raise InputError(f"{field or 'the text'} holds a {found}", where=place, mend="write it without")
+                raise InputError(f"{field or 'the text'} holds {_one(found)}", where=place, mend="write it without")
         elif isinstance(value, Mapping):
             inside = f"{place}{', ' if ' ' in place else '.'}{field}" if place else field
             for key, inner in reversed(list(value.items())):
                 if isinstance(key, str) and (found := hidden_in(key)):
                     raise InputError(
-                        f"the field name {one_line(key)} holds a {found}", where=inside, mend="write it without"
+                        f"the field name {one_line(key)} holds {_one(found)}", where=inside, mend="write it without"
                     )
                 waiting.append((inside, one_line(str(key)), inner))
         elif isinstance(value, list | tuple):

@@ -62,14 +62,18 @@ class Unreadable(ValueError):
 
 
 class UnknownName(InputError):
-    """A name that the catalog does not hold; `nearest` are names that it does hold.
+    """A name that the catalog does not hold; `nearest` are names that it does hold;
+    `retired`: it holds the record, which was taken out of use.
 
     >>> print(UnknownName("product", "uera", ["urea"]))
     unknown product "uera"; nearest: "urea"
     """
 
-    def __init__(self, kind: str, name: str, nearest: list[str]) -> None:
-        self.name, self.nearest = name, nearest
+    def __init__(self, kind: str, name: str, nearest: list[str], *, retired: bool = False) -> None:
+        self.name, self.nearest, self.retired = name, nearest, retired
+        if retired:
+            super().__init__(f"{kind} {quoted(name)} was retired", mend="take another, or bring it back with undo")
+            return
         offered = "nearest: " + ", ".join(quoted(n) for n in nearest) if nearest else "try: pourcheck find"
         super().__init__(f"unknown {kind} {quoted(name)}", mend=offered)
 

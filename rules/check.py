@@ -30,7 +30,7 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
     """
     if not isinstance(pour, Pour):
         pour = Pour.parse(pour)
-    with one_thread():
+    with one_thread(), catalog.snapshot():
         question = ask(pour, catalog)
         verdict = worded(assess(question, details=details))
         blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")

@@ -72,7 +72,7 @@ def _no_database_of_the_user(database: str) -> Iterator[None]:
 @pytest.fixture(scope="session")
 def catalog(database: str) -> Iterator[Catalog]:
     """The seed catalog."""
-    with Catalog.open(database) as opened:
+    with Catalog.open(database, new=True) as opened:
         yield opened
 
 

@@ -148,6 +148,21 @@ def test_import_is_light(late: str, after_import: set[str]) -> None:
     assert late not in after_import
 
 
+@pytest.mark.parametrize("late", ["sqlalchemy", "sqlmodel", "alembic", "rapidfuzz", "psycopg"])
+def test_reading_the_catalog_is_light(late: str, tmp_path: Path) -> None:
+    """The catalog is read by the plain driver; what writes it, or looks for similar names, loads when used."""
+    place = str(tmp_path / "catalog.sqlite3")
+    pourcheck.Catalog.open(place, new=True).close()
+    reading = f"""
+import pourcheck.catalog
+with pourcheck.catalog.Catalog.open({place!r}) as catalog, catalog.snapshot():
+    urea = catalog.product("46-0-0")
+    catalog.grades("MAP"), catalog.materials(), catalog.salts(), catalog.sources(), catalog.overridden()
+    catalog.well("ridge-well"), catalog.history("product", "urea"), catalog.diff("product", "urea"), catalog.faults()
+"""
+    assert late not in modules_after(reading)
+
+
 def test_a_check_needs_no_server_driver(after_check: set[str]) -> None:
     """A check on SQLite loads no PostgreSQL driver and no command line."""
     assert not {"psycopg", "typer"} & after_check

@@ -1,163 +1,74 @@
-"""The catalog database: SQLite in the user's data folder by default, any SQLAlchemy URL by choice."""
+"""The catalog: products, wells, sources, regions with their lists and jar tests, each with its history."""
 
 from __future__ import annotations
 
-import os
-import re
-import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
-from rapidfuzz import fuzz, process
-from sqlalchemy import Engine, create_engine, delete, event, inspect
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import (
-    ArgumentError,
-    IntegrityError,
-    NoSuchModuleError,
-    OperationalError,
-    ProgrammingError,
-    SQLAlchemyError,
-)
-from sqlmodel import Session, SQLModel, select
-
-from ..errors import CatalogError, InputError, UnknownName
+from ..errors import InputError, UnknownName
 from ..label.grades import ids_of_grades
-from ..product import Product, Record, Source, fold, plain_name
-from ..text import quoted
+from ..product import Product, Record, Source, fold
 from ..water.analysis import WaterTest
 from ..water.well import Well
-from . import search, seeds
-from .kinds import Kind
-from .revision import Change, Fault, Revision
-from .tables import (
-    CHILDREN,
-    SCHEMA_VERSION,
-    MetaRow,
-    ProductRow,
-    SourceRow,
-    WaterRow,
-    names_of,
-    product_of,
-    product_rows,
-    source_of,
-    water_of,
-    water_row,
-)
+from . import opening, statements
+from .entry import Entry
+from .grade_names import grade_in, of_grade, without_grade
+from .kinds import Kind, kind_named
+from .match import Match
+from .place import Place, default_database
+from .reader import Reader
+from .records import Records, Retired
+from .revision import Change, Fault, Revision, changes
 
-DATABASE_VARIABLE = "POURCHECK_DB"
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
 
-
-def default_database() -> str:
-    """The database that is used when none is named: $POURCHECK_DB, else a file in the data folder."""
-    if chosen := os.environ.get(DATABASE_VARIABLE):
-        return chosen
-    from platformdirs import user_data_path
-
-    return str(user_data_path("pourcheck", appauthor=False) / "catalog.sqlite3")
-
-
-def _engine(database: str) -> Engine:
-    try:
-        if "\0" in database:
-            raise ValueError("a name cannot hold a zero byte")
-        if "://" in database:
-            url = make_url(database)
-            if url.drivername in {"postgresql", "postgres"}:
-                url = url.set(drivername="postgresql+psycopg")
-        else:
-            Path(database).expanduser().parent.mkdir(parents=True, exist_ok=True)
-            url = URL.create("sqlite", database=str(Path(database).expanduser()))
-        engine = create_engine(url)
-    except (ArgumentError, ValueError) as error:
-        port = "port" in str(error).lower() or "int()" in str(error)
-        raise CatalogError(
-            "is not a database URL" + (" (its port cannot be read)" if port else ""),
-            database=_shown(database),
-            mend="write a file path or a SQLAlchemy URL",
-        ) from None
-    except (NoSuchModuleError, ModuleNotFoundError):
-        raise CatalogError(
-            "has no driver installed",
-            database=_shown(database),
-            mend='install it, for PostgreSQL: pip install "pourcheck[postgresql]"',
-        ) from None
-    except OSError as error:
-        raise CatalogError(
-            f"cannot make its folder ({error.strerror})",
-            database=database,
-            mend="choose another place with --db",
-        ) from None
-    if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _sqlite_foreign_keys)
-    return engine
-
-
-def _sqlite_foreign_keys(connection: Any, _record: Any) -> None:
-    connection.execute("PRAGMA foreign_keys=ON")
-
-
-def _shown(database: str) -> str:
-    """The database as it may be printed: never with a password."""
-    return re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", database)
+#: What the kinds are called where one is not found.
+_SPOKEN: dict[Kind, str] = {"jar": "jar test"}
 
 
 class Catalog:
-    """Products, wells and their sources in one database.
+    """Products, wells and their sources in one database, with who changed what, when and why.
 
-    Open with `Catalog.open()`; values are read once and kept, so that a check reads no database.
+    Open with `Catalog.open()`. Reading is cheap: only what is asked for is read, once, until somebody changes it. A
+    catalog is used by one thread at a time.
 
     >>> from pourcheck import Catalog
     >>> with Catalog.open("sqlite://") as catalog:
-    ...     catalog.product("MAP").id, catalog.find("potasium nitrat")[0].product.id
-    ('monoammonium-phosphate', 'potassium-nitrate')
+    ...     urea = catalog.product("UREA")
+    ...     changed = catalog.save(urea.model_copy(update={"notes": "Our sack is 25 kg."}), by="A. Grower")
+    ...     changed.number, [(c.field, c.after) for c in catalog.diff("product", "urea")]
+    (2, [('notes', 'Our sack is 25 kg.')])
     """
 
-    def __init__(self, engine: Engine, database: str) -> None:
-        self._engine = engine
-        self.database = _shown(database)
-        self._products: dict[str, Product] | None = None
-        self._ids: dict[str, str] = {}
-        self._waters: dict[str, WaterTest] = {}
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+        self._records = Records(reader)
+        self._engine: Engine | None = None
+        self.database = reader.place.database
+
+    # --- opening ----------------------------------------------------------------------------------
 
     @classmethod
-    def open(cls, database: str | None = None) -> Catalog:
-        """Open a catalog, filling it with the seeds at first use.
+    def open(cls, database: str | None = None, *, new: bool = False) -> Catalog:
+        """Open a catalog, filling it with the records that come with the program at first use.
 
-        database: a file path or SQLAlchemy URL; None: $POURCHECK_DB, else the user's data folder.
-        Raises: CatalogError: it cannot be opened, or is of another version.
+        database: a file or a PostgreSQL URL; "sqlite://": in memory; None: $POURCHECK_DB, else the user's data folder.
+        new: one that is named and is not there is made; the default one, and one in memory, always are.
+        Raises: CatalogError: it is not there, cannot be opened, or is of another schema.
         """
-        place = database or default_database()
-        catalog = cls(_engine(place), place)
-        with catalog._translated():
-            catalog._make_tables()
-            catalog._fill()
-        return catalog
-
-    def _make_tables(self) -> None:
-        """Make the tables; another first use may be making them at the same moment."""
-        found = set(inspect(self._engine).get_table_names())
-        if found and not found & set(SQLModel.metadata.tables):
-            raise CatalogError(
-                f"holds other tables ({', '.join(sorted(found)[:3])}) and no catalog",
-                database=self.database,
-                mend="choose another with --db",
-            )
-        for patience in (0.1, 0.3, 1.0, 0.0):
-            try:
-                SQLModel.metadata.create_all(self._engine)
-                return
-            except (OperationalError, ProgrammingError, IntegrityError) as error:
-                if patience == 0.0 or not re.search(r"already exists|duplicate key|locked", str(error)):
-                    raise
-                time.sleep(patience)
+        place = Place.named(database or default_database())
+        with place.translated():
+            return cls(opening.reader_of(place, new=new or database is None or place.in_memory))
 
     def close(self) -> None:
         """Give the database connections back."""
-        self._engine.dispose()
+        self._reader.close()
+        if self._engine is not None:
+            self._engine.dispose()
 
     def __enter__(self) -> Catalog:
         return self
@@ -166,106 +77,58 @@ class Catalog:
         self.close()
 
     @contextmanager
-    def _translated(self) -> Iterator[None]:
-        """Database errors as one line that says what to do."""
-        try:
+    def snapshot(self) -> Iterator[None]:
+        """While it is held, all that is read is of one state, whatever others write. What is saved meanwhile is seen
+        after it."""
+        with self._records.snapshot():
             yield
-        except IntegrityError:
-            raise
-        except SQLAlchemyError as error:
-            reason = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
-            raise CatalogError(
-                f"cannot be used ({reason})",
-                database=self.database,
-                mend="check that it is a pourcheck catalog that you may write to, or choose another with --db",
-            ) from None
 
-    @contextmanager
-    def _reading(self) -> Iterator[None]:
-        """Rows that somebody spoilt, as one line; database errors too."""
-        with self._translated():
-            try:
-                yield
-            except (InputError, ValueError, KeyError) as error:
-                reason = str(error).strip().splitlines()[-1].strip()
-                raise CatalogError(
-                    f"holds a row that makes no sense ({reason})",
-                    database=self.database,
-                    mend="mend the row, or start a new catalog with --db",
-                ) from None
-
-    def _fill(self) -> None:
-        with Session(self._engine) as session:
-            version = session.get(MetaRow, "schema")
-            if version is not None:
-                if version.value != str(SCHEMA_VERSION):
-                    raise CatalogError(
-                        f"is a catalog of version {version.value}, this program reads {SCHEMA_VERSION}",
-                        database=self.database,
-                        mend="choose another with --db",
-                    )
-                return
-            try:
-                for key, source in seeds.seed_sources().items():
-                    session.add(SourceRow(key=key, **source.model_dump(exclude={"id"})))
-                for product in seeds.seed_products():
-                    self._write_product(session, product)
-                for water in seeds.seed_waters():
-                    session.add(water_row(water))
-                session.add(MetaRow(key="schema", value=str(SCHEMA_VERSION)))
-                session.commit()
-            except IntegrityError:
-                # Another first use filled it in the meantime; that is as good.
-                session.rollback()
-                if session.get(MetaRow, "schema") is None:
-                    raise
-
-    @staticmethod
-    def _write_product(session: Session, product: Product) -> None:
-        parent, *children = product_rows(product)
-        session.add(parent)
-        session.flush()
-        session.add_all(children)
-        session.flush()
-
-    def _load(self) -> dict[str, Product]:
-        if self._products is None:
-            with self._reading(), Session(self._engine) as session:
-                children: dict[str, dict[type[SQLModel], list[Any]]] = {}
-                for table in CHILDREN:
-                    rows: list[Any] = list(session.exec(select(table)).all())
-                    if hasattr(table, "position"):
-                        rows.sort(key=lambda row: row.position)
-                    for row in rows:
-                        children.setdefault(row.product_id, {}).setdefault(table, []).append(row)
-                self._products = {
-                    row.id: product_of(row, children.get(row.id, {}))
-                    for row in session.exec(select(ProductRow).order_by(ProductRow.id)).all()
-                }
-            self._ids = {name: p.id for p in self._products.values() for name in names_of(p)}
-        return self._products
+    # --- products ---------------------------------------------------------------------------------
 
     def products(self) -> list[Product]:
-        """All products and materials, by id."""
-        return list(self._load().values())
+        """All products and materials in use, by id. Of a large catalog this takes seconds."""
+        return cast(list[Product], self._records.all("product"))
 
     def materials(self) -> list[Product]:
         """The generic materials among them, of which products may be made."""
-        return [product for product in self.products() if product.kind == "material"]
+        return self._records.of_statement("product", statements.MATERIALS, True)
+
+    def salts(self) -> list[Product]:
+        """The dry single chemicals among them that have a solubility curve, by id."""
+        return self._records.of_statement("product", statements.SALTS, True)
+
+    def products_of(self, ids: Iterable[str]) -> list[Product]:
+        """The products of these ids that are in use."""
+        return self._records.products(ids)
 
     def product(self, name: str) -> Product:
         """The product of this id, name or alias (case does not matter), or the one of a grade that stands in it.
 
         Raises: UnknownName: none; carries the nearest names.
         """
-        products = self._load()
-        found = self._ids.get(fold(name))
-        if found is not None:
-            return products[found]
-        straight = search.of_grade(list(products.values()), name)
-        if straight is None:
-            raise UnknownName("product", name, search.nearest_names(list(products.values()), name))
-        return straight
+        with self.snapshot():
+            found = self._found("product", name)
+            if found is None:
+                found = self._of_grade(name)
+            if found is None:
+                raise UnknownName("product", name, self._nearest_products(name))
+            return cast(Product, found)
+
+    def _of_grade(self, name: str) -> Product | None:
+        wanted = grade_in(name)
+        if wanted is None:
+            return None
+        written, (n, p2o5, k2o) = wanted
+        with self._records.snapshot() as reader:
+            bear = [row[0] for row in reader.rows(statements.BEAR_GRADE, n, p2o5, k2o, fold(written))]
+            called = self._records.owner("product", without_grade(name))
+            ids = sorted({*bear, *([called] if called else [])})
+            return of_grade(self._records.products(ids), name)
+
+    def _nearest_products(self, name: str) -> list[str]:
+        from .search import nearest_names
+
+        return nearest_names(self.products(), name)
 
     def grades(self, name: str) -> tuple[Product, ...]:
         """The materials that bear a name together, which does not tell which it is; empty where the name is one's own.
@@ -274,111 +137,151 @@ class Catalog:
         ...     [grade.grade for grade in catalog.grades("MAP")], catalog.grades("technical MAP")
         (['12-61-0', '11-52-0'], ())
         """
-        products = self._load()
-        found = tuple(products[one] for one in ids_of_grades(name) if one in products)
-        owner = self._ids.get(fold(name))
-        # A product of the user's own may have taken the name.
-        theirs = owner is not None and all(owner != grade.id for grade in found)
-        return () if theirs or len(found) < 2 else found
+        ids = ids_of_grades(name)
+        if not ids:
+            return ()
+        with self.snapshot():
+            found = tuple(self._records.products(ids))
+            owner = self._records.owner("product", name)
+            # A product of the user's own may have taken the name.
+            theirs = owner is not None and all(owner != grade.id for grade in found)
+            return () if theirs or len(found) < 2 else found
 
-    def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[search.Match]:
+    def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[Match]:
         """Products by name with typos, by grade or by nutrient, without some ("no phosphorus"); best first.
+
+        >>> with Catalog.open("sqlite://") as catalog:
+        ...     catalog.find("potasium nitrat")[0].product.id
+        'potassium-nitrate'
 
         Raises: InputError: something to be left out that products are not known by.
         """
-        return search.find(self.products(), query, limit, without, self.product)
+        from .search import find
 
-    def add_product(self, product: Product, *, replace: bool = False) -> None:
-        """Write a product, all or nothing.
+        with self.snapshot():
+            return find(self.products(), query, limit, without, self.product)
 
-        Raises: InputError: a name is taken, or it exists and `replace` is not asked for.
+    # --- wells ------------------------------------------------------------------------------------
+
+    def wells(self) -> list[Well]:
+        """All wells in use, by id."""
+        return cast(list[Well], self._records.all("well"))
+
+    def waters(self) -> list[WaterTest]:
+        """The newest water test of every well that has one, by id of the well."""
+        return [well.test_of(date.today()) for well in self.wells() if well.tested_by(date.today())]
+
+    def well(self, name: str, test_of: date | None = None, today: date | None = None) -> WaterTest:
+        """The water test of a well: that of the day `test_of`, else the newest that is not after `today`.
+
+        >>> with Catalog.open("sqlite://") as catalog:
+        ...     catalog.well("ridge-well").tested_on
+        '2026-04-07'
+
+        Raises: UnknownName: no such well. InputError: no such test; tells those that there are.
         """
-        taken = {n: self._ids[n] for n in names_of(product) if self._load() and n in self._ids}
-        for name, owner in taken.items():
-            if owner != product.id:
-                raise InputError(
-                    f"the name {quoted(name)} belongs to {owner}", where=product.id, mend="choose another name"
-                )
-            if not replace:
-                raise InputError("is already in the catalog", where=product.id, mend="edit it instead")
-        unknown = {number.source for number in product.sourced()} - self.sources().keys()
-        if unknown:
-            raise InputError(
-                f"the source {quoted(min(unknown))} is not in the catalog",
-                where=product.id,
-                mend="add the source first",
-            )
-        try:
-            with self._translated(), Session(self._engine) as session:
-                if taken:
-                    for table in CHILDREN:
-                        session.execute(delete(table).where(getattr(table, "product_id") == product.id))  # noqa: B009
-                    session.execute(delete(ProductRow).where(getattr(ProductRow, "id") == product.id))  # noqa: B009
-                self._write_product(session, product)
-                session.commit()
-        except IntegrityError:
-            raise InputError(
-                "one of its names was taken in the meantime", where=product.id, mend="look at the catalog again"
-            ) from None
-        self._products = None
+        well = cast(Well, self.record("well", name))
+        return well.test_on(test_of) if test_of is not None else well.test_of(today or date.today())
 
-    def add_source(self, key: str, source: Source) -> None:
-        """Write a citation. Raises: InputError: the key is taken."""
-        with self._translated(), Session(self._engine) as session:
-            if session.get(SourceRow, key) is not None:
-                raise InputError("is already a source in the catalog", where=key, mend="choose another key")
-            session.add(SourceRow(key=key, **source.model_dump(exclude={"id"})))
-            session.commit()
+    def water(self, name: str) -> WaterTest:
+        """The newest water test of the well of this id or name. Raises: as `well`."""
+        return self.well(name)
+
+    def trends(self, name: str) -> dict[str, dict[str, str]]:
+        """Each measured item of a well by the day of its test, as written, the oldest first."""
+        return cast(Well, self.record("well", name)).trends()
 
     def sources(self) -> dict[str, Source]:
         """Citations by key."""
-        with self._translated(), Session(self._engine) as session:
-            return {row.key: source_of(row) for row in session.exec(select(SourceRow)).all()}
+        return {source.id: source for source in cast(list[Source], self._records.all("source"))}
 
-    def waters(self) -> list[WaterTest]:
-        """All water tests, by id."""
-        with self._reading(), Session(self._engine) as session:
-            return [water_of(row) for row in session.exec(select(WaterRow).order_by(WaterRow.id)).all()]
-
-    def water(self, name: str) -> WaterTest:
-        """The water test of this id or name. Raises: UnknownName: none; carries the nearest names."""
-        if (known := self._waters.get(fold(name))) is not None:
-            return known
-        with self._reading(), Session(self._engine) as session:
-            rows = session.exec(select(WaterRow).order_by(WaterRow.id)).all()
-            for row in rows:
-                if fold(name) in {fold(one) for one in (row.id, row.name, plain_name(row.name))}:
-                    found = self._waters[fold(name)] = water_of(row)
-                    return found
-        raise UnknownName("well", name, _nearest(name, [row.id for row in rows]))
-
-    def add_water(self, water: WaterTest) -> None:
-        """Write a water test. Raises: InputError: it has no id, or the id is taken."""
-        if not water.id:
-            raise InputError("a well needs an id", where="water", mend="give it one, such as upper-well")
-        with self._translated(), Session(self._engine) as session:
-            if session.get(WaterRow, water.id) is not None:
-                raise InputError("is already in the catalog", where=water.id, mend="choose another id")
-            session.add(water_row(water))
-            session.commit()
-        self._waters.clear()
-
-    # --- what comes with revisions ----------------------------------------------------------------
+    # --- any record -------------------------------------------------------------------------------
 
     def record(self, kind: Kind, name: str) -> Record:
         """The record of this id or name, whatever its kind. Raises: UnknownName: none; carries the nearest names."""
-        raise NotImplementedError
+        if kind == "product":
+            return self.product(name)
+        found = self._found(kind, name)
+        if found is None:
+            raise self._unknown(kind, name)
+        return found
+
+    def _found(self, kind: Kind, name: str) -> Record | None:
+        with self.snapshot():
+            owner = self._records.owner(kind, name)
+            if owner is None:
+                return None
+            try:
+                return self._records.get(kind, owner)
+            except Retired as retired:
+                raise UnknownName(_SPOKEN.get(kind, kind), name, [], retired=True) from retired
+
+    def _unknown(self, kind: Kind, name: str) -> UnknownName:
+        from rapidfuzz import fuzz, process
+
+        found = process.extract(fold(name), self._records.ids(kind), scorer=fuzz.WRatio, limit=3)
+        return UnknownName(_SPOKEN.get(kind, kind), name, [choice for choice, _, _ in found])
 
     def records(self, kind: Kind) -> list[Record]:
-        """All records of a kind that are not retired, by id; those that make no sense are left out (see `faults`)."""
-        raise NotImplementedError
+        """All records of a kind that are in use, by id; those that make no sense are left out (see `faults`)."""
+        return self._records.all(kind_named(kind))
 
     def current(self, kind: Kind, name: str) -> Revision:
-        """The revision that stands, of the record of this id or name; `.number` is what an editor starts from.
+        """The revision that stands, of the record of this id or name, retired ones too; its `number` is what an editor
+        starts from.
 
         Raises: UnknownName: none.
         """
-        raise NotImplementedError
+        with self.snapshot():
+            owner = self._owner(kind, name)
+            standing = self._records.standing(kind, owner)
+            assert standing is not None
+            return self.revision(kind, owner, standing[0])
+
+    def _owner(self, kind: Kind, name: str) -> str:
+        owner = self._records.owner(kind_named(kind), name)
+        if owner is None:
+            raise self._unknown(kind, name)
+        return owner
+
+    def history(self, kind: Kind, name: str) -> list[Revision]:
+        """All revisions of a record, the oldest first. Raises: UnknownName: no such record."""
+        with self.snapshot():
+            return self._records.history(kind, self._owner(kind, name))
+
+    def revision(self, kind: Kind, name: str, number: int) -> Revision:
+        """One revision. Raises: UnknownName: no such record; InputError: none of this number."""
+        with self.snapshot():
+            owner = self._owner(kind, name)
+            found = self._records.revision(kind, owner, number)
+            if found is None:
+                last = self._records.history(kind, owner)[-1].number
+                raise InputError(
+                    f"has no revision {number}", where=f"{kind} {owner}", mend=f"write a number from 1 to {last}"
+                )
+            return found
+
+    def diff(self, kind: Kind, name: str, a: int | None = None, b: int | None = None) -> list[Change]:
+        """Fields that differ between two revisions; a: None: the one before `b`, else the first there is; b: None: the
+        one that stands."""
+        with self.snapshot():
+            after = self.current(kind, name) if b is None else self.revision(kind, name, b)
+            if a is None:
+                before = [one for one in self.history(kind, name) if one.number < after.number]
+                return changes(before[-1].document if before else "{}", after.document)
+            return changes(self.revision(kind, name, a).document, after.document)
+
+    def overridden(self, kind: Kind | None = None) -> list[tuple[Kind, str]]:
+        """Records of the user's own that stand before one that came with the program, as (kind, id)."""
+        return [one for one in self._records.overridden() if kind in {None, one[0]}]
+
+    def faults(self, *, whole: bool = False) -> list[Fault]:
+        """Records whose document makes no sense: those met so far, or, whole, all in the catalog."""
+        if whole:
+            self._records.look_at_all()
+        return sorted(self._records.faults.values(), key=lambda fault: (fault.kind, fault.id))
+
+    # --- writing ----------------------------------------------------------------------------------
 
     def save(
         self, record: Record, revision: int | None = None, *, by: str = "", why: str = "", source: str = ""
@@ -390,7 +293,12 @@ class Catalog:
         Raises: ChangedMeanwhile: another revision stands now; names both changes.
             InputError: a name belongs to another record, a source is not in the catalog, or hidden characters.
         """
-        raise NotImplementedError
+        entry = Entry.of(record)
+        with self._writing() as connection:
+            from .writing import Stamp, put
+
+            put(connection, [entry], Stamp(by, why, source), expected=revision)
+        return self.current(entry.kind, entry.id)
 
     def save_all(
         self, records: Iterable[Record], *, by: str = "", why: str = "", source: str = "", new: bool = False
@@ -400,11 +308,22 @@ class Catalog:
         records: read bit by bit, so that a generator of any length does; it may raise, and nothing is then written.
         new: none of them may be in the catalog. Raises: InputError: as `save`, names the record.
         """
-        raise NotImplementedError
+        with self._writing() as connection:
+            from .writing import Stamp, put
+
+            return put(connection, map(Entry.of, records), Stamp(by, why, source), expected=0 if new else None)
 
     def retire(self, kind: Kind, name: str, revision: int | None = None, *, by: str = "", why: str = "") -> Revision:
-        """Take a record out of use; its history stays, its names stay taken, and `undo` brings it back."""
-        raise NotImplementedError
+        """Take a record out of use; its history stays, its names stay taken, and `undo` brings it back.
+
+        Raises: UnknownName: no such record; ChangedMeanwhile: as `save`.
+        """
+        id_ = self._owner(kind_named(kind), name)
+        with self._writing() as connection:
+            from .changing import retire
+
+            retire(connection, kind, id_, revision, by=by, why=why)
+        return self.current(kind, id_)
 
     def undo(
         self, kind: Kind, name: str, to: int | None = None, revision: int | None = None, *, by: str = "", why: str = ""
@@ -412,48 +331,27 @@ class Catalog:
         """Bring a former document back, as a new revision: the one before, or that of revision `to`. Where a record of
         the user's own overrides a seed and nothing of their own is left, the seed is back.
 
-        Raises: InputError: there is none before.
+        Raises: UnknownName: no such record; InputError: there is nothing before; ChangedMeanwhile: as `save`.
         """
-        raise NotImplementedError
+        id_ = self._owner(kind_named(kind), name)
+        with self._writing() as connection:
+            from .changing import undo
 
-    def history(self, kind: Kind, name: str) -> list[Revision]:
-        """All revisions of a record, the oldest first."""
-        raise NotImplementedError
+            undo(connection, kind, id_, to, revision, by=by, why=why)
+        return self.current(kind, id_)
 
-    def revision(self, kind: Kind, name: str, number: int) -> Revision:
-        """One revision. Raises: InputError: there is none of this number."""
-        raise NotImplementedError
+    @contextmanager
+    def _writing(self) -> Iterator[Any]:
+        """A transaction that nobody else writes beside."""
+        from .writing import engine_of, writing
 
-    def diff(self, kind: Kind, name: str, a: int | None = None, b: int | None = None) -> list[Change]:
-        """Fields that differ between two revisions; without numbers, between the last two."""
-        raise NotImplementedError
+        with self._reader.place.translated():
+            if self._engine is None:
+                self._engine = engine_of(self._reader.place, self._reader.connection)
+            with writing(self._engine) as connection:
+                yield connection
 
-    def overridden(self, kind: Kind | None = None) -> list[tuple[Kind, str]]:
-        """Records of the user's own that stand before one that came with the program, as (kind, id)."""
-        raise NotImplementedError
-
-    def faults(self, *, whole: bool = False) -> list[Fault]:
-        """Records whose document makes no sense: those met so far, or, whole, all in the catalog."""
-        raise NotImplementedError
-
-    def wells(self) -> list[Well]:
-        """All wells that are not retired, by id."""
-        raise NotImplementedError
-
-    def well(self, name: str, test_of: date | None = None, today: date | None = None) -> WaterTest:
-        """The water test of a well: that of the day `test_of`, else the newest that is not after `today`.
-
-        Raises: UnknownName: no such well. InputError: no such test; tells those that there are.
-        """
-        raise NotImplementedError
-
-    def trends(self, name: str) -> dict[str, dict[str, str]]:
-        """Each measured item of a well by the day of its test, as written, the oldest first."""
-        raise NotImplementedError
-
-    def snapshot(self) -> AbstractContextManager[None]:
-        """While it is held, all that is read is of one state, whatever others write."""
-        raise NotImplementedError
+    # --- the database as a whole ------------------------------------------------------------------
 
     @classmethod
     def upgrade(cls, place: str | None = None, *, backup: str | Path | None = None, no_backup: bool = False) -> str:
@@ -461,21 +359,23 @@ class Catalog:
 
         backup: file to copy a SQLite catalog to before; None: beside it, named after its schema. For PostgreSQL make
         one with pg_dump, and say so by `no_backup`. Upgrading twice does nothing the second time.
+        Raises: CatalogError: there is none, or it cannot be upgraded; it is then as it was.
         """
-        raise NotImplementedError
+        from .upgrading import upgrade
+
+        return upgrade(Place.named(place or default_database()), Path(backup) if backup else None, no_backup)
 
     @classmethod
     def backup(cls, place: str | None, to: str | Path) -> None:
         """Copy a SQLite catalog to a new file while it is in use. Raises: CatalogError: the file is there already, or
         the catalog is on PostgreSQL (use pg_dump)."""
-        raise NotImplementedError
+        from .backup import back_up
+
+        back_up(Place.named(place or default_database()), Path(to))
 
     @classmethod
     def restore(cls, place: str | None, backup: str | Path) -> None:
         """Replace a SQLite catalog by a backup of one, all or nothing. Raises: CatalogError: it is none."""
-        raise NotImplementedError
+        from .backup import restore
 
-
-def _nearest(name: str, choices: Sequence[str]) -> list[str]:
-    found = process.extract(fold(name), choices, scorer=fuzz.WRatio, limit=3)
-    return [choice for choice, _, _ in found]
+        restore(Place.named(place or default_database()), Path(backup))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from rapidfuzz import fuzz, process
 
@@ -16,30 +15,14 @@ from ..nutrients import NUTRIENTS, nutrient_named
 from ..product import GRADE, Product, fold, parse_grade
 from ..text import quoted
 from .free_of import Left, holds, left_out, split_query
-from .tables import names_of
+from .grade_names import GRADE_IN_NAME, SHARP, without_grade, words_of
+from .kinds import names_of
+from .match import Match
 
 #: Below this similarity (0-100) a name is not offered.
 NAME_CUTOFF = 62.0
 #: Grades further off than this (sum of differences, percent) are not offered.
 GRADE_CUTOFF = 12.0
-#: What is meant only where the name itself warns of such a thing.
-_SHARP = {"acid", "alkali", "hypochlorite", "ammonia-gas"}
-
-
-@dataclass(frozen=True, slots=True)
-class Match:
-    """A product found, why, and how well it fits (0-100).
-
-    not_for_drip: why it does not belong in drip, "" where nothing says so; no_fertilizer: what it is where it feeds
-    nothing; not_known: what was to be left out and may be in it, with how much.
-    """
-
-    product: Product
-    why: str
-    score: float
-    not_for_drip: str = ""
-    no_fertilizer: str = ""
-    not_known: tuple[str, ...] = ()
 
 
 def find(
@@ -108,72 +91,6 @@ def _all(products: Iterable[Product]) -> list[Match]:
     return sorted(found, key=lambda m: (-m.score, m.product.name))
 
 
-#: A grade anywhere in a name, perhaps with what it holds besides: "21-0-0-24S", "15.5-0-0 + 19 Ca".
-_GRADE_IN_NAME = re.compile(
-    rf"(?<![\w.-])(?P<grade>{GRADE.pattern})(?P<besides>(?:\s*[-+]\s*\(?\d+(?:\.\d+)?\s*%?\s*(?:S|Ca|Mg)\)?)*)(?![\w.-])",
-    re.I,
-)
-_BESIDES = re.compile(r"(\d+(?:\.\d+)?)\s*%?\s*(S|Ca|Mg)", re.I)
-#: What a grade says besides may differ so much from the record [percent of the mass, and of the number].
-_BESIDES_OFF, _BESIDES_SHARE = 1.0, 0.1
-
-
-def of_grade(products: Sequence[Product], name: str) -> Product | None:
-    """The one material that a name with a grade in it means: "46-0-0", "21-0-0-24S", "MKP 0-52-34"; None where several
-    may be meant, or none.
-
-    A grade alone never means an acid or a lye: who writes 15-0-0 may have a bag of calcium nitrate.
-    """
-    match = _GRADE_IN_NAME.search(name)
-    if match is None:
-        return None
-    try:
-        wanted = parse_grade(match["grade"])
-    except ValueError:
-        return None
-    besides = {key.lower(): float(percent) for percent, key in _BESIDES.findall(match["besides"])}
-    written = fold(match["grade"])
-    bear = [
-        product
-        for product in products
-        if (product.grade_percent == wanted or written in names_of(product)) and _holds_besides(product, besides)
-    ]
-    said = without_grade(name)
-    called = next((product for product in products if said in names_of(product)), None)
-    words, warned = set(_words(said)), bool(hazards_of_name(said))
-    found = [
-        product
-        for product in bear
-        if (warned or not _SHARP & set(product.hazards))
-        and (any(words <= set(_words(one)) for one in names_of(product)) if words else product.kind == "material")
-        and (called is None or product is called or _same_chemicals(product, called))
-    ]
-    if len(found) > 1:
-        found = [product for product in found if product is called or (not words and written in names_of(product))]
-    return found[0] if len(found) == 1 else None
-
-
-def _same_chemicals(one: Product, other: Product) -> bool:
-    """Whether two are grades of one material: of the same chemical in the main."""
-    return bool(one.content) and {part.formula for part in one.content[:1]} == {
-        part.formula for part in other.content[:1]
-    }
-
-
-def without_grade(name: str) -> str:
-    """A name without the grade in it, folded.
-
-    >>> without_grade("MKP 0-52-34"), without_grade("21-0-0-24S"), without_grade("Urea")
-    ('mkp', '', 'urea')
-    """
-    return " ".join(_GRADE_IN_NAME.sub(" ", fold(name)).split()).strip(" ,;:()")
-
-
-def _holds_besides(product: Product, besides: Mapping[str, float]) -> bool:
-    off = {key: abs((product.percent(key) or 0.0) - percent) for key, percent in besides.items()}
-    return all(off[key] <= _BESIDES_OFF + _BESIDES_SHARE * percent for key, percent in besides.items())
-
-
 #: Likeness (0-100) from which on a typed word is taken for one of a name, and a name for what was meant.
 _WORD_CUTOFF, _MEANT_CUTOFF = 70.0, 75.0
 #: Letters of a word that is not short.
@@ -184,7 +101,7 @@ def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list
     """Names of products that a name may be meant as; never from a harmless word to an acid, lye or bleach, nor from a
     word that warns to something harmless of another name."""
     warned = hazards_of_name(name)
-    if grade := _GRADE_IN_NAME.search(name):
+    if grade := GRADE_IN_NAME.search(name):
         name = without_grade(name) or grade["grade"]
     if GRADE.fullmatch(name) or nutrient_named(name) is not None:
         ranked = [(match.product, match.product.name) for match in find(products, name, len(products))]
@@ -193,10 +110,10 @@ def nearest_names(products: Sequence[Product], name: str, most: int = 3) -> list
     found = []
     for product, called in ranked:
         if warned:
-            mild = "acid" in warned and "acid" in _words(fold(called))  # boric acid is none to be afraid of
+            mild = "acid" in warned and "acid" in words_of(fold(called))  # boric acid is none to be afraid of
             fits = bool(warned & set(product.hazards)) or mild
         else:
-            fits = not _SHARP & set(product.hazards)
+            fits = not SHARP & set(product.hazards)
         if fits:
             found.append(product.name)
     return found[:most]
@@ -219,7 +136,7 @@ def _meant(products: Iterable[Product], asked: str) -> list[tuple[Product, str]]
 def _likeness(asked: str, name: str) -> float:
     """How like a name is to what was typed (0-100): word by word, or with the spaces left out."""
     together = _word_likeness(asked.replace(" ", ""), name.replace(" ", ""))
-    words = [max((_word_likeness(word, other) for other in _words(name)), default=0.0) for word in _words(asked)]
+    words = [max((_word_likeness(word, other) for other in words_of(name)), default=0.0) for word in words_of(asked)]
     if not words or min(words) < _WORD_CUTOFF:
         return together
     # The whole name breaks the ties of its words in favor of the shortest.
@@ -230,10 +147,6 @@ def _word_likeness(word: str, other: str) -> float:
     """Short words that begin otherwise are others: guano is no UAN."""
     short = min(len(word), len(other)) < _SHORT and word[:1] != other[:1]
     return 0.0 if short else fuzz.ratio(word, other)
-
-
-def _words(text: str) -> list[str]:
-    return re.findall(r"[^\s,()-]+", text)
 
 
 def _search(products: Sequence[Product], query: str) -> list[Match]:

@@ -1,280 +1,137 @@
-"""Tables of the catalog database, and how values are written to rows and read back."""
+"""Tables of the catalog database (schema 2). Imported where something is written or made; reading goes by
+`statements.py`.
+
+A record points to the revision that stands; revisions are only ever added. Names and index rows say of the standing
+revision what is searched by, and can be made anew from the documents at any time.
+"""
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, UniqueConstraint
+from sqlalchemy import Column, DateTime, ForeignKeyConstraint, Index, MetaData, Table, Text
 from sqlmodel import Field, SQLModel
 
-from ..product import Content, Density, Product, SolubilityPoint, Source, Sourced, fold, plain_name
-from ..water.analysis import WaterTest
 
-#: Raised when a table changes shape; a database of another version is refused, not guessed at.
-SCHEMA_VERSION = 1
+class Base(SQLModel):
+    """Tables of the catalog and no others."""
+
+    metadata = MetaData()
 
 
-class MetaRow(SQLModel, table=True):
-    """One row per fact about the database itself; "schema" is written last, when the fill is whole."""
+def _of_record() -> ForeignKeyConstraint:
+    return ForeignKeyConstraint(["kind", "id"], ["record.kind", "record.id"], ondelete="CASCADE")
+
+
+class MetaRow(Base, table=True):
+    """A fact about the database itself: "schema", "changes" (counts what was written), "seeds" (digest of the packaged
+    records that it holds), "seeds_of" (version of the program that brought them)."""
 
     __tablename__ = "catalog_meta"
     key: str = Field(primary_key=True)
     value: str
 
 
-class SourceRow(SQLModel, table=True):
-    """A citation."""
+class RecordRow(Base, table=True):
+    """A record. number: the revision that stands, of this layer; last: the highest there is; seed: the last one that
+    came with the program."""
 
-    __tablename__ = "source"
-    key: str = Field(primary_key=True)
-    citation: str
-    seen: str
-
-
-class ProductRow(SQLModel, table=True):
-    """A product or material."""
-
-    __tablename__ = "product"
+    __tablename__ = "record"
+    kind: str = Field(primary_key=True)
     id: str = Field(primary_key=True)
-    name: str
-    kind: str = Field(index=True)
-    form: str
-    grade: str
-    dissolving: str
-    invented: bool
-    hazards: list[str] = Field(sa_column=Column(JSON, nullable=False))
-    density_kg_per_l: float | None
-    density_temperature_c: float | None
-    density_source: str
-    notes: str
+    number: int
+    last: int
+    layer: str
+    retired: bool
+    seed: int | None
 
 
-class NameRow(SQLModel, table=True):
-    """Every name a product answers to, folded to lower case; unique over the whole catalog."""
+class RevisionRow(Base, table=True):
+    """A state of a record: its document as JSON text, who made it, when (UTC), why, after which source."""
 
-    __tablename__ = "product_name"
+    __tablename__ = "revision"
+    __table_args__ = (_of_record(),)
+    kind: str = Field(primary_key=True)
+    id: str = Field(primary_key=True)
+    number: int = Field(primary_key=True)
+    at: datetime = Field(sa_column=Column(DateTime(timezone=True), nullable=False))
+    author: str
+    why: str
+    source: str
+    layer: str
+    retired: bool
+    restores: int | None
+    document: str = Field(sa_column=Column(Text, nullable=False))
+
+
+class NameRow(Base, table=True):
+    """Every name that a record answers to, folded; one record of a kind has it. position: 0 is the id."""
+
+    __tablename__ = "record_name"
+    __table_args__ = (_of_record(), Index("record_name_of", "kind", "id"))
+    kind: str = Field(primary_key=True)
     folded: str = Field(primary_key=True)
+    id: str
     name: str
     position: int
-    product_id: str = Field(foreign_key="product.id", index=True)
 
 
-class DerivedFromRow(SQLModel, table=True):
-    """A source named on the label, in the label's order."""
+class ProductIndexRow(Base, table=True):
+    """What products are looked for by. n, p2o5, k2o: the grade [percent]; salt: a dry single chemical with a curve of
+    its solubility."""
 
-    __tablename__ = "derived_from"
-    product_id: str = Field(foreign_key="product.id", primary_key=True)
-    position: int = Field(primary_key=True)
-    material: str
-
-
-class ContentRow(SQLModel, table=True):
-    """A chemical in a material."""
-
-    __tablename__ = "content"
-    product_id: str = Field(foreign_key="product.id", primary_key=True)
-    position: int = Field(primary_key=True)
-    formula: str
-    mass_fraction: float
-    source: str
-    note: str
-
-
-class ContentSpeciesRow(SQLModel, table=True):
-    """Moles of a species per mole of a content's formula."""
-
-    __tablename__ = "content_species"
-    __table_args__ = (UniqueConstraint("product_id", "position", "species"),)
-    id: int | None = Field(default=None, primary_key=True)
-    product_id: str = Field(foreign_key="product.id", index=True)
-    position: int
-    species: str
-    moles: float
-
-
-class SolubilityRow(SQLModel, table=True):
-    """A point of a solubility curve."""
-
-    __tablename__ = "solubility"
-    product_id: str = Field(foreign_key="product.id", primary_key=True)
-    position: int = Field(primary_key=True)
-    formula: str
-    temperature_c: float
-    g_per_100_g_water: float
-    source: str
-
-
-class NumberRow(SQLModel, table=True):
-    """A sourced number of a product: "guaranteed" or "at_most" per nutrient, or one of product.NUMBERS ("number")."""
-
-    __tablename__ = "number"
-    product_id: str = Field(foreign_key="product.id", primary_key=True)
-    group: str = Field(primary_key=True)
-    key: str = Field(primary_key=True)
-    value: float
-    source: str
-    note: str
-
-
-class WordRow(SQLModel, table=True):
-    """A fact of a product that is a word, such as its chelating agent."""
-
-    __tablename__ = "product_word"
-    product_id: str = Field(foreign_key="product.id", primary_key=True)
-    key: str = Field(primary_key=True)
-    word: str
-
-
-class WaterRow(SQLModel, table=True):
-    """A water test; items as they were written, with their units."""
-
-    __tablename__ = "water"
+    __tablename__ = "product_index"
+    __table_args__ = (_of_record(), Index("product_index_grade", "n", "p2o5", "k2o"))
+    kind: str = Field(primary_key=True)
     id: str = Field(primary_key=True)
-    name: str
-    invented: bool
-    items: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    material: bool = Field(index=True)
+    salt: bool
+    n: float | None
+    p2o5: float | None
+    k2o: float | None
 
 
-CHILDREN: tuple[type[SQLModel], ...] = (
-    NameRow,
-    DerivedFromRow,
-    ContentSpeciesRow,
-    ContentRow,
-    SolubilityRow,
-    NumberRow,
-    WordRow,
-)
+class ProductNutrientRow(Base, table=True):
+    """What a product holds of a nutrient [percent by mass]."""
 
-#: Groups of numbers: name in the table -> field of a product.
-_NUMBER_GROUPS = {"guaranteed": "guaranteed", "at_most": "at_most", "number": "numbers"}
+    __tablename__ = "product_nutrient"
+    __table_args__ = (_of_record(), Index("product_nutrient_richest", "nutrient", "percent"))
+    kind: str = Field(primary_key=True)
+    id: str = Field(primary_key=True)
+    nutrient: str = Field(primary_key=True)
+    percent: float
 
 
-def names_of(product: Product) -> dict[str, str]:
-    """Every name of a product by its folded form: id, name (also without "(invented)"), aliases."""
-    return {fold(name): name for name in (product.id, product.name, plain_name(product.name), *product.aliases)}
+class ProductSourceRow(Base, table=True):
+    """A source that a label names (derived from), folded."""
+
+    __tablename__ = "product_source"
+    __table_args__ = (_of_record(),)
+    kind: str = Field(primary_key=True)
+    id: str = Field(primary_key=True)
+    material: str = Field(primary_key=True, index=True)
 
 
-def product_rows(product: Product) -> list[SQLModel]:
-    """The rows that hold a product, parent first."""
-    density = product.density
-    rows: list[SQLModel] = [
-        ProductRow(
-            id=product.id,
-            name=product.name,
-            kind=product.kind,
-            form=product.form,
-            grade=product.grade,
-            dissolving=product.dissolving,
-            invented=product.invented,
-            hazards=list(product.hazards),
-            density_kg_per_l=density.kg_per_l if density else None,
-            density_temperature_c=density.temperature_c if density else None,
-            density_source=density.source if density else "",
-            notes=product.notes,
-        )
-    ]
-    rows += [
-        NameRow(folded=folded, name=name, position=i, product_id=product.id)
-        for i, (folded, name) in enumerate(names_of(product).items())
-    ]
-    rows += [
-        DerivedFromRow(product_id=product.id, position=i, material=material)
-        for i, material in enumerate(product.derived_from)
-    ]
-    for i, part in enumerate(product.content):
-        share = part.mass_fraction
-        rows.append(
-            ContentRow(
-                product_id=product.id,
-                position=i,
-                formula=part.formula,
-                mass_fraction=share.value,
-                source=share.source,
-                note=share.note,
-            )
-        )
-        rows += [
-            ContentSpeciesRow(product_id=product.id, position=i, species=species, moles=moles)
-            for species, moles in part.dissolves_to.items()
-        ]
-    rows += [
-        SolubilityRow(product_id=product.id, position=i, **point.model_dump())
-        for i, point in enumerate(product.solubility)
-    ]
-    for group, field in _NUMBER_GROUPS.items():
-        rows += [
-            NumberRow(product_id=product.id, group=group, key=key, **number.model_dump())
-            for key, number in getattr(product, field).items()
-        ]
-    if product.chelating_agent is not None:
-        rows.append(WordRow(product_id=product.id, key="chelating_agent", word=product.chelating_agent))
-    return rows
+class ListingIndexRow(Base, table=True):
+    """Which product is on the list of which region, in which state."""
+
+    __tablename__ = "listing_index"
+    __table_args__ = (_of_record(), Index("listing_index_state", "region", "state"))
+    kind: str = Field(primary_key=True)
+    id: str = Field(primary_key=True)
+    region: str
+    product: str = Field(index=True)
+    state: str
+    sold_here: bool
 
 
-def product_of(row: ProductRow, children: dict[type[SQLModel], list[Any]]) -> Product:
-    """The product that a row and its child rows hold (children in order of position)."""
-    numbers: dict[str, dict[str, Sourced]] = {group: {} for group in _NUMBER_GROUPS}
-    for number in children.get(NumberRow, []):
-        numbers[number.group][number.key] = Sourced(value=number.value, source=number.source, note=number.note)
-    species: dict[int, dict[str, float]] = {}
-    for item in children.get(ContentSpeciesRow, []):
-        species.setdefault(item.position, {})[item.species] = item.moles
-    density = None
-    if row.density_kg_per_l is not None:
-        density = Density(
-            kg_per_l=row.density_kg_per_l,
-            temperature_c=row.density_temperature_c,
-            source=row.density_source,
-        )
-    own = {fold(name) for name in (row.id, row.name, plain_name(row.name))}
-    return Product.model_validate(
-        {
-            "id": row.id,
-            "name": row.name,
-            "kind": row.kind,
-            "form": row.form,
-            "grade": row.grade,
-            "dissolving": row.dissolving,
-            "invented": row.invented,
-            "hazards": tuple(row.hazards),
-            "notes": row.notes,
-            "density": density,
-            "aliases": tuple(n.name for n in children.get(NameRow, []) if n.folded not in own),
-            "derived_from": tuple(d.material for d in children.get(DerivedFromRow, [])),
-            "content": tuple(
-                Content(
-                    formula=part.formula,
-                    mass_fraction=Sourced(value=part.mass_fraction, source=part.source, note=part.note),
-                    dissolves_to=species[part.position],
-                )
-                for part in children.get(ContentRow, [])
-            ),
-            "solubility": tuple(
-                SolubilityPoint(
-                    formula=p.formula,
-                    temperature_c=p.temperature_c,
-                    g_per_100_g_water=p.g_per_100_g_water,
-                    source=p.source,
-                )
-                for p in children.get(SolubilityRow, [])
-            ),
-            **{field: numbers[group] for group, field in _NUMBER_GROUPS.items()},
-            **{word.key: word.word for word in children.get(WordRow, [])},
-        }
-    )
+def table(row: type[SQLModel]) -> Table:
+    """The table of a row."""
+    found: Any = getattr(row, "__table__")  # noqa: B009
+    assert isinstance(found, Table)
+    return found
 
 
-def source_of(row: SourceRow) -> Source:
-    """The citation that a row holds."""
-    return Source.model_validate({"id": row.key, "citation": row.citation, "seen": row.seen})
-
-
-def water_row(water: WaterTest) -> WaterRow:
-    """The row that holds a water test."""
-    items = water.model_dump(exclude_none=True, exclude={"id", "name", "invented"})
-    return WaterRow(id=water.id, name=water.name, invented=water.invented, items=items)
-
-
-def water_of(row: WaterRow) -> WaterTest:
-    """The water test that a row holds."""
-    return WaterTest.model_validate({"id": row.id, "name": row.name, "invented": row.invented, **row.items})
+#: Rows that follow from the document that stands.
+DERIVED = (NameRow, ProductIndexRow, ProductNutrientRow, ProductSourceRow, ListingIndexRow)

@@ -10,7 +10,6 @@ from pydantic import Field, model_validator
 
 from ..errors import InputError
 from ..product import Identifier, Name, Record
-from ..text import quoted
 from .analysis import WaterTest
 
 #: Fields of a test that its well states for all of its tests.
@@ -36,17 +35,8 @@ class Well(Record):
 
     @model_validator(mode="before")
     @classmethod
-    def _written_out(cls, data: Any) -> Any:
-        """A single test on its own is a well with one test; a well without a name is called by its id."""
-        if not isinstance(data, Mapping):
-            return data
-        well = dict(data)
-        beside = {*cls.model_fields}
-        if "test" not in well and (items := {name: well.pop(name) for name in data if name not in beside}):
-            well["test"] = (items,)
-        if not well.get("name") and isinstance(well.get("id"), str):
-            well["name"] = well["id"]
-        return well
+    def _with_its_tests(cls, data: Any) -> Any:
+        return written_out(data) if isinstance(data, Mapping) else data
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -104,6 +94,10 @@ class Well(Record):
             )
         return self._named(found[-1])
 
+    def tested_by(self, day: date) -> bool:
+        """Whether there is a test that is not younger than a day."""
+        return any(test.tested_on is None or date.fromisoformat(test.tested_on) <= day for test in self.test)
+
     def test_on(self, day: date) -> WaterTest:
         """The test of exactly this day, named after the well.
 
@@ -116,6 +110,10 @@ class Well(Record):
         raise InputError(
             f"has no test of {day}", where=self.id, mend=f"its tests: {told}" if told else "it has none; add one"
         )
+
+    def last_test(self) -> WaterTest:
+        """The newest test of all. Raises: InputError: there is none."""
+        return self.test_of(date.max)
 
     def _named(self, test: WaterTest) -> WaterTest:
         own = {"id": self.id, "name": self.name, "invented": self.invented, "notes": test.notes or self.notes}
@@ -134,8 +132,16 @@ class Well(Record):
                 found.setdefault(item, {})[test.tested_on or ""] = str(value)
         return found
 
-    def __str__(self) -> str:
-        return quoted(self.name)
+
+def written_out(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The table of a well: a single test on its own is a well with one test, a well without a name is called by its
+    id."""
+    well = dict(data)
+    if "test" not in well and (items := {name: well.pop(name) for name in data if name not in Well.model_fields}):
+        well["test"] = [items]
+    if not well.get("name") and isinstance(well.get("id"), str):
+        well["name"] = well["id"]
+    return well
 
 
 def _age(test: WaterTest) -> str:

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from ...catalog import Product
 from ...catalog.product import GRADE
 from ...catalog.quantity.table import AMOUNT_FACTOR, QUANTITIES
-from ...catalog.store.search import without_grade
+from ...catalog.store.grade_names import without_grade
 from ..ask.columns import Columns
 from ..ask.question import Question
 from .numbers import number

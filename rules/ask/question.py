@@ -216,10 +216,9 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
         ranges.miss(UNLISTED_HEAT)
     elif cold:
         assumed.append(Assumed(input="heat_of_solution", why="cooling-not-counted", unit="kJ/mol", about=tuple(cold)))
-    known = {product.id: product for product in catalog.products()}
+    made_of = {name for item in poured for mixture in item.composition.mixtures for name in mixture.sources}
     materials = {item.product.id: item.product for item in poured}
-    for item in poured:
-        materials |= {name: known[name] for m in item.composition.mixtures for name in m.sources if name in known}
+    materials |= {material.id: material for material in catalog.products_of(sorted(made_of))}
     return Question(
         pour,
         poured,
@@ -248,7 +247,8 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     where = f"product {row} ({product.name}), amount"
     stated = None if item.density is None else item.density.low
     mass_kg, weight = weigh(row, product, item.amount, stated, where, grades)
-    known = composition_of_grades(grades) if grades else composition(product, catalog.product, catalog.materials())
+    shelf = () if product.content or product.derived_from else catalog.materials()
+    known = composition_of_grades(grades) if grades else composition(product, catalog.product, shelf)
     soluble = bool(product.derived_from or product.content) or not item.inline or item.dissolving is not None
     sources = grades or tuple(sources_on_label(product, catalog.product))
     # What the catalog lacks warns by its name alone.

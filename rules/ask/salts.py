@@ -106,16 +106,15 @@ _SALTS_OF: WeakKeyDictionary[Catalog, tuple[list[Product], tuple[Salt, ...]]] = 
 def salts(catalog: Catalog) -> tuple[Salt, ...]:
     """Every pure, fully soluble salt of the catalog that has a solubility curve, one per formula, and the
     double salts that they can make."""
-    products = catalog.products()
+    products = catalog.salts()
     before = _SALTS_OF.get(catalog)
     if before is not None and len(before[0]) == len(products) and all(map(operator.is_, before[0], products)):
         return before[1]
     found: dict[str, Salt] = {salt.curve.formula: salt for salt in _listed_salts()}
     for material in sorted(products, key=lambda product: len(product.name)):
-        if material.solubility and len(material.content) == 1 and material.form == "dry":
-            salt = _salt(material)
-            if salt is not None:
-                found.setdefault(salt.curve.formula, salt)
+        salt = _salt(material)
+        if salt is not None:
+            found.setdefault(salt.curve.formula, salt)
     _SALTS_OF[catalog] = products, tuple(found.values())
     return _SALTS_OF[catalog][1]
 

@@ -9,7 +9,7 @@ import typer
 
 from ...catalog import Catalog, InputError, UnknownName, WaterTest
 from ...catalog.text import escaped, quoted
-from .options import AsJson, Database, Well, water_items
+from .options import AsJson, Database, New, Well, water_items
 from .output import page, say
 
 
@@ -24,12 +24,13 @@ def find(
     limit: Annotated[int, typer.Option("--limit", min=1, max=500, help="How many at most.")] = 10,
     as_json: AsJson = False,
     db: Database = None,
+    new: New = False,
 ) -> None:
     """Find products by name, grade or nutrient, or without one; what is not for drip comes last."""
     words = " ".join(query or ())
     if not query and not without:
         raise InputError("names nothing to find", mend='write a name, a grade or a nutrient, or "no phosphorus"')
-    with Catalog.open(db) as catalog:
+    with Catalog.open(db, new=new) as catalog:
         matches = catalog.find(words, limit, without or ())
     if as_json:
         rows = [
@@ -62,12 +63,13 @@ def show(
     name: Annotated[list[str], typer.Argument(help="Name, id or alias of a product, or a well.")],
     as_json: AsJson = False,
     db: Database = None,
+    new: New = False,
 ) -> None:
     """Show a product or a well with every number and its source."""
     words = " ".join(name)
     from ..present.terminal import print_product
 
-    with Catalog.open(db) as catalog:
+    with Catalog.open(db, new=new) as catalog:
         try:
             product = catalog.product(words)
         except UnknownName as unknown:
@@ -108,6 +110,7 @@ def well_check(
     ] = None,
     as_json: AsJson = False,
     db: Database = None,
+    new: New = False,
 ) -> None:
     """Clogging class, hardness and charge balance of a water, and units that were perhaps misread."""
     from ...catalog.store.parse import parse
@@ -115,7 +118,7 @@ def well_check(
     from ..ask.question import water_of
 
     given = parse(WaterInPour, water_items(water), "water")
-    with Catalog.open(db) as catalog:
+    with Catalog.open(db, new=new) as catalog:
         found = water_of(given, catalog)
     assert found is not None
     _show_water(found, region, as_json)

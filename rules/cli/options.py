@@ -17,7 +17,8 @@ from ...catalog.text import quoted
 from ...catalog.water.analysis import OTHER_NAMES
 from ..ask.pour import Pour
 
-Database = Annotated[str | None, typer.Option("--db", help="Catalog: a file or SQLAlchemy URL [env: POURCHECK_DB].")]
+Database = Annotated[str | None, typer.Option("--db", help="Catalog: a file or PostgreSQL URL [env: POURCHECK_DB].")]
+New = Annotated[bool, typer.Option("--new", help="Make the catalog that --db names.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Well = Annotated[str, typer.Argument(help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".')]
 Items = Annotated[

@@ -11,7 +11,7 @@ from ...catalog import Catalog
 from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
 from .grades import ask_grades
-from .options import AsJson, Database, PourOptions, takes_pour
+from .options import AsJson, Database, New, PourOptions, takes_pour
 from .output import page, say
 
 
@@ -24,12 +24,13 @@ def check(
         Literal["caution", "unknown", "stop"], typer.Option("--fail-on", help="Exit 1 from this verdict on.")
     ] = "unknown",
     db: Database = None,
+    new: New = False,
 ) -> None:
     """Check a pour: may it go through the drip?"""
     pour = options.pour()
     from ..check import check as run
 
-    with Catalog.open(db) as catalog:
+    with Catalog.open(db, new=new) as catalog:
         if not as_json:
             pour = ask_grades(pour, catalog)
         verdict = run(pour, catalog)
@@ -74,12 +75,12 @@ def _bare_minutes(text: str | None) -> str | None:
 
 
 @takes_pour
-def swap(options: PourOptions, as_json: AsJson = False, db: Database = None) -> None:
+def swap(options: PourOptions, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
     """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
     pour = options.pour()
     from ..instead.swap import swap as run
 
-    with Catalog.open(db) as catalog:
+    with Catalog.open(db, new=new) as catalog:
         if not as_json:
             pour = ask_grades(pour, catalog)
         swaps = run(pour, catalog)

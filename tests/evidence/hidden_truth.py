@@ -122,7 +122,7 @@ def catalogs() -> Catalogs:
     both = Catalogs(Catalog.open("sqlite://"), Catalog.open("sqlite://"))
     source = "definition"
     one = Sourced(value=1.0, source=source)
-    both.truth.add_product(
+    both.truth.save(
         Product(
             id="plain-water",
             name=PLAIN_WATER,

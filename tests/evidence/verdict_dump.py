@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -167,7 +166,7 @@ def main() -> None:
         print("\n".join(found) if found else "no difference")
         raise SystemExit(bool(found))
     dump = {}
-    with tempfile.TemporaryDirectory() as folder, Catalog.open(f"{folder}/catalog.sqlite3") as catalog:
+    with Catalog.open("sqlite://") as catalog:
         for name in POURS:
             if asked.only in name:
                 pour = pour_of(name)

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from itertools import product as cross
@@ -593,7 +592,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="compare pourcheck with compatibility charts in print")
     parser.add_argument("--out", type=Path, help="Markdown file to write; printed where left out")
     out: Path | None = parser.parse_args().out
-    with tempfile.TemporaryDirectory() as folder, Catalog.open(str(Path(folder) / "catalog.sqlite3")) as catalog:
+    with Catalog.open("sqlite://") as catalog:
         text = document(compare(catalog))
     if out is None:
         print(text, end="")

@@ -226,7 +226,8 @@ def test_no_command_is_help(call: Run) -> None:
         # databases
         ("unable to open", ("find", "urea", "--db", os.sep)),
         ("not a database URL", ("find", "urea", "--db", "://")),
-        ("no driver", ("find", "urea", "--db", "mysql://somewhere/catalog")),
+        ("mysql is not known", ("find", "urea", "--db", "mysql://somewhere/catalog")),
+        ("is not there; check the name, or make it with --new", ("find", "urea", "--db", "nowhere.sqlite3")),
         ("neither a pour file", ("check", "a" * 5000, *BUCKET)),
         ("well", (*QUICK, "--water", "")),
         ("twice", (*QUICK, "--water", "calcium=95 mg/L, calcium=2 mg/L")),

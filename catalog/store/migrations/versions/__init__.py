@@ -1,0 +1,1 @@
+"""One module per schema; a module is never changed after a release."""

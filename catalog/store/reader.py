@@ -1,0 +1,58 @@
+"""Reading the catalog through the plain driver, one state at a time."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from .place import Place
+from .statements import CHANGES
+
+#: Begins a transaction in which everything is of one state.
+_BEGIN = {"sqlite": "BEGIN", "postgresql": "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"}
+
+
+class Reader:
+    """A connection that only reads. One thread uses it at a time; others wait."""
+
+    def __init__(self, place: Place, connection: Any) -> None:
+        self.place, self.connection = place, connection
+        self._lock = threading.RLock()
+        self._depth = 0
+
+    def rows(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
+        """All rows of a statement (see `statements`)."""
+        if self.place.dialect == "postgresql":
+            statement = statement.replace("?", "%s")
+        found: Sequence[tuple[Any, ...]] = self.connection.execute(statement, values).fetchall()
+        return list(found)
+
+    @contextmanager
+    def snapshot(self) -> Iterator[bool]:
+        """While it is held, everything that is read is of one state; True where it has begun here, and is not inside
+        another."""
+        with self._lock, self.place.translated():
+            outermost = self._depth == 0
+            # In memory there is one connection and nobody else; a transaction would only be in the way of its writes.
+            alone = self.place.in_memory
+            if outermost and not alone:
+                self.connection.execute(_BEGIN[self.place.dialect])
+            self._depth += 1
+            try:
+                yield outermost
+            finally:
+                self._depth -= 1
+                if outermost and not alone:
+                    self.connection.execute("COMMIT")
+
+    def changes(self) -> str:
+        """Counts what was written: another value means that something was."""
+        rows = self.rows(CHANGES)
+        return str(rows[0][0]) if rows else ""
+
+    def close(self) -> None:
+        """Give the connection back."""
+        with self._lock:
+            self.connection.close()
