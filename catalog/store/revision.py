@@ -64,7 +64,7 @@ def changes(before: str, after: str) -> list[Change]:
     >>> [(c.field, c.before, c.after) for c in changes('{"grade": "1-0-0", "n": {"v": 1}}', '{"n": {"v": 2}}')]
     [('grade', '1-0-0', None), ('n.v', 1, 2)]
     """
-    old, new = dict(_fields(json.loads(before))), dict(_fields(json.loads(after)))
+    old, new = dict(_fields(_loaded(before))), dict(_fields(_loaded(after)))
     return [
         Change(name, old.get(name), new.get(name))
         for name in sorted(old.keys() | new.keys())
@@ -72,11 +72,24 @@ def changes(before: str, after: str) -> list[Change]:
     ]
 
 
+def _loaded(document: str) -> dict[str, Any]:
+    """A document as a table; an empty one where somebody spoilt it."""
+    try:
+        found = json.loads(document)
+    except ValueError:
+        found = None
+    return found if isinstance(found, dict) else {}
+
+
 def _fields(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
-    if isinstance(value, list) and value and all(isinstance(one, dict) and "tested_on" in one for one in value):
-        value = {one["tested_on"]: {k: v for k, v in one.items() if k != "tested_on"} or {"": True} for one in value}
-    if isinstance(value, dict):
+    if isinstance(value, list) and _dated(value):
+        value = {one.get("tested_on", "undated"): {k: v for k, v in one.items() if k != "tested_on"} for one in value}
+    if isinstance(value, dict) and (value or not name):
         for key, inner in value.items():
             yield from _fields(inner, f"{name}.{key}" if name and key else name or key)
     else:
         yield name, value
+
+
+def _dated(entries: list[Any]) -> bool:
+    return all(isinstance(one, dict) for one in entries) and any("tested_on" in one for one in entries)
