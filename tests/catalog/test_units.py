@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 
+import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -832,3 +833,20 @@ def test_ratios_that_are_refused(text: str) -> None:
     assert "\n" not in str(refused.value)
     assert "write " in str(refused.value)
     assert '"1:' in str(refused.value)
+
+
+@pytest.fixture(scope="module")
+def theirs() -> pint.UnitRegistry:
+    """Everything that comes with pint."""
+    return pint.UnitRegistry()
+
+
+@pytest.mark.parametrize(
+    ("dimension", "unit"), [(kind, unit) for kind, names in units._UNITS.items() for unit in names]
+)
+def test_a_unit_is_what_the_registry_of_pint_has(theirs: pint.UnitRegistry, dimension: str, unit: str) -> None:
+    base = {"mass": "kg", "volume": "m**3", "temperature": "kelvin", "time": "s", "length": "m"}[dimension]
+    expected = theirs.Quantity(7.3, theirs.Unit(unit)).to(base).magnitude
+    own = {"kg": "kilogram", "m**3": "meter ** 3", "s": "second", "m": "meter"}.get(base, base)
+    mine = units.registry()
+    assert mine.Quantity(7.3, mine.Unit(unit)).to(own).magnitude == pytest.approx(expected, rel=1e-14)
