@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
@@ -25,6 +25,9 @@ from .revision import Change, Fault, Revision, changes
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
+
+    from ..exchange.lists import ListRead
+    from ..exchange.records import Units, What
 
 #: What the kinds are called where one is not found.
 _SPOKEN: dict[Kind, str] = {"jar": "jar test"}
@@ -222,6 +225,11 @@ class Catalog:
         found = process.extract(fold(name), self._records.ids(kind), scorer=fuzz.WRatio, limit=3)
         return UnknownName(_SPOKEN.get(kind, kind), name, [choice for choice, _, _ in found])
 
+    def owners(self, kind: Kind, names: Iterable[str]) -> dict[str, str]:
+        """Ids of the records that have names, retired ones too, by the folded name (`fold`); names that are free are
+        left out."""
+        return self._records.owners(kind_named(kind), names)
+
     def records(self, kind: Kind) -> list[Record]:
         """All records of a kind that are in use, by id; those that make no sense are left out (see `faults`)."""
         return self._records.all(kind_named(kind))
@@ -312,6 +320,32 @@ class Catalog:
             from .writing import Stamp, put
 
             return put(connection, map(Entry.of, records), Stamp(by, why, source), expected=0 if new else None)
+
+    def read_list(
+        self,
+        file: str | Path,
+        *,
+        dry_run: bool = False,
+        skip_bad: str | Path | None = None,
+        source: str = "",
+        by: str = "",
+        why: str = "",
+        progress: Callable[[int], None] | None = None,
+    ) -> ListRead:
+        """Read a CSV or XLSX file into the catalog, all or nothing: see `exchange.lists.read_list`."""
+        from ..exchange.lists import read_list
+
+        return read_list(
+            self, file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=by, why=why, progress=progress
+        )
+
+    def write_list(
+        self, file: str | Path, *, what: What | None = None, region: str | None = None, units: Units = "metric"
+    ) -> dict[What, int]:
+        """Write the catalog to a CSV or XLSX file: see `exchange.lists.write_list`."""
+        from ..exchange.lists import write_list
+
+        return write_list(self, file, what=what, region=region, units=units)
 
     def retire(self, kind: Kind, name: str, revision: int | None = None, *, by: str = "", why: str = "") -> Revision:
         """Take a record out of use; its history stays, its names stay taken, and `undo` brings it back.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import islice
 from typing import Any
 
 from ..errors import CatalogError, InputError
@@ -17,6 +18,8 @@ from .revision import Fault, Revision
 
 #: So many parsed records are kept.
 _MOST_KEPT = 20_000
+#: Names that one statement asks for.
+_ASKED_AT_ONCE = 500
 
 
 class Retired(InputError):
@@ -56,6 +59,16 @@ class Records:
                 rows = reader.rows(statements.OWNER, *asked)
                 self._owners[asked] = rows[0][0] if rows else None
             return self._owners[asked]
+
+    def owners(self, kind: Kind, names: Iterable[str]) -> dict[str, str]:
+        """Ids of the records that answer to names, by the folded name; of many names at once."""
+        found: dict[str, str] = {}
+        waiting = iter({fold(name) for name in names})
+        with self.snapshot() as reader:
+            while some := list(islice(waiting, _ASKED_AT_ONCE)):
+                marks = ",".join("?" * len(some))
+                found.update(reader.rows(statements.OWNERS.format(marks=marks), kind, *some))
+        return found
 
     def standing(self, kind: Kind, id_: str) -> tuple[int, bool, str, str] | None:
         """Number, retired, layer and document of the revision that stands; None where there is no such record."""

@@ -19,6 +19,8 @@ CHANGES: Final = "SELECT value FROM catalog_meta WHERE key = 'changes'"
 
 #: kind, folded name
 OWNER: Final = "SELECT id FROM record_name WHERE kind = ? AND folded = ?"
+#: kind, and as many folded names as there are marks
+OWNERS: Final = "SELECT folded, id FROM record_name WHERE kind = ? AND folded IN ({marks})"
 #: kind, id
 STANDING: Final = _STANDING + "WHERE record.kind = ? AND record.id = ?"
 #: kind
