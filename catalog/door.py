@@ -15,6 +15,13 @@ def _one(found: str) -> str:
     return f"an {found}" if found.startswith("invisible") else f"a {found}"
 
 
+def _is_clear(value: object) -> bool:
+    """A quick look: True for a value in which nothing can be hidden."""
+    if isinstance(value, str):
+        return value.isprintable()
+    return not isinstance(value, dict | list | tuple) and not isinstance(value, Mapping)
+
+
 def refuse_hidden(data: object) -> None:
     """Refuse control, text-direction and other hidden characters in plain data: in texts and in the names of fields,
     however deep. Records that were checked already are passed over.
@@ -30,10 +37,15 @@ def refuse_hidden(data: object) -> None:
         elif isinstance(value, Mapping):
             inside = f"{place}{', ' if ' ' in place else '.'}{field}" if place else field
             for key, inner in reversed(list(value.items())):
-                if isinstance(key, str) and (found := hidden_in(key)):
+                if isinstance(key, str) and not key.isprintable() and (found := hidden_in(key)):
                     raise InputError(
                         f"the field name {one_line(key)} holds {_one(found)}", where=inside, mend="write it without"
                     )
-                waiting.append((inside, one_line(str(key)), inner))
+                if not _is_clear(inner):
+                    waiting.append((inside, one_line(str(key)), inner))
         elif isinstance(value, list | tuple):
-            waiting += [(place, f"{field} {i}", inner) for i, inner in reversed(list(enumerate(value, start=1)))]
+            waiting += [
+                (place, f"{field} {i}", inner)
+                for i, inner in reversed(list(enumerate(value, start=1)))
+                if not _is_clear(inner)
+            ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -209,8 +210,8 @@ class Product(Record):
             return percent_from_species(nutrient, self.species_mol_per_kg())
         if nutrient in self.guaranteed:
             return self.guaranteed[nutrient].value
-        place = {"n": 0, "p2o5": 1, "k2o": 2}.get(nutrient)
-        return self.grade_percent[place] if self.grade_percent and place is not None else None
+        place = _IN_GRADE.get(nutrient)
+        return parse_grade(self.grade)[place] if place is not None and self.grade else None
 
     def sourced(self) -> Iterator[Sourced | Density | SolubilityPoint]:
         """Everything in the product that names a source."""
@@ -235,6 +236,11 @@ class Product(Record):
 GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)")
 
 
+#: Where in a grade a nutrient stands.
+_IN_GRADE = {"n": 0, "p2o5": 1, "k2o": 2}
+
+
+@lru_cache(maxsize=4096)
 def parse_grade(text: str) -> tuple[float, float, float]:
     """N, P2O5 and K2O percent of a grade such as "10-0-10".
 
