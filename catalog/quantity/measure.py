@@ -119,6 +119,8 @@ class Reads:
             return value
         if isinstance(value, int | float) and not isinstance(value, bool) and self.numbers:
             value = f"{value:g}"
+        if not isinstance(value, str) and hasattr(value, "magnitude") and hasattr(value, "units"):
+            value = f"{float(value.magnitude)!r} {value.units}"  # a quantity of pint
         if not isinstance(value, str):
             raise Unreadable("is not text", "write it in quotes, with its unit")
         try:

@@ -8,14 +8,11 @@ without a unit is refused, and so is a concentration whose basis changes the num
 from __future__ import annotations
 
 import re
-from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any, Literal
+from functools import lru_cache
+from typing import Literal
 
 from ..errors import InputError
 from ..text import quoted
-
-if TYPE_CHECKING:
-    import pint
 from .numbers import split_number
 
 #: Liters of a US gallon (exact: 231 cubic inches).
@@ -51,8 +48,8 @@ _UNITS: dict[str, dict[str, str]] = {
         "foot ** 3": "ft3 ft^3 ft**3 ft³ cubic_foot cubic_feet",
     },
     "temperature": {
-        "degF": "degf deg_f °f f fahrenheit degrees_f degrees_fahrenheit",
-        "degC": "degc deg_c °c c celsius degrees_c degrees_celsius",
+        "degF": "degf deg_f °f f fahrenheit degrees_f degrees_fahrenheit degree_fahrenheit",
+        "degC": "degc deg_c °c c celsius degrees_c degrees_celsius degree_celsius",
         "kelvin": "k kelvin",
     },
     "time": {
@@ -93,7 +90,7 @@ def _unit(text: str) -> tuple[tuple[str, ...], str] | None:
     plain = plain.removesuffix(".") if plain not in {"."} else plain
     plain = _QUOTIENTS.get(plain, plain)
     parts = [part.strip() for part in re.split(r"/|\bper\b", plain)]
-    found = [_SPELLING.get(part) for part in parts]
+    found = [_SPELLING.get(part.replace("_", " ")) for part in parts]
     if not 1 <= len(parts) <= 2 or None in found:
         return None
     known = [pair for pair in found if pair is not None]
@@ -151,31 +148,31 @@ def system_of(unit: str) -> Literal["us", "metric", ""]:
     return "us" if _US_UNITS & set(known[1].split(" / ")) else "metric"
 
 
-#: What the registry knows: the units above, by their definitions (exact: NIST Special Publication 811, appendix B, from
-#: memory, and the same in the registry that comes with pint, which the tests compare with). That registry has a thousand
-#: more, and takes longer to read than a whole answer does.
-_DEFINITIONS = (
-    *("kilogram = [mass]", "meter = [length]", "second = [time]", "kelvin = [temperature]; offset: 0"),
-    *("gram = 1e-3 kilogram", "milligram = 1e-6 kilogram", "microgram = 1e-9 kilogram", "metric_ton = 1000 kilogram"),
-    *("pound = 0.45359237 kilogram", "ounce = pound / 16", "short_ton = 2000 pound"),
-    *("centimeter = 0.01 meter", "millimeter = 0.001 meter", "kilometer = 1000 meter"),
-    *("inch = 0.0254 meter", "foot = 12 inch", "yard = 3 foot"),
-    *("liter = 0.001 meter ** 3", "deciliter = 0.1 liter", "centiliter = 0.01 liter", "milliliter = 0.001 liter"),
-    *("gallon = 231 inch ** 3", "quart = gallon / 4", "pint = quart / 2", "cup = pint / 2", "fluid_ounce = pint / 16"),
-    *("tablespoon = fluid_ounce / 2", "teaspoon = tablespoon / 3", "imperial_gallon = 4.54609 liter"),
-    *("minute = 60 second", "hour = 60 minute", "day = 24 hour"),
-    *("degC = kelvin; offset: 273.15", "degF = 5 / 9 * kelvin; offset: 233.15 + 200 / 9"),
-)
+#: What a unit is in kg, m3, m, s or K: by definition (NIST Special Publication 811, appendix B, from memory); the tests
+#: hold each against pint, whose registry of a thousand units takes longer to read than an answer to make.
+_POUND_KG, _GALLON_M3, _FOOT_M = 0.45359237, 231 * 0.0254**3, 0.3048
+_SIZE = {
+    "pound": _POUND_KG, "ounce": _POUND_KG / 16, "short_ton": 2000 * _POUND_KG, "kilogram": 1.0, "gram": 1e-3,
+    "milligram": 1e-6, "microgram": 1e-9, "metric_ton": 1000.0,
+    "gallon": _GALLON_M3, "quart": _GALLON_M3 / 4, "pint": _GALLON_M3 / 8, "cup": _GALLON_M3 / 16,
+    "fluid_ounce": _GALLON_M3 / 128, "tablespoon": _GALLON_M3 / 256, "teaspoon": _GALLON_M3 / 768,
+    "imperial_gallon": 4.54609e-3, "liter": 1e-3, "deciliter": 1e-4, "centiliter": 1e-5, "milliliter": 1e-6,
+    "meter ** 3": 1.0, "foot ** 3": _FOOT_M**3,
+    "second": 1.0, "minute": 60.0, "hour": 3600.0, "day": 86400.0,
+    "meter": 1.0, "centimeter": 0.01, "millimeter": 1e-3, "kilometer": 1000.0, "inch": 0.0254, "foot": _FOOT_M,
+    "yard": 3 * _FOOT_M, "kelvin": 1.0, "degC": 1.0, "degF": 5 / 9,
+}  # fmt: skip
+#: Zero of a temperature scale [K].
+_ZERO_K = {"degC": 273.15, "degF": 273.15 - 32 * 5 / 9, "kelvin": 0.0}
 
 
-@cache
-def registry() -> pint.UnitRegistry[Any]:
-    """The unit registry, built at first use."""
-    import pint
-
-    made: pint.UnitRegistry[Any] = pint.UnitRegistry(None)
-    made.load_definitions(_DEFINITIONS)
-    return made
+def _converted(value: float, unit: str, target: str) -> float:
+    """A number of one unit in another of the same kind, or of one quotient in another."""
+    if unit in _ZERO_K:
+        return (value * _SIZE[unit] + _ZERO_K[unit] - _ZERO_K[target]) / _SIZE[target]
+    sizes = [[_SIZE[name] for name in one.split(" / ")] for one in (unit, target)]
+    (of, *per), (wanted, *wanted_per) = sizes
+    return value * (of / wanted) * (wanted_per[0] / per[0] if per else 1.0)
 
 
 @lru_cache(maxsize=2048)
@@ -188,8 +185,7 @@ def convert(text: str, target: str, mend: str, where: str, *, unit: str | None =
     known, wanted = _unit(unit), _unit(target)
     if known is None or wanted is None or known[0] != wanted[0]:
         raise InputError(f"{quoted(text)} is not in a unit that fits here", where=where, mend=mend)
-    ureg = registry()
-    result = float(ureg.Quantity(value, ureg.Unit(known[1])).to(wanted[1]).magnitude)
+    result = _converted(value, known[1], wanted[1])
     if result in {float("inf"), float("-inf")}:
         raise InputError(f"{quoted(text)} is too large", where=where, mend="write a real amount")
     return result

@@ -6,13 +6,16 @@ Sentences stand only in `summary`, `message` and `do`; they are made from the re
 from __future__ import annotations
 
 import json
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from ...catalog.text import escaped
 from ..ask.assumed import Assumed
 from ..judge.rule import Family
+
+if TYPE_CHECKING:
+    import pint
 
 SCHEMA = "pourcheck.verdict/2"
 
@@ -28,6 +31,10 @@ class Result(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+#: Units of numbers that pint knows by the same name.
+_OF_PINT = ("mg/L", "mol/kg", "mS/cm", "degC", "kg/L", "g/L", "L", "kg", "atm", "%", "L/L", "years", "mol/L")
+
+
 class Number(Result):
     """A number at the best estimate of what is not known, with its lowest and highest over all scenarios (the same
     where it does not depend on them); unit "" where it has none."""
@@ -41,6 +48,19 @@ class Number(Result):
     def varies(self) -> bool:
         """True where it is not the same in all scenarios."""
         return self.low != self.high
+
+    @property
+    def quantity(self) -> pint.Quantity[float]:
+        """The value as a quantity of pint, for programs that compute on; pH and counts have no dimension.
+
+        >>> print(Number(value=12.5, low=12.5, high=12.5, unit="mg/L").quantity)
+        12.5 milligram / liter
+        """
+        import pint
+
+        unit = self.unit if self.unit in _OF_PINT else ""
+        made: pint.Quantity[float] = pint.application_registry.Quantity(self.value, unit)
+        return made
 
 
 class Decision(Result):

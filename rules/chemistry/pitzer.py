@@ -111,80 +111,97 @@ def _table() -> dict[tuple[str, frozenset[str]], tuple[Floats, float]]:
     return out
 
 
+@cache
+def _known() -> frozenset[frozenset[str]]:
+    """Pairs of ions that have parameters of their own."""
+    return frozenset(ions for kind, ions in _table() if kind in {"beta0", "beta1"})
+
+
 def is_known(cation: str, anion: str) -> bool:
     """True when cation and anion have parameters of their own."""
-    table, ions = _table(), frozenset((cation, anion))
-    return any((kind, ions) in table for kind in ("beta0", "beta1"))
+    return frozenset((cation, anion)) in _known()
 
 
 def is_strong(cation: str, anion: str) -> bool:
     """True when cation and anion have parameters of their own or a stand-in's: no ion pair is then needed."""
-    return any(is_known(one, anion) for one in (cation, *(other for other, _ in _STANDS_IN.get(cation, ()))))
+    return lender(cation, anion) is not None
 
 
+@cache
 def lender(cation: str, anion: str) -> str | None:
     """The cation whose parameters with this anion are used: its own, a stand-in, or None where the mean of
     the charges is."""
     return next((one for one in (cation, *(o for o, _ in _STANDS_IN.get(cation, ()))) if is_known(one, anion)), None)
 
 
-def _guess(cation: str, anion: str, charges: tuple[int, int]) -> tuple[dict[str, Floats], float, float]:
-    """(parameters, standard error of beta0, highest fitted molality) of a cation and an anion."""
-    table = _table()
-    for one, sigma in ((cation, _FITTED_SIGMA), *_STANDS_IN.get(cation, ())):
-        if is_known(one, anion):
-            ions = frozenset((one, anion))
-            zero = (np.zeros(6), np.nan)
-            found = {kind: table.get((kind, ions), zero) for kind in ("beta0", "beta1", "beta2", "cphi")}
-            most = next((most for _, most in found.values() if np.isfinite(most)), _USUALLY_FITTED)
-            return {kind: value for kind, (value, _) in found.items()}, sigma, most
-    beta0, beta1, sigma = _BY_CHARGE.get(charges, _BY_CHARGE_OTHER)
-    flat = {kind: np.zeros(6) for kind in ("beta0", "beta1", "beta2", "cphi")}
-    flat["beta0"][0], flat["beta1"][0] = beta0, beta1
-    return flat, sigma, 1.0
+def _partners(cation: str) -> set[str]:
+    """Ions with which a cation has parameters of its own or a stand-in's."""
+    lenders = {cation, *(other for other, _ in _STANDS_IN.get(cation, ()))}
+    return {ion for ions in _known() if ions & lenders for ion in ions}
+
+
+def _known_pair(cation: str, anion: str) -> tuple[dict[str, Floats], float, float]:
+    """(parameters, standard error of beta0, highest fitted molality) of a cation and an anion that have a lender."""
+    table, one = _table(), lender(cation, anion)
+    assert one is not None
+    error = _FITTED_SIGMA if one == cation else dict(_STANDS_IN[cation])[one]
+    found = {kind: table.get((kind, frozenset((one, anion)))) for kind in ("beta0", "beta1", "beta2", "cphi")}
+    listed = {kind: entry for kind, entry in found.items() if entry is not None}
+    most = next((most for _, most in listed.values() if np.isfinite(most)), _USUALLY_FITTED)
+    return {kind: listed[kind][0] if kind in listed else np.zeros(6) for kind in found}, error, most
 
 
 @cache
 def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameters:
     z = np.array(charge)
     size = len(names)
+    where = {name: i for i, name in enumerate(names)}
     cations, anions, neutral = (np.flatnonzero(test) for test in (z > 0, z < 0, z == 0))
     pairs = np.array([(i, j) for i in cations for j in anions], dtype=int).reshape(-1, 2)
+    terms = {kind: np.zeros((len(pairs), 6)) for kind in ("beta0", "beta1", "beta2", "cphi")}
+    errors, limits = np.full(len(pairs), np.nan), np.ones(len(pairs))
+    charges = np.column_stack([z[pairs[:, 0]], -z[pairs[:, 1]]]).astype(int)
+    for of_cation, of_anion in {(a, b) for a, b in charges.tolist()}:
+        alike = np.all(charges == (of_cation, of_anion), axis=1)
+        beta0, beta1, error = _BY_CHARGE.get((of_cation, of_anion), _BY_CHARGE_OTHER)
+        terms["beta0"][alike, 0], terms["beta1"][alike, 0], errors[alike] = beta0, beta1, error
+    place = {(int(i), int(j)): at for at, (i, j) in enumerate(pairs)}
+    for i in cations.tolist():
+        for anion in sorted(_partners(names[i]) & where.keys()):
+            if (at := place.get((i, where[anion]))) is not None:
+                own, errors[at], limits[at] = _known_pair(names[i], anion)
+                for kind, values in own.items():
+                    terms[kind][at] = values
     sigma, per_c, most = np.zeros((size, size)), np.zeros((size, size)), np.full((size, size), np.inf)
-    rows: dict[str, list[Floats]] = {kind: [] for kind in ("beta0", "beta1", "beta2", "cphi")}
-    for i, j in pairs:
-        found, error, limit = _guess(names[i], names[j], (int(z[i]), int(-z[j])))
-        for kind, terms in found.items():
-            rows[kind].append(terms)
-        sigma[i, j] = sigma[j, i] = error
-        if not np.any(found["beta0"][1:]):
-            per_c[i, j] = per_c[j, i] = _SIGMA_PER_C
-        # A salt's molality times its charge: equivalents.
-        most[i, j] = most[j, i] = limit * max(z[i], -z[j])
+    first, second = pairs.T
+    sigma[first, second] = sigma[second, first] = errors
+    per_c[first, second] = per_c[second, first] = np.where(np.any(terms["beta0"][:, 1:], axis=1), 0.0, _SIGMA_PER_C)
+    # A salt's molality times its charge: equivalents.
+    most[first, second] = most[second, first] = limits * np.maximum(z[first], -z[second])
+    for group in (cations, anions):
+        sigma[np.ix_(group, group)] = _THETA_SIGMA
+        phosphates = np.array([where[name] for name in _PHOSPHATES & where.keys() if where[name] in group], dtype=int)
+        sigma[np.ix_(phosphates, group)] = sigma[np.ix_(group, phosphates)] = _PHOSPHATE_THETA_SIGMA
+        sigma[group, group] = 0.0
+    sigma[neutral, :] = sigma[:, neutral] = _LAMBDA_SIGMA
+    if "urea" in where:
+        sigma[where["urea"], :] = sigma[:, where["urea"]] = _UREA_SIGMA
     table = _table()
-    like: list[tuple[int, int]] = []
-    like_value: list[Floats] = []
-    for group, kind, error in ((cations, "theta", _THETA_SIGMA), (anions, "theta", _THETA_SIGMA)):
-        for a, i in enumerate(group.tolist()):
-            for j in group[a + 1 :].tolist():
-                value = table.get((kind, frozenset((names[i], names[j]))))
-                unknown = _PHOSPHATE_THETA_SIGMA if _PHOSPHATES & {names[i], names[j]} else error
-                sigma[i, j] = sigma[j, i] = _FITTED_SIGMA if value else unknown
-                if value:
-                    like.append((i, j))
-                    like_value.append(value[0])
-    for i in neutral.tolist():
-        for j in range(size):
-            value = table.get(("lambda", frozenset((names[i], names[j]))))
-            sigma[i, j] = sigma[j, i] = (
-                _FITTED_SIGMA if value else _UREA_SIGMA if "urea" in (names[i], names[j]) else _LAMBDA_SIGMA
-            )
-            if value and not (z[j] == 0 and j < i):
-                like.append((i, j))
-                like_value.append(value[0])
-    where = {name: i for i, name in enumerate(names)}
+    # Cations with cations, anions with anions, neutrals with all.
+    found = []
+    for (kind, ions), (value, _) in table.items():
+        if kind not in {"theta", "lambda"} or not ions <= where.keys():
+            continue
+        one, other = min(where[ion] for ion in ions), max(where[ion] for ion in ions)
+        if z[other] == 0 != z[one]:
+            one, other = other, one
+        if z[one] * z[other] > 0 if kind == "theta" else z[one] == 0:
+            sigma[one, other] = sigma[other, one] = _FITTED_SIGMA
+            found.append(((np.sign(z[one]) % 3 or 3, one, other), value))
+    found.sort(key=lambda pair: pair[0])
+    like, like_value = [(one, other) for (_, one, other), _ in found], [value for _, value in found]
     triples = [
-        ([where[ion] for ion in ions], value)
+        (sorted(where[ion] for ion in ions), value)
         for (kind, ions), (value, _) in table.items()
         if kind in {"psi", "zeta"} and len(ions) == 3 and ions <= where.keys()
     ]
@@ -199,10 +216,7 @@ def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameter
         names=names,
         charge=z,
         pairs=pairs,
-        beta0=stack(rows["beta0"]),
-        beta1=stack(rows["beta1"]),
-        beta2=stack(rows["beta2"]),
-        cphi=stack(rows["cphi"]),
+        **terms,
         alpha1=np.where(two_two, 1.4, 2.0),
         alpha2=np.where(steep, 50.0, 12.0),
         like=np.array(like, dtype=int).reshape(-1, 2),

@@ -13,7 +13,7 @@ from functools import cache, lru_cache
 
 import numpy as np
 
-from .constants import Constants, load, rows_of
+from .constants import Constants, Floats, load, rows_of
 from .pitzer import is_known, is_strong
 from .speciate import equilibrate
 
@@ -38,6 +38,11 @@ class SaltPhase:
 _SALTS_OF_THE_LINE = {"Epsomite", "Arcanite", "Melanterite", "Syngenite"}
 
 
+def _digits(needs: Floats) -> bytes:
+    """What a species is made of, to be compared."""
+    return np.asarray(np.round(needs, 6) + 0.0).tobytes()
+
+
 @cache
 def _kept_species() -> tuple[int, ...]:
     """Species of the line that the stock keeps.
@@ -46,20 +51,20 @@ def _kept_species() -> tuple[int, ...]:
     them; acids, bases, chelates and pairs of weak ions stay.
     """
     line = load()
-    ions = {row: line.stoich[row] for row in range(len(line.species)) if line.charge[row] != 0}
+    made: dict[bytes, list[int]] = {}
+    for row, needs in enumerate(line.stoich):
+        made.setdefault(_digits(needs), []).append(row)
+    cations = [(line.species[i], line.stoich[i]) for i in np.flatnonzero(line.charge > 0)]
+    anions = [(line.species[i], line.stoich[i]) for i in np.flatnonzero(line.charge < 0)]
     # pitzer.dat, whose parameters these are, describes calcium carbonate without a pair.
     paired = {line.species.index("CaCO3")}
-    for i, cation in ions.items():
-        for j, anion in ions.items():
-            name_i, name_j = line.species[i], line.species[j]
-            if line.charge[i] <= 0 or line.charge[j] >= 0 or name_i == "H+":
-                continue
+    for cation, of_cation in cations:
+        for anion, of_anion in anions:
             # Hydroxide is a base first: only where it has parameters of its own.
-            if not (is_known(name_i, name_j) if name_j == "OH-" else is_strong(name_i, name_j)):
-                continue
-            for count in (1, 2, 3, 4):
-                same = np.all(np.abs(line.stoich - (cation + count * anion)) < 1e-9, axis=1)
-                paired |= set(np.flatnonzero(same).tolist())
+            known = is_known(cation, anion) if anion == "OH-" else is_strong(cation, anion)
+            if known and cation != "H+":
+                for count in (1, 2, 3, 4):
+                    paired.update(made.get(_digits(of_cation + count * of_anion), ()))
     return tuple(row for row in range(len(line.species)) if row not in paired or row < len(line.masters))
 
 

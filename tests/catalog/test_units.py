@@ -8,13 +8,14 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
+from typing import Any
 
 import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pourcheck import InputError, WaterTest
+from pourcheck import InputError, Pour, WaterTest
 from pourcheck.catalog.quantity import concentration, numbers, ratio, units
 from pourcheck.catalog.quantity.concentration import concentration_mol_per_l
 
@@ -841,12 +842,51 @@ def theirs() -> pint.UnitRegistry:
     return pint.UnitRegistry()
 
 
+#: Units of each kind: [kg], [L], [degC], [min], [m].
+BASES = {"mass": "kilogram", "volume": "liter", "temperature": "degC", "time": "minute", "length": "meter"}
+
+
+@pytest.mark.parametrize(("kind", "unit"), [(kind, unit) for kind, names in units._UNITS.items() for unit in names])
+def test_a_unit_is_what_pint_has(theirs: pint.UnitRegistry, kind: str, unit: str) -> None:
+    expected = theirs.Quantity(7.3, theirs.Unit(unit)).to(BASES[kind]).magnitude
+    written = unit.replace(" ** ", "^").replace("meter^", "m^").replace("foot^", "ft^")
+    assert units.convert("7.3", BASES[kind], "", "", unit=written) == pytest.approx(expected, rel=1e-13, abs=1e-12)
+
+
 @pytest.mark.parametrize(
-    ("dimension", "unit"), [(kind, unit) for kind, names in units._UNITS.items() for unit in names]
+    ("text", "target"),
+    [("10.2 lb/gal", "kilogram / liter"), ("6 gal/hour", "liter / minute"), ("4 gpm", "liter / minute")],
 )
-def test_a_unit_is_what_the_registry_of_pint_has(theirs: pint.UnitRegistry, dimension: str, unit: str) -> None:
-    base = {"mass": "kg", "volume": "m**3", "temperature": "kelvin", "time": "s", "length": "m"}[dimension]
-    expected = theirs.Quantity(7.3, theirs.Unit(unit)).to(base).magnitude
-    own = {"kg": "kilogram", "m**3": "meter ** 3", "s": "second", "m": "meter"}.get(base, base)
-    mine = units.registry()
-    assert mine.Quantity(7.3, mine.Unit(unit)).to(own).magnitude == pytest.approx(expected, rel=1e-14)
+def test_a_quotient_is_what_pint_has(theirs: pint.UnitRegistry, text: str, target: str) -> None:
+    expected = theirs.Quantity(text.replace("gpm", "gal/min")).to(target).magnitude
+    assert units.convert(text, target, "", "") == pytest.approx(expected, rel=1e-13)
+
+
+@pytest.mark.parametrize(
+    ("number", "unit", "table", "field", "kept_in"),
+    [
+        (2.0, "pound", "product", "amount", "kilogram"),
+        (5.0, "gallon", "bucket", "volume", "liter"),
+        (50.0, "degF", "bucket", "temperature", "degC"),
+        (12.0, "degC", "bucket", "temperature", "degC"),
+        (4.0, "liter/minute", "injection", "flow", "liter/minute"),
+        (20.0, "minute", "injection", "flush", "minute"),
+    ],
+)
+def test_a_quantity_of_pint_is_read(
+    theirs: pint.UnitRegistry, number: float, unit: str, table: str, field: str, kept_in: str
+) -> None:
+    pour: dict[str, Any] = {
+        "product": {"name": "urea", "amount": "1 lb"},
+        "bucket": {"volume": "5 gal"},
+        "injection": {"suction": "1 gal/hour", "flow": "4 gal/min"},
+    }
+    pour[table][field] = theirs.Quantity(number, unit)
+    read = Pour.parse({**pour, "product": [pour["product"]]})
+    found = getattr(read.product[0] if table == "product" else getattr(read, table), field)
+    assert found.low == pytest.approx(pour[table][field].to(kept_in).magnitude, rel=1e-9)
+
+
+def test_a_quantity_of_pint_in_a_water_test(theirs: pint.UnitRegistry) -> None:
+    calcium = WaterTest.model_validate({"calcium": theirs.Quantity(95.0, "mg/L")}).ranges_mol_per_l()["calcium"]
+    assert calcium == WaterTest.model_validate({"calcium": "95 mg/L"}).ranges_mol_per_l()["calcium"]
