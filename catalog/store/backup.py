@@ -51,11 +51,13 @@ def restore(place: Place, backup: Path) -> None:
             if source.execute("PRAGMA quick_check").fetchone() != ("ok",):
                 raise CatalogError("is damaged", database=taken.database, mend="name another backup")
             with place.translated():
-                target = place.connect(make=True)
                 try:
-                    source.backup(target)
-                finally:
-                    target.close()
+                    _into(source, place)
+                except sqlite3.DatabaseError as error:
+                    if isinstance(error, sqlite3.OperationalError):
+                        raise
+                    # What is there is no database anymore: it gives way to the copy.
+                    _copy(source, place.file, over=True)
         finally:
             source.close()
 
@@ -65,8 +67,16 @@ def _only_files(place: Place) -> None:
         raise CatalogError("is no SQLite file", database=place.database, mend="for PostgreSQL use pg_dump, pg_restore")
 
 
-def _copy(source: sqlite3.Connection, to: Path) -> None:
-    """Copy beside the file first, so that a backup is whole or not there."""
+def _into(source: sqlite3.Connection, place: Place) -> None:
+    target = place.connect(make=True)
+    try:
+        source.backup(target)
+    finally:
+        target.close()
+
+
+def _copy(source: sqlite3.Connection, to: Path, *, over: bool = False) -> None:
+    """Copy beside the file first, so that a backup is whole or not there. over: what is there, and its logs, go."""
     part = to.with_name(f"{to.name}.part")
     part.unlink(missing_ok=True)
     try:
@@ -75,6 +85,8 @@ def _copy(source: sqlite3.Connection, to: Path) -> None:
             source.backup(target)
         finally:
             target.close()
+        for log in ("-wal", "-shm") if over else ():
+            to.with_name(to.name + log).unlink(missing_ok=True)
         os.replace(part, to)
     except OSError as error:
         raise CatalogError(f"cannot be written ({error.strerror})", database=str(to), mend="name another") from None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..listing import Listing
-from ..nutrients import NUTRIENTS
+from ..nutrients import NUTRIENTS, percent_from_species
 from ..product import Product, Record, fold
 from .kinds import Kind, document_of, id_of, kind_of, names_of
 
@@ -58,9 +58,11 @@ def _of_product(product: Product, own: dict[str, Any]) -> Iterator[tuple[str, di
     salt = bool(product.solubility) and len(product.content) == 1 and product.form == "dry"
     material = product.kind == "material"
     yield "product_index", {**own, "material": material, "salt": salt, "n": n, "p2o5": p2o5, "k2o": k2o}
-    species = product.species_mol_per_kg() if product.content else None
-    for nutrient in NUTRIENTS if species or product.guaranteed or n is not None else ():
-        percent = product.percent(nutrient)
+    percents = {"n": n, "p2o5": p2o5, "k2o": k2o} | {key: number.value for key, number in product.guaranteed.items()}
+    if product.content:
+        species = product.species_mol_per_kg()
+        percents = {nutrient: percent_from_species(nutrient, species) for nutrient in NUTRIENTS}
+    for nutrient, percent in percents.items():
         if percent is not None and percent > _NONE_PERCENT:
             yield "product_nutrient", {**own, "nutrient": nutrient, "percent": percent}
     for name in dict.fromkeys(map(fold, product.derived_from)):

@@ -12,8 +12,6 @@ from .schema import SCHEMA
 from .tables import Base
 from .writing import Stamp, count_change, put, set_meta, writing
 
-#: The lock that first uses of one PostgreSQL database wait at.
-_LOCK = 7_062_391
 #: Who stands beside a revision that came with the program.
 _PROGRAM = "pourcheck"
 
@@ -33,9 +31,7 @@ def _release(text_: str) -> tuple[int, ...]:
 def make(engine: Engine) -> None:
     """Make the tables and fill them with the packaged records, in one transaction. Where another first use did it in
     the meantime, that is as good."""
-    with engine.begin() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
+    with writing(engine) as connection:
         if inspect(connection).has_table("record"):
             return
         Base.metadata.create_all(connection, checkfirst=False)

@@ -38,7 +38,7 @@ class Reader:
             # In memory there is one connection and nobody else; a transaction would only be in the way of its writes.
             alone = self.place.in_memory
             if outermost and not alone:
-                self.connection.execute(_BEGIN[self.place.dialect])
+                self._begin()
             self._depth += 1
             try:
                 yield outermost
@@ -46,6 +46,17 @@ class Reader:
                 self._depth -= 1
                 if outermost and not alone:
                     self.connection.execute("COMMIT")
+
+    def _begin(self) -> None:
+        statement = _BEGIN[self.place.dialect]
+        try:
+            self.connection.execute(statement)
+        except Exception:
+            # A server may have ended the connection since; nothing was asked of it yet.
+            if not getattr(self.connection, "closed", False):
+                raise
+            self.connection = self.place.connect()
+            self.connection.execute(statement)
 
     def changes(self) -> str:
         """Counts what was written: another value means that something was."""

@@ -20,7 +20,7 @@ from .reader import Reader
 from .schema import SCHEMA
 from .statements import META
 from .tables import RecordRow, RevisionRow, table
-from .writing import count_change, engine_of, index_anew, set_meta
+from .writing import count_change, engine_of, index_anew, set_meta, writing
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -40,8 +40,7 @@ def upgrade(place: Place, backup: Path | None, no_backup: bool) -> str:
             if place.file is not None:
                 reader.rows("PRAGMA journal_mode=WAL")
             engine = engine_of(place, connection)
-            # What refers to tables that are dropped and made anew is looked at when all is done.
-            with engine.begin() as writer:
+            with writing(engine) as writer:
                 said = _migrate(writer, schema)
             engine.dispose()
         finally:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, delete, event, insert, select, update
+from sqlalchemy import Connection, Engine, bindparam, create_engine, delete, event, func, insert, select, update
 from sqlalchemy.pool import NullPool, StaticPool
 
 from ..door import refuse_hidden
@@ -23,8 +23,8 @@ from .tables import DERIVED, Base, MetaRow, NameRow, RecordRow, RevisionRow, tab
 
 #: Records that are written at once.
 _AT_ONCE = 1000
-#: The tables, by their names.
-_TABLES = Base.metadata.tables
+#: The lock that writers of one PostgreSQL database wait at; SQLite has one of its own.
+_LOCK = 7_062_391
 _RECORD, _REVISION, _NAME, _META = table(RecordRow), table(RevisionRow), table(NameRow), table(MetaRow)
 
 
@@ -81,20 +81,20 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that nobody else writes beside; all of it holds at its end, or nothing."""
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
-            connection.execute(select(_META.c.value).where(_META.c.key == "changes").with_for_update())
+            connection.execute(select(func.pg_advisory_xact_lock(_LOCK)))
         yield connection
 
 
 def count_change(connection: Connection) -> None:
     """Tell open catalogs that something was written."""
-    now = connection.execute(select(_META.c.value).where(_META.c.key == "changes")).scalar_one()
-    set_meta(connection, "changes", str(int(now) + 1))
+    now = connection.execute(select(_META.c.value).where(_META.c.key == "changes")).scalar_one_or_none()
+    set_meta(connection, "changes", str(int(now or "0") + 1))
 
 
 def set_meta(connection: Connection, key: str, value: str) -> None:
     """Write a fact about the database itself."""
-    connection.execute(delete(_META).where(_META.c.key == key))
-    connection.execute(insert(_META), [{"key": key, "value": value}])
+    if not connection.execute(update(_META).where(_META.c.key == key).values(value=value)).rowcount:
+        connection.execute(insert(_META), [{"key": key, "value": value}])
 
 
 def state_of(connection: Connection, kind: Kind, ids: Sequence[str]) -> dict[str, State]:
@@ -130,11 +130,21 @@ class _Batch:
 
     def __init__(self) -> None:
         self.rows: dict[str, list[dict[str, Any]]] = {}
+        #: Columns of records that are there already, by which columns change.
+        self.moved: dict[tuple[str, ...], list[dict[str, Any]]] = {}
 
     def add(self, name: str, row: dict[str, Any]) -> None:
         self.rows.setdefault(name, []).append(row)
 
+    def move(self, kind: Kind, id_: str, change: dict[str, Any]) -> None:
+        """Change columns of a record."""
+        self.moved.setdefault(tuple(change), []).append({**change, "of_kind": kind, "of_id": id_})
+
     def write(self, connection: Connection) -> None:
+        this = (_RECORD.c.kind == bindparam("of_kind")) & (_RECORD.c.id == bindparam("of_id"))
+        for columns, changed in self.moved.items():
+            values: dict[str, Any] = {name: bindparam(name) for name in columns}
+            connection.execute(update(_RECORD).where(this).values(values), changed)
         for one in Base.metadata.sorted_tables:  # parents first
             if rows := self.rows.get(one.name):
                 connection.execute(insert(one), rows)
@@ -201,7 +211,7 @@ def _put(
         if stands:
             change |= {"number": number, "layer": layer, "retired": False}
             moved.append(entry)
-        connection.execute(update(_RECORD).where(_RECORD.c.kind == kind, _RECORD.c.id == entry.id).values(**change))
+        batch.move(kind, entry.id, change)
     _forget_derived(connection, kind, [entry.id for entry in moved])
     names = _free_names(connection, kind, [*moved, *news], yields=layer == "seed")
     for entry in news:
@@ -327,7 +337,7 @@ def move(
     change: dict[str, Any] = {"number": number, "last": number, "layer": layer, "retired": retired}
     if layer == "seed":
         change["seed"] = number
-    connection.execute(update(_RECORD).where(_RECORD.c.kind == entry.kind, _RECORD.c.id == entry.id).values(**change))
+    batch.move(entry.kind, entry.id, change)
     _forget_derived(connection, entry.kind, [entry.id])
     _derive(batch, [entry], _free_names(connection, entry.kind, [entry], yields=layer == "seed"))
     batch.write(connection)
