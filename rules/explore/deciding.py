@@ -61,7 +61,7 @@ _ALIKE = 0.8
 _HELPS = 0.8
 #: Correlation above which two inputs say the same.
 _STEP = 0.7
-#: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns.
+#: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns, twice.
 _POINTS, _OTHERS = 15, 10
 
 
@@ -161,35 +161,32 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) 
     pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, min(_OTHERS, len(bad))).astype(int)]))
 
     def seen(places: Floats, rows: Sequence[int] | np.ndarray) -> Mask:
-        table = one.put(columns.repeated(np.asarray(rows), len(places)), np.tile(places, len(rows)))
-        return asked.trouble(table).reshape(len(rows), -1)
+        """Trouble at each row's places, (R, P)."""
+        table = one.put(columns.repeated(np.asarray(rows), places.shape[1]), places.reshape(-1))
+        return asked.trouble(table).reshape(places.shape)
 
-    grid = np.linspace(*one.ends, _POINTS)
+    def first_change(places: Floats, found: Mask) -> Floats:
+        """The two places between which it turns first, (R, 2)."""
+        step = np.argmax(found[:, 1:] != found[:, :-1], axis=1)
+        return np.take_along_axis(places, step[:, None] + np.arange(2), axis=1)
+
+    def between(ends: Floats) -> Floats:
+        """Places from one end to the other, (R, P)."""
+        return np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
+
+    grid = np.tile(np.linspace(*one.ends, _POINTS), (len(pick), 1))
     found = seen(grid, pick)
-    change = found[:, 1:] != found[:, :-1]
-    crossing = np.any(change, axis=1)
-    if not np.any(crossing):
+    crossing = np.flatnonzero(np.any(found[:, 1:] != found[:, :-1], axis=1))
+    if not len(crossing):
         return TurningPoint(one, share)
-    first = np.argmax(change, axis=1)
-    rows = np.flatnonzero(crossing)
-    lead = 0 if crossing[0] else int(rows[len(rows) // 2])
-    finer = np.linspace(grid[first[lead]], grid[first[lead] + 1], _POINTS)
-    # The scenarios that turn in the same cell of the grid turn anywhere in it.
-    same = rows[(first[rows] == first[lead]) & (rows != lead)]
-    fine, *others_fine = seen(finer, pick[[lead, *same.tolist()]])
-    step = int(np.argmax(fine[1:] != fine[:-1]))
-    rising = bool(fine[step + 1])
-    at = float(one.value(finer[[step if rising else step + 1]])[0])
-    # In the others it turns somewhere in another cell: the whole cell counts.
-    others_turn = rows[first[rows] != first[lead]]
-    near = [int(np.argmax(row[1:] != row[:-1])) for row in others_fine]
-    ends = np.concatenate(
-        [
-            [at],
-            one.value(finer[near]),
-            one.value(finer[[step + 1 for step in near]]),
-            one.value(grid[first[others_turn]]),
-            one.value(grid[first[others_turn] + 1]),
-        ]
-    )
-    return TurningPoint(one, share, at, float(np.min(ends)), float(np.max(ends)), rising)
+    cells = between(first_change(grid, found)[crossing])
+    ends = first_change(cells, seen(cells, pick[crossing]))
+    # The best estimate where it turns at all, else one in the middle.
+    lead = 0 if crossing[0] == 0 else len(crossing) // 2
+    finest = between(ends[[lead]])
+    at_last = seen(finest, pick[crossing[[lead]]])
+    below, above = first_change(finest, at_last)[0]
+    rising = bool(at_last[0, -1])
+    at = float(one.value(np.array([below if rising else above]))[0])
+    values = one.value(np.append(ends.reshape(-1), [below, above]))
+    return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), rising)
