@@ -62,7 +62,7 @@ _HELPS = 0.8
 #: Correlation above which two inputs say the same.
 _STEP = 0.7
 #: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns, twice.
-_POINTS, _OTHERS = 15, 10
+_POINTS, _OTHERS = 15, 12
 
 
 @dataclass(frozen=True)
