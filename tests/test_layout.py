@@ -142,7 +142,7 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
     assert bare not in after_check
 
 
-@pytest.mark.parametrize("late", ["scipy", "pint", "typer", "psycopg", "pourcheck.rules.cli.app"])
+@pytest.mark.parametrize("late", ["scipy", "highspy", "pint", "typer", "psycopg", "pourcheck.rules.cli.app"])
 def test_import_is_light(late: str, after_import: set[str]) -> None:
     """`import pourcheck` loads no heavy library, no driver and no command line."""
     assert late not in after_import
@@ -225,12 +225,12 @@ def test_the_numeric_core_needs_numpy_only(path: Path) -> None:
     assert outside - set(sys.stdlib_module_names) <= {"numpy", "pourcheck"}
 
 
-HEAVY = {"scipy", "pint", "molmass", "typer", "psycopg"}
+HEAVY = {"scipy", "highspy", "pint", "molmass", "typer", "psycopg"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
 def test_heavy_libraries_load_when_used(path: Path) -> None:
-    """scipy, pint, molmass and drivers are imported inside the functions that use them."""
+    """highspy, pint, molmass and drivers are imported inside the functions that use them."""
     found = {name.split(".")[0] for name in imports(path, at_import_time=True)}
     allowed = {"typer"} if name_of(path).startswith("pourcheck.rules.cli.") else set()
     assert found & HEAVY <= allowed

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..nutrients import NUTRIENTS
 from ..product import Product
+from ..programs import Program, least_squares
 from ..species import SPECIES
 from . import acidity, guarantee
 from .directions import DIRECTIONS
@@ -23,6 +24,8 @@ _OVERFULL, _OVERFULL_AT_MOST = 0.002, 0.01
 #: A minor nutrient that has a source on the label but no guarantee: what has more of it is sold by it (design
 #: choice) [percent].
 _UNCLAIMED_PERCENT = 2.0
+#: The limits are held with this much room, against rounding.
+_SLACK = 1e-9
 #: Liters that a kg of dissolved source takes up, at least and at most: from sulfates to urea and nitrates (from
 #: memory: apparent volumes of fertilizer salts).
 _DISPLACED_L_PER_KG = (0.20, 0.78)
@@ -92,7 +95,7 @@ class Room:
             if self._feasible(filled, full):
                 return filled, full, 0.0
             if self._feasible(declared_rows, declared_most):
-                least = self._optimum(-np.ones(size), declared_rows, declared_most)
+                least = self._limited(declared_rows, declared_most).least(-np.ones(size))
                 unexplained = 1.0 if least is None else 1.0 - float(np.sum(least))
         return declared_rows, declared_most, unexplained
 
@@ -136,25 +139,30 @@ class Room:
                 for m in self.materials
             ]
         )
-        found = self._optimum(cost)
-        assert found is not None, "the room was found to hold something"
-        return found
+        return self._optimum(cost)
 
     def _program(self, rows: Floats, most: Floats) -> tuple[Floats, Floats]:
         finite = np.isfinite(self.high)
         upper = np.vstack([self.analysis[finite], -self.analysis, rows])
         return upper, np.concatenate([self.high[finite], -self.low, most])
 
-    def _optimum(self, cost: Floats, rows: Floats | None = None, most: Floats | None = None) -> Floats | None:
-        """Shares of the least cost within the limits, or None where there are none."""
-        from scipy.optimize import linprog
+    @cached_property
+    def _within(self) -> Program:
+        """All of the limits."""
+        return self._limited(self.rows, self.most)
 
-        upper, limit = self._program(self.rows if rows is None else rows, self.most if most is None else most)
-        found = linprog(cost, A_ub=upper, b_ub=limit + 1e-9, method="highs")
-        return np.maximum(found.x, 0.0) if found.status == 0 else None
+    def _limited(self, rows: Floats, most: Floats) -> Program:
+        upper, limit = self._program(rows, most)
+        return Program(upper, limit + _SLACK)
+
+    def _optimum(self, cost: Floats) -> Floats:
+        """Shares of the least cost within the limits, which hold something."""
+        found = self._within.least(cost)
+        assert found is not None, "the room was found to hold something"
+        return np.maximum(found, 0.0)
 
     def _feasible(self, rows: Floats, most: Floats) -> bool:
-        return self._optimum(np.zeros(len(self.materials)), rows, most) is not None
+        return self._limited(rows, most).least(np.zeros(len(self.materials))) is not None
 
     def _mass_alone_fits(self) -> bool:
         """Whether shares that make no more than the whole meet the ranges, whatever else is declared."""
@@ -170,23 +178,21 @@ class Room:
     def nearest(self) -> Floats:
         """The shares that come nearest to the stated numbers (nonnegative least squares, weighted by their size),
         moved within the limits where they are not."""
-        from scipy.optimize import linprog, nnls
-
         stated = [i for i, key in enumerate(self.keys) if key in self.stated]
         aim = np.array([self.stated[self.keys[i]] for i in stated])
         weight = 1.0 / np.maximum(0.1, 0.03 * aim)
         table = self.analysis[stated] * weight[:, None]
-        share, _ = nnls(table, aim * weight)
+        share = least_squares(table, aim * weight)
         upper, limit = self._program(self.rows, self.most)
         if np.all(upper @ share <= limit + 1e-6) or not self._feasible(self.rows, self.most):
-            return np.asarray(share)
+            return share
         # Least sum of weighted deviations within the limits: x, then the deviations above and below.
         size, count = len(self.materials), len(stated)
         cost = np.concatenate([np.zeros(size), np.ones(2 * count)])
         equal = np.hstack([table, -np.eye(count), np.eye(count)])
         wide = np.hstack([upper, np.zeros((len(upper), 2 * count))])
-        found = linprog(cost, A_ub=wide, b_ub=limit + 1e-9, A_eq=equal, b_eq=aim * weight, method="highs")
-        return np.maximum(found.x[:size], 0.0) if found.status == 0 else np.asarray(share)
+        found = Program(wide, limit + _SLACK, equal=equal, equals=aim * weight).least(cost)
+        return share if found is None else np.maximum(found[:size], 0.0)
 
     def extremes(self) -> tuple[list[Floats], list[int]]:
         """The extreme mixtures, each once, and for every one of DIRECTIONS the index of its own."""
@@ -205,8 +211,7 @@ class Room:
             key = tuple(np.round(gain / size, 6) + 0.0) if size > 0.0 else tuple(gain)
             if key not in best:
                 found = self._optimum(-np.array(key))
-                assert found is not None, "the room was found to hold something"
-                same = (i for i, v in enumerate(vertices) if np.allclose(v, found, rtol=0.0, atol=1e-6))
+                same = (i for i, v in enumerate(vertices) if float(np.max(np.abs(v - found))) <= 1e-6)
                 best[key] = next(same, len(vertices))
                 if best[key] == len(vertices):
                     vertices.append(found)
@@ -217,8 +222,6 @@ class Room:
         """What the sources cannot make of the label, in words; empty when they can."""
         if self._feasible(self.rows, self.most):
             return []
-        from scipy.optimize import linprog
-
         # Least sum of relative violations of the ranges: x, then what is missing and what is too much of each.
         size, count = len(self.materials), len(self.keys)
         scale = np.maximum(0.1, [self.stated.get(key, 0.1) for key in self.keys])
@@ -228,12 +231,13 @@ class Room:
         mass = np.concatenate([np.ones(size), np.zeros(2 * count)])[None, :]
         cost = np.concatenate([np.zeros(size), np.ones(2 * count)])
         limit = np.concatenate([self.high[finite], -self.low])
-        found = linprog(cost, A_ub=np.vstack([above, below, mass]), b_ub=np.append(limit, self.full), method="highs")
-        free = linprog(cost, A_ub=np.vstack([above, below]), b_ub=limit, method="highs")
-        if free.status == 0 and free.fun < 1e-6:
-            least = float(np.sum(free.x[:size]))
+        found = Program(np.vstack([above, below, mass]), np.append(limit, self.full)).least(cost)
+        free = Program(np.vstack([above, below]), limit).least(cost)
+        if free is not None and cost @ free < 1e-6:
+            least = float(np.sum(free[:size]))
             return [f"its sources would need {100 * least:.0f} % of the mass to make the label"]
-        share, missing, excess = np.split(found.x, [size, size + count])
+        assert found is not None, "anything fits once it may be off"
+        share, missing, excess = np.split(found, [size, size + count])
         words = []
         for i, key in enumerate(self.keys):
             if missing[i] < 1e-6 and excess[i] < 1e-6:

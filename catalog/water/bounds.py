@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..programs import Program
 from ..quantity.concentration import mol_per_mg
 from ..quantity.table import (
     ALKALINITY,
@@ -229,14 +230,12 @@ class _Room:
 
     def _least(self, gain: Floats) -> Floats | None:
         """The charges that make the least of a gain; None where there is no least, or nothing fits."""
-        from scipy.optimize import linprog
-
         # In milli-equivalents, so that the solver's tolerance is far below what counts.
-        limits = [(1000.0 * low, None if high is None else 1000.0 * high) for low, high in self.limits]
-        rows = np.array(self.rows) if self.rows else None
-        most = 1000.0 * np.array(self.most) + 1e-9 if self.rows else None
-        found = linprog(gain, A_ub=rows, b_ub=most, bounds=limits, method="highs")
-        return np.asarray(found.x) / 1000.0 if found.status == 0 else None
+        low = np.array([1000.0 * least for least, _ in self.limits])
+        high = np.array([np.inf if most is None else 1000.0 * most for _, most in self.limits])
+        rows = np.array(self.rows).reshape(-1, len(_ITEMS))
+        found = Program(rows, 1000.0 * np.array(self.most) + 1e-9, low=low, high=high).least(gain)
+        return None if found is None else found / 1000.0
 
     @property
     def holds_something(self) -> bool:
