@@ -20,6 +20,7 @@ from .cells import Cell, text_of
 from .columns import SOURCE, Column, listing_columns, product_columns, source_columns, well_columns
 from .files import Sheet, Table
 from .rows import CellFault, Document, Header, Writer, deep, flat, in_column, sourced_by, usual_source
+from .sources import source_for
 
 #: What a sheet may hold.
 What = Literal["products", "wells", "sources", "lists"]
@@ -265,18 +266,6 @@ def _without_source(document: Document) -> str:
                 return f"{group} {key}"
     density = document.get("density")
     return "density" if density and "source" not in density else ""
-
-
-def source_for(text: str, known: Collection[str]) -> tuple[str, Source | None]:
-    """The key of a source that somebody wrote down: one that is known, else a new one, as a label read by them.
-
-    >>> source_for("label read 2026-05-02", ())
-    ('label-read-2026-05-02', Source(id='label-read-2026-05-02', citation='label read 2026-05-02', seen='label'))
-    """
-    if text in known:
-        return text, None
-    key = slug(text)[:100].strip("-") or "label"
-    return key, None if key in known else Source(id=key, citation=text, seen="label")
 
 
 def _product_documents(products: Iterable[Record]) -> Iterator[Document]:

@@ -292,12 +292,20 @@ class Catalog:
     # --- writing ----------------------------------------------------------------------------------
 
     def save(
-        self, record: Record, revision: int | None = None, *, by: str = "", why: str = "", source: str = ""
+        self,
+        record: Record,
+        revision: int | None = None,
+        *,
+        by: str = "",
+        why: str = "",
+        source: str = "",
+        beside: Iterable[Record] = (),
     ) -> Revision:
         """Write a record as a new revision, all or nothing; one that says nothing new leaves the old one.
 
         record: a Product, Well, Source, RegionRecord, Listing or JarTest. revision: the number that the editor started
-        from, 0 for a record that is to be new, None for whatever stands. by, why, source: who, why, after what.
+        from, 0 for a record that is to be new, None for whatever stands. by, why, source: who, why, after what. beside:
+        records that it needs, such as a source that it is the first to name, written in the same transaction.
         Raises: ChangedMeanwhile: another revision stands now; names both changes.
             InputError: a name belongs to another record, a source is not in the catalog, or hidden characters.
         """
@@ -305,7 +313,9 @@ class Catalog:
         with self._writing() as connection:
             from .writing import Stamp, put
 
-            put(connection, [entry], Stamp(by, why, source), expected=revision)
+            stamp = Stamp(by, why, source)
+            put(connection, map(Entry.of, beside), stamp)
+            put(connection, [entry], stamp, expected=revision)
         return self.current(entry.kind, entry.id)
 
     def save_all(

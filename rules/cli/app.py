@@ -10,10 +10,12 @@ import typer
 
 from ...catalog import PourcheckError
 from . import lookup, pouring, reference
+from .late import LateGroup
 from .output import ReaderGone, fault, say
 
 app = typer.Typer(
     name="pourcheck",
+    cls=LateGroup,
     help="May this fertilizer go through the drip, with this water, at this rate? If not, what instead?",
     no_args_is_help=True,
     add_completion=False,
@@ -31,12 +33,6 @@ for command in (
 ):
     app.command()(command)
 app.command()(reference.schema)
-
-well_app = typer.Typer(no_args_is_help=True, help="Wells: what a water is by itself.")
-well_app.command("check")(lookup.well_check)
-app.add_typer(well_app, name="well")
-#: The name that it had before.
-app.add_typer(well_app, name="water", hidden=True)
 
 
 def _version(asked: bool) -> None:

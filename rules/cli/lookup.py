@@ -80,7 +80,7 @@ def show(
             if as_json:
                 say(escaped(water.model_dump_json(indent=2, exclude_none=True)))
             else:
-                _show_water(water, None, as_json)
+                show_water(water, None, as_json)
             return
         if as_json:
             say(escaped(product.model_dump_json(indent=2)))
@@ -88,7 +88,7 @@ def show(
             page(lambda out: print_product(product, catalog, out))
 
 
-def _show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
+def show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
     """Print a water test and what it is by itself."""
     from ..answer.water import oddities, water_state
     from ..policy.region import region_named
@@ -121,4 +121,4 @@ def well_check(
     with Catalog.open(db, new=new) as catalog:
         found = water_of(given, catalog)
     assert found is not None
-    _show_water(found, region, as_json)
+    show_water(found, region, as_json)

@@ -151,14 +151,14 @@ def _item(text: str) -> dict[str, str]:
 _WATER_ITEMS = WaterTest.model_fields.keys() - {"id", "invented", "notes", "source"}
 
 
-def water_items(text: str) -> dict[str, Any]:
+def water_items(text: str, option: str = "--water") -> dict[str, Any]:
     """What --water names: a well by its name, or the items of a test. Raises: InputError."""
     if not text.strip():
-        raise InputError("names no well", where="--water", mend="write a well's name, or leave it out")
+        raise InputError("names no well", where=option, mend="write a well's name, or leave it out")
     if "=" not in text:
         if "," in text:
             raise InputError(
-                f"{quoted(text)} names no well", where="--water", mend='write items as "ph=7.6, calcium=95 mg/L"'
+                f"{quoted(text)} names no well", where=option, mend='write items as "ph=7.6, calcium=95 mg/L"'
             )
         return {"name": text.strip()}
     out: dict[str, Any] = {}
@@ -167,14 +167,14 @@ def water_items(text: str) -> dict[str, Any]:
         name = key.strip().lower().replace(" ", "_")
         name = OTHER_NAMES.get(name, name)
         if not sign or not value.strip():
-            raise InputError(f'{quoted(part.strip())} in --water is not "item=value"', mend='write "calcium=95 mg/L"')
+            raise InputError(f'{quoted(part.strip())} in {option} is not "item=value"', mend='write "calcium=95 mg/L"')
         if name not in _WATER_ITEMS:
             raise InputError(
                 f"{quoted(key.strip())} is not an item of a water test",
-                where="--water",
+                where=option,
                 mend=f"known: {', '.join(sorted(_WATER_ITEMS))}",
             )
         if name in out:
-            raise InputError(f"{name} is given twice", where="--water", mend="keep one of them")
+            raise InputError(f"{name} is given twice", where=option, mend="keep one of them")
         out[name] = value.strip()
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache, lru_cache
 from importlib import resources
@@ -10,7 +11,7 @@ from typing import Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ...catalog import InputError, slug
+from ...catalog import InputError, policies_are_checked_by, slug
 from ...catalog.door import refuse_hidden
 from ...catalog.product import LONGEST_NAME
 from ...catalog.quantity.table import QUANTITIES
@@ -111,6 +112,14 @@ class Region(_Part):
         """True where none is given unless a soil test asks for it."""
         return self.phosphorus is not None and self.phosphorus.default == "none"
 
+
+def policy_checked(policy: Mapping[str, Any]) -> Region:
+    """The policy of a region that the catalog keeps. Raises: InputError: what is wrong in it."""
+    return parse(Region, {"name": "region", **policy}, "policy")
+
+
+#: The catalog keeps policies and knows no rule; here it is known what one may say.
+policies_are_checked_by(policy_checked)
 
 #: Where no region is named.
 NOWHERE = Region(name="no region")

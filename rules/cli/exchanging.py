@@ -1,0 +1,219 @@
+"""Commands for the catalog as a whole: import, export, template, backup, restore, upgrade, check."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from ...catalog import Catalog
+from ...catalog.exchange.lists import ListRead, write_template
+from ...catalog.exchange.records import Units
+from ...catalog.text import escaped
+from .late import group_app
+from .options import AsJson, Database, New
+from .output import page, say
+from .saving import By, Why, author
+
+catalog_app = group_app()
+
+#: Faults that are shown without --all.
+_SHOWN = 20
+InUnits = Annotated[Units, typer.Option("--units", help="Densities in kg/L (metric) or lb/gal (us).")]
+OfWhat = Annotated[
+    Literal["products", "wells", "sources", "lists"] | None,
+    typer.Option("--what", help="Only these; of CSV else what the file's name says."),
+]
+
+
+@catalog_app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="A CSV or XLSX file (see: template).")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and write nothing.")] = False,
+    skip_bad: Annotated[
+        Path | None, typer.Option("--skip-bad", help="Leave rows with faults out, and write them to this file.")
+    ] = None,
+    source: Annotated[str, typer.Option("--source", help="Where numbers are from whose row does not say so.")] = "",
+    every: Annotated[bool, typer.Option("--all", help="Show all faults.")] = False,
+    by: By = None,
+    why: Why = "",
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Read a list of products, wells or sources into the catalog: all of it, or nothing where a row has a fault."""
+    with Catalog.open(db, new=new) as catalog, _progress(file) as progress:
+        done = catalog.read_list(
+            file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=author(by), why=why, progress=progress
+        )
+    if as_json:
+        counts = {
+            name: getattr(done, name) for name in ("rows", "new", "changed", "same", "remarks", "faulty", "saved")
+        }
+        faults = [{"row": f.row, "column": f.column, "what": f.what, "mend": f.mend} for f in done.faults]
+        say(escaped(json.dumps({**counts, "rejects": done.rejects, "faults": faults}, indent=2)))
+    else:
+        _tell(done, dry_run, every)
+    if done.faults and not done.saved:
+        raise typer.Exit(2)
+
+
+def _tell(done: ListRead, dry_run: bool, every: bool) -> None:
+    shown = done.faults if every else done.faults[:_SHOWN]
+    for fault in shown:
+        say(str(fault))
+    hidden = max(done.faulty - len({fault.row for fault in shown}), 0)
+    if hidden:
+        say(f".. and {hidden} more row{'' if hidden == 1 else 's'} with faults{'' if every else ' (--all shows them)'}")
+    counts = ", ".join(f"{number} {word}" for number, word in _counts(done)) or "none"
+    rows = f"{done.rows} row{'' if done.rows == 1 else 's'} read: {counts}"
+    if done.saved:
+        rejected = f" Rows with faults are in {done.rejects}; mend them and import that file." if done.rejects else ""
+        say(f"{rows}.{rejected}")
+    elif dry_run and not done.faults:
+        say(f"{rows}. Nothing was written: a dry run.")
+    elif dry_run:
+        say(f"{rows}. Nothing was written, and would not be until the faults are mended (or --skip-bad).")
+    else:
+        say(f"{rows}. Nothing was written: mend the faults, or leave the rows out with --skip-bad FILE.")
+
+
+def _counts(done: ListRead) -> Iterator[tuple[int, str]]:
+    for number, word in (
+        (done.new, "new"),
+        (done.changed, "changed"),
+        (done.same, "as they were"),
+        (done.faulty, "with faults"),
+        (done.remarks, "remarks"),
+    ):
+        if number:
+            yield number, word
+
+
+@contextmanager
+def _progress(file: Path) -> Iterator[Callable[[int], None] | None]:
+    """A bar at a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    rows = _lines(file)
+    columns = (TextColumn("reading"), BarColumn(), TextColumn("{task.completed:.0f} rows"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=rows)
+        yield lambda done: bar.update(task, completed=done)
+
+
+def _lines(file: Path) -> int | None:
+    """About how many rows a file has; None where that is not quickly told."""
+    if file.suffix.lower() == ".xlsx":
+        return None
+    try:
+        with file.open("rb") as opened:
+            return max(sum(chunk.count(b"\n") for chunk in iter(lambda: opened.read(1 << 20), b"")) - 1, 1)
+    except OSError:
+        return None
+
+
+@catalog_app.command()
+def export(
+    file: Annotated[Path, typer.Argument(help="A .csv or .xlsx file; XLSX has products, wells, sources and lists.")],
+    what: OfWhat = None,
+    region: Annotated[str | None, typer.Option("--region", help="Only products on the list of a region.")] = None,
+    units: InUnits = "metric",
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Write the catalog to a spreadsheet; import reads it back without loss."""
+    with Catalog.open(db, new=new) as catalog:
+        counts = catalog.write_list(file, what=what, region=region, units=units)
+    say(f"{file}: " + ", ".join(f"{number} {name}" for name, number in counts.items()))
+
+
+@catalog_app.command()
+def template(
+    file: Annotated[Path, typer.Argument(help="products.csv, wells.csv, sources.csv, lists.csv, or an .xlsx file.")],
+    what: OfWhat = None,
+    units: InUnits = "metric",
+) -> None:
+    """Write an empty spreadsheet with the headers, and what belongs below each."""
+    write_template(file, what=what, units=units)
+    say(f"{file}: fill it in below its headers; rows that begin with # are left out")
+
+
+@catalog_app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="A new file.")],
+    db: Database = None,
+) -> None:
+    """Copy a SQLite catalog to a new file, while it is in use."""
+    Catalog.backup(db, file)
+    say(f"{file}: a copy of the catalog")
+
+
+@catalog_app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A file that backup made.")],
+    db: Database = None,
+) -> None:
+    """Replace a SQLite catalog by a backup of one."""
+    Catalog.restore(db, file)
+    say(f"The catalog is as it was in {file}.")
+
+
+@catalog_app.command()
+def upgrade(
+    backup_to: Annotated[Path | None, typer.Option("--backup", help="File for a copy of it; else beside it.")] = None,
+    no_backup: Annotated[bool, typer.Option("--no-backup", help="There is a backup already.")] = False,
+    db: Database = None,
+) -> None:
+    """Bring a catalog of an earlier release to the present one; makes a backup first."""
+    say(Catalog.upgrade(db, backup=backup_to, no_backup=no_backup))
+
+
+@catalog_app.command()
+def check(
+    every: Annotated[bool, typer.Option("--all", help="Also what came with the program.")] = False,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Look over all records of your own: documents that make no sense, labels, sources, twins, water tests."""
+    from ...catalog.look_over import look_over
+    from ..policy import default_unknowns, usual_mg_per_l
+    from ..present.records import print_remarks
+
+    usual = usual_mg_per_l(default_unknowns())
+    with Catalog.open(db, new=new) as catalog, catalog.snapshot():
+        faults = catalog.faults(whole=True)
+        found = {}
+        for kind in ("product", "well", "listing", "jar"):
+            for record in catalog.records(kind):
+                id_ = record.id  # type: ignore[attr-defined]
+                if every or catalog.current(kind, id_).layer == "own":
+                    remarks = [one for one in look_over(record, catalog, usual) if every or one.severity != "note"]
+                    if remarks:
+                        found[f"{kind} {id_}"] = remarks
+    if as_json:
+        rows = [{"record": f"{f.kind} {f.id}", "severity": "fault", "what": f.what} for f in faults]
+        rows += [
+            {"record": name, "severity": one.severity, "what": str(one)} for name, some in found.items() for one in some
+        ]
+        say(escaped(json.dumps(rows, indent=2)))
+    else:
+        for fault in faults:
+            say(f"{fault.kind} {fault.id}, revision {fault.number}: {fault.what} (left out until a save mends it)")
+        for name, remarks in found.items():
+            say(name)
+            page(lambda out, remarks=remarks: print_remarks(remarks, out))  # type: ignore[misc]
+        if not faults and not found:
+            say("Nothing is wrong with " + ("what is in the catalog." if every else "your own records."))
+    if faults or any(one.severity != "note" for some in found.values() for one in some):
+        raise typer.Exit(1)

@@ -1,0 +1,250 @@
+"""Commands for regions: their policy, and the list of products that each has."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any, cast
+
+import typer
+
+from ...catalog import Catalog, InputError, Listing, RegionRecord, UnknownName, slug
+from ...catalog.listing import ListingState
+from ...catalog.store.parse import parse
+from ...catalog.text import escaped
+from ...catalog.written import changed, toml_text
+from ..policy.region import packaged, region_named
+from .late import group_app
+from .options import AsJson, Database, New
+from .output import page, say
+from .past import add_past
+from .saving import (
+    Anyway,
+    By,
+    FromRevision,
+    InEditor,
+    Why,
+    asked,
+    at_terminal,
+    edited,
+    pairs,
+    read_file,
+    save,
+)
+
+region_app = group_app()
+
+RegionName = Annotated[str, typer.Argument(help="A region, by its id or name.")]
+_TEMPLATE = """\
+# A region and its policy. Remove "#" where a line is needed; save and leave the editor.
+name = ""
+# notes = ""
+
+# [policy.phosphorus]                # no phosphorus unless a soil test asks for it
+# default = "none"
+# source = "region's rule of 2026"
+
+# [policy.unknown.calcium]           # range of wells that were not tested, mg/L
+# low = 3
+# high = 140
+# source = "tests of 2025"
+
+# [policy.level.lime-in-line]        # a rule at another level
+# at_most = "caution"
+# reason = "growers flush with acid each month"
+"""
+_OWN = ("id", "name", "policy", "notes")
+
+
+def _read(data: dict[str, Any], where: str) -> RegionRecord:
+    """A region; its policy stands under "policy", or, as in a region's file, beside the name. Raises: InputError."""
+    document = {key: value for key, value in data.items() if key in _OWN}
+    if "policy" not in document:
+        document["policy"] = {key: value for key, value in data.items() if key not in _OWN}
+    elif strange := sorted(data.keys() - set(_OWN)):
+        raise InputError(f"{strange[0]} is not a field that is known here", where=where, mend="write it under policy")
+    if "id" not in document and isinstance(name := document.get("name"), str):
+        document["id"] = slug(name.removesuffix(" (invented)"))
+    return parse(RegionRecord, document, where)
+
+
+@region_app.command()
+def add(
+    name: Annotated[str | None, typer.Argument(help="Its name; or a TOML file with its policy.")] = None,
+    id_: Annotated[str | None, typer.Option("--id", help="Small letters, digits, hyphens; else from the name.")] = None,
+    notes: Annotated[str | None, typer.Option("--notes", help="Notes.")] = None,
+    in_editor: InEditor = False,
+    anyway: Anyway = False,
+    by: By = None,
+    why: Why = "",
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Add a region: by its name, from a TOML file with its policy, or in $EDITOR."""
+    data: dict[str, Any] = {}
+    where = "options"
+    if name is not None and name.endswith(".toml"):
+        data, where = read_file(name), name
+    elif name is not None:
+        data["name"] = name
+    elif not in_editor and at_terminal():
+        data["name"] = asked("Name of the region:")
+    data |= {field: value for field, value in (("id", id_), ("notes", notes)) if value is not None}
+    if not data and not in_editor:
+        raise InputError("no region is given", mend="write its name, name a TOML file, or use --edit")
+    with Catalog.open(db, new=new) as catalog:
+        region = (
+            edited(toml_text(data) if data else _TEMPLATE, lambda table: _read(table, "what you wrote"))
+            if in_editor
+            else _read(data, where)
+        )
+        save(catalog, region, 0, by=by, why=why, anyway=anyway)
+
+
+@region_app.command()
+def edit(
+    name: RegionName,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", help='field=value, "policy.unknown.calcium.high=150"; may be repeated.'),
+    ] = None,
+    unset: Annotated[list[str] | None, typer.Option("--unset", help="A field to take out; may be repeated.")] = None,
+    in_editor: InEditor = False,
+    revision: FromRevision = None,
+    anyway: Anyway = False,
+    by: By = None,
+    why: Why = "",
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Change a region's policy: fields by --set and --unset, or all of it in $EDITOR."""
+    if not settings and not unset and not in_editor and not at_terminal():
+        raise InputError("no change is given", mend='write --set "policy.unknown.calcium.high=150", or --edit')
+    with Catalog.open(db, new=new) as catalog:
+        try:
+            now = catalog.current("region", name)
+            region, number = cast(RegionRecord, now.record()), now.number
+        except UnknownName:
+            region, number = _packaged(name), 0
+        document = region.model_dump(mode="json", exclude_defaults=True)
+        numbers = {key: _number(value) for key, value in pairs(settings or (), "--set", "notes=...").items()}
+        document = changed(document, numbers, unset or ())
+        in_editor = in_editor or not (settings or unset)
+        found = edited(toml_text(document), lambda t: _read(t, region.id)) if in_editor else _read(document, region.id)
+        if found.id != region.id:
+            raise InputError("the id of a region stays", where=region.id, mend="add it anew, and retire this one")
+        save(catalog, found, number if revision is None else revision, by=by, why=why, anyway=anyway)
+
+
+def _number(text: str) -> Any:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _packaged(name: str) -> RegionRecord:
+    """A region that comes with the program, as a record. Raises: InputError: there is none."""
+    policy = region_named(name).model_dump(mode="json", exclude_defaults=True, exclude_none=True)
+    return RegionRecord(id=slug(name), name=policy.pop("name"), policy=policy)
+
+
+def region_record(catalog: Catalog, name: str) -> RegionRecord:
+    """A region of the catalog, else one that comes with the program. Raises: UnknownName, InputError: there is none."""
+    try:
+        return cast(RegionRecord, catalog.record("region", name))
+    except UnknownName:
+        if slug(name) not in packaged():
+            raise
+        return _packaged(name)
+
+
+def listings(catalog: Catalog, region: str) -> list[Listing]:
+    """The list of a region, by product."""
+    return [one for one in cast(list[Listing], catalog.records("listing")) if one.region == region]
+
+
+@region_app.command()
+def show(name: RegionName, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
+    """Show a region: its policy and its list."""
+    from ..present.records import print_region
+
+    with Catalog.open(db, new=new) as catalog, catalog.snapshot():
+        region = region_record(catalog, name)
+        found = listings(catalog, region.id)
+    if as_json:
+        document = region.model_dump(mode="json") | {"list": [one.model_dump(mode="json") for one in found]}
+        say(escaped(json.dumps(document, indent=2)))
+    else:
+        page(lambda out: print_region(region, found, out))
+
+
+@region_app.command("list")
+def list_(as_json: AsJson = False, db: Database = None, new: New = False) -> None:
+    """List regions: those of the catalog, and those that come with the program."""
+    from ..present.records import print_regions
+
+    with Catalog.open(db, new=new) as catalog, catalog.snapshot():
+        own = cast(list[RegionRecord], catalog.records("region"))
+        more = [_packaged(name) for name in packaged() if name not in {one.id for one in own}]
+        rows = []
+        for region in [*own, *more]:
+            count = len(listings(catalog, region.id))
+            told = f"{count} product{'' if count == 1 else 's'}"
+            rows.append((region.name, region.id, told if region in own else f"{told}, comes with the program"))
+    if as_json:
+        say(escaped(json.dumps([{"name": name, "id": id_, "about": told} for name, id_, told in rows], indent=2)))
+    else:
+        page(lambda out: print_regions(rows, out))
+
+
+@region_app.command()
+def put(
+    name: RegionName,
+    product: Annotated[str, typer.Argument(help="A product, by its id or name.")],
+    state: Annotated[
+        ListingState | None, typer.Option("--state", help="draft, reviewed, needs-relabel or retired.")
+    ] = None,
+    reviewed_by: Annotated[str | None, typer.Option("--reviewed-by", help="Who reviewed it.")] = None,
+    local_name: Annotated[str | None, typer.Option("--local-name", help="What it is called there.")] = None,
+    sold_here: Annotated[bool | None, typer.Option("--sold-here/--not-sold-here", help="Is it sold there?")] = None,
+    note: Annotated[str | None, typer.Option("--note", help="A note.")] = None,
+    anyway: Anyway = False,
+    by: By = None,
+    why: Why = "",
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Put a product on the list of a region, or change what the list says of it."""
+    given = {
+        "state": state, "reviewed_by": reviewed_by, "local_name": local_name, "sold_here": sold_here, "note": note,
+    }  # fmt: skip
+    with Catalog.open(db, new=new) as catalog:
+        region, id_ = region_record(catalog, name).id, catalog.product(product).id
+        number = 0
+        document: dict[str, Any] = {"region": region, "product": id_}
+        if catalog.owners("listing", [f"{region}/{id_}"]):
+            now = catalog.current("listing", f"{region}/{id_}")
+            number, document = now.number, now.record().model_dump(mode="json")
+        document |= {field: value for field, value in given.items() if value is not None}
+        save(catalog, parse(Listing, document, f"{region}/{id_}"), number, by=by, why=why, anyway=anyway)
+
+
+@region_app.command()
+def take(
+    name: RegionName,
+    product: Annotated[str, typer.Argument(help="A product on its list, by its id or name.")],
+    by: By = None,
+    why: Why = "",
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Take a product off the list of a region; what the list said of it stays in its history."""
+    from .saving import author
+
+    with Catalog.open(db, new=new) as catalog:
+        region, id_ = region_record(catalog, name).id, catalog.product(product).id
+        done = catalog.retire("listing", f"{region}/{id_}", by=author(by), why=why)
+    say(f"Took {id_} off the list of {region} (revision {done.number}).")
+
+
+add_past(region_app, "region")
