@@ -167,7 +167,7 @@ def changed(document: Mapping[str, Any], settings: Mapping[str, Any], unset: Col
         elif name == "density" and isinstance(old, dict) and isinstance(text, str):
             inner[last] = {**old, "kg_per_l": _density(text, name)}
         else:
-            inner[last] = _plain(text)
+            inner[last] = _yes_or_no(text) if last in _YES_OR_NO else text
     for name in unset:
         *tables, last = _path(name)
         inner = out
@@ -188,11 +188,13 @@ def _path(name: str) -> list[str]:
     return [part.strip() for part in name.split(".")]
 
 
-def _plain(text: Any) -> Any:
-    """Text as a yes or no where it says so."""
-    if not isinstance(text, str):
-        return text
-    return {"true": True, "yes": True, "false": False, "no": False}.get(text.strip().lower(), text)
+#: Fields that are true or false.
+_YES_OR_NO = ("invented", "softened", "sold_here")
+
+
+def _yes_or_no(text: Any) -> Any:
+    words = {"true": True, "yes": True, "false": False, "no": False}
+    return words.get(text.strip().lower(), text) if isinstance(text, str) else text
 
 
 def toml_text(document: Mapping[str, Any]) -> str:

@@ -13,7 +13,7 @@ import typer
 
 from ...catalog import Catalog
 from ...catalog.exchange.lists import ListRead, write_template
-from ...catalog.exchange.records import Units
+from ...catalog.exchange.records import Units, What
 from ...catalog.text import escaped
 from .late import group_app
 from .options import AsJson, Database, New
@@ -22,6 +22,13 @@ from .saving import By, Why, author
 
 catalog_app = group_app()
 
+#: One, and several of what a list holds.
+_SPOKEN: dict[What, tuple[str, str]] = {
+    "products": ("product", "products"),
+    "wells": ("well", "wells"),
+    "sources": ("source", "sources"),
+    "lists": ("entry of a region's list", "entries of regions' lists"),
+}
 #: Faults that are shown without --all.
 _SHOWN = 20
 InUnits = Annotated[Units, typer.Option("--units", help="Densities in kg/L (metric) or lb/gal (us).")]
@@ -134,7 +141,7 @@ def export(
     """Write the catalog to a spreadsheet; import reads it back without loss."""
     with Catalog.open(db, new=new) as catalog:
         counts = catalog.write_list(file, what=what, region=region, units=units)
-    say(f"{file}: " + ", ".join(f"{number} {name}" for name, number in counts.items()))
+    say(f"{file}: " + ", ".join(f"{number} {_SPOKEN[name][number != 1]}" for name, number in counts.items()))
 
 
 @catalog_app.command()

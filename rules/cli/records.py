@@ -26,8 +26,10 @@ from .saving import (
     at_terminal,
     edited,
     pairs,
+    print_stamp,
     read_file,
     save,
+    started_from,
 )
 
 product_app = group_app()
@@ -153,7 +155,7 @@ def edit(
     if not settings and not unset and not in_editor and not at_terminal():
         raise InputError("no change is given", mend='write --set "density=10.2 lb/gal", --unset notes, or --edit')
     with Catalog.open(db, new=new) as catalog:
-        now = catalog.current("product", name)
+        now = started_from(catalog, "product", name, revision)
         product = cast(Product, now.record())
         known = catalog.sources()
         document = product.model_dump(mode="json", exclude_defaults=True)
@@ -168,7 +170,7 @@ def edit(
         found, beside = edited(toml_text(document), read) if in_editor else read(document)
         if found.id != product.id:
             raise InputError("the id of a product stays", where=product.id, mend="add it anew, and retire this one")
-        save(catalog, found, revision or now.number, by=by, why=why, anyway=anyway, beside=beside)
+        save(catalog, found, now.number, by=by, why=why, anyway=anyway, beside=beside)
 
 
 @product_app.command()
@@ -180,7 +182,6 @@ def show(
     new: New = False,
 ) -> None:
     """Show a product with every number and its source, and where it stands."""
-    from ..present.records import stamp_words
     from ..present.terminal import print_product
 
     with Catalog.open(db, new=new) as catalog:
@@ -193,7 +194,7 @@ def show(
             say(escaped(product.model_dump_json(indent=2)))
             return
         page(lambda out: print_product(product, catalog, out))
-        say("\n" + stamp_words(now, ("product", product.id) in catalog.overridden("product")))
+        print_stamp(now, ("product", product.id) in catalog.overridden("product"))
 
 
 @product_app.command("list")

@@ -29,6 +29,7 @@ from .saving import (
     pairs,
     read_file,
     save,
+    started_from,
 )
 
 region_app = group_app()
@@ -121,7 +122,7 @@ def edit(
         raise InputError("no change is given", mend='write --set "policy.unknown.calcium.high=150", or --edit')
     with Catalog.open(db, new=new) as catalog:
         try:
-            now = catalog.current("region", name)
+            now = started_from(catalog, "region", name, revision)
             region, number = cast(RegionRecord, now.record()), now.number
         except UnknownName:
             region, number = _packaged(name), 0
@@ -132,7 +133,7 @@ def edit(
         found = edited(toml_text(document), lambda t: _read(t, region.id)) if in_editor else _read(document, region.id)
         if found.id != region.id:
             raise InputError("the id of a region stays", where=region.id, mend="add it anew, and retire this one")
-        save(catalog, found, number if revision is None else revision, by=by, why=why, anyway=anyway)
+        save(catalog, found, number, by=by, why=why, anyway=anyway)
 
 
 def _number(text: str) -> Any:

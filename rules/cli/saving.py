@@ -10,16 +10,19 @@ import tempfile
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ...catalog import Catalog, InputError, Record, Source
+from ...catalog import Catalog, InputError, Kind, Record, Revision, Source
 from ...catalog.look_over import look_over
 from ...catalog.store.kinds import kind_of
 from ...catalog.text import one_line, plain
 from ..policy import default_unknowns, usual_mg_per_l
 from .output import page, say
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 By = Annotated[str | None, typer.Option("--by", help="Who changes it [env: POURCHECK_BY; else the login name].")]
 Why = Annotated[str, typer.Option("--why", help="Why it is changed.")]
@@ -92,6 +95,23 @@ def save(
         say(f"Nothing new: {kind} {saved.id} stands at revision {saved.number}.")
     else:
         say(f"Saved {kind} {saved.id}, revision {saved.number}.")
+
+
+def started_from(catalog: Catalog, kind: Kind, name: str, revision: int | None) -> Revision:
+    """The revision that a change starts from: as told, else the one that stands. Raises: InputError: there is none."""
+    return catalog.current(kind, name) if revision is None else catalog.revision(kind, name, revision)
+
+
+def print_stamp(revision: Revision, overrides: bool) -> None:
+    """Where a record stands, below what it says."""
+    from ..present.page import Page
+    from ..present.records import stamp_words
+
+    def draw(out: Console) -> None:
+        out.print()
+        Page(out).line(stamp_words(revision, overrides), 0, 2)
+
+    page(draw)
 
 
 def asked_yes(question: str) -> bool:
@@ -199,9 +219,8 @@ def pairs(texts: Sequence[str], option: str, example: str) -> dict[str, str]:
     for text in texts:
         name, sign, value = text.partition("=")
         if not sign or not name.strip():
-            raise InputError(
-                f'"{one_line(text)}" is not "name=value"', where=option, mend=f'write {option} "{example}"'
-            )
+            mend = f'write {option} "{example}"' if option.startswith("--") else f'write "{example}"'
+            raise InputError(f'"{one_line(text)}" is not "name=value"', where=option, mend=mend)
         if name.strip() in found:
             raise InputError(f"{one_line(name.strip())} is given twice", where=option, mend="keep one of them")
         found[name.strip()] = value.strip()

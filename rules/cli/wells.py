@@ -28,8 +28,10 @@ from .saving import (
     at_terminal,
     edited,
     pairs,
+    print_stamp,
     read_file,
     save,
+    started_from,
 )
 
 well_app = group_app()
@@ -168,7 +170,7 @@ def edit(
             "no change is given", mend='write --set "notes=...", --unset notes, or --edit; a test: well test'
         )
     with Catalog.open(db, new=new) as catalog:
-        now = catalog.current("well", name)
+        now = started_from(catalog, "well", name, revision)
         well = cast(Well, now.record())
         document = well.model_dump(mode="json", exclude_defaults=True)
         document = changed(document, pairs(settings or (), "--set", "notes=behind the barn"), unset or ())
@@ -176,7 +178,7 @@ def edit(
         found = edited(toml_text(document), lambda t: _read(t, well.id)) if in_editor else _read(document, well.id)
         if found.id != well.id:
             raise InputError("the id of a well stays", where=well.id, mend="add it anew, and retire this one")
-        save(catalog, found, revision or now.number, by=by, why=why, anyway=anyway)
+        save(catalog, found, now.number, by=by, why=why, anyway=anyway)
 
 
 @well_app.command()
@@ -188,7 +190,7 @@ def show(
     new: New = False,
 ) -> None:
     """Show a well: its newest test, what the water is by itself, and how its items went."""
-    from ..present.records import print_trends, stamp_words
+    from ..present.records import print_trends
 
     with Catalog.open(db, new=new) as catalog, catalog.snapshot():
         now = catalog.current("well", name)
@@ -202,7 +204,7 @@ def show(
             say(f"{well.name}\n{well.id}: no water test")
         if len(well.test) > 1:
             page(lambda out: print_trends(well, out))
-        say("\n" + stamp_words(now, ("well", well.id) in catalog.overridden("well")))
+        print_stamp(now, ("well", well.id) in catalog.overridden("well"))
 
 
 def day(text: str | None, where: str) -> date | None:
