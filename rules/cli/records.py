@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, Literal, cast, get_args
 
 import typer
 
@@ -77,7 +77,9 @@ def add(
     at_most: Annotated[list[str] | None, typer.Option("--at-most", help='"Cl=0.5 %"; may be repeated.')] = None,
     ph: Annotated[float | None, typer.Option("--ph", help="Of the product, or of its solution.")] = None,
     chelating_agent: Annotated[ChelatingAgent | None, typer.Option("--chelating-agent", help="EDTA, DTPA ...")] = None,
-    dissolving: Annotated[Dissolving | None, typer.Option("--dissolving", help="How it dissolves.")] = None,
+    dissolving: Annotated[
+        Dissolving | None, typer.Option("--dissolving", metavar="<word>", help=f"{', '.join(get_args(Dissolving))}.")
+    ] = None,
     hazards: Annotated[str | None, typer.Option("--hazards", help='"acid, oxidizer".')] = None,
     aliases: Annotated[str | None, typer.Option("--also", help="Other names, parted by commas.")] = None,
     notes: Annotated[str | None, typer.Option("--notes", help="Notes.")] = None,
