@@ -48,6 +48,9 @@
 #define DILUTE_ROUNDS 160
 #define STRONG_ROUNDS 400
 #define SOLID_ROUNDS 60
+#define GUESSED 1
+#define INTERIOR 2
+#define INTERIOR_ROUNDS 200
 
 #define HOLD_PH 1
 #define HOLD_ALKALINITY 2
@@ -187,6 +190,8 @@ typedef struct {
     /* solids */
     int np, *phases, *there;
     double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
+    /* by the interior point: undersaturations, what they are off by with the drift, and how x and they answer */
+    double *under, *moved, *dx, *dunder, narrow;
     /* constants of every phase, and saturated molalities of the salts with a curve, at the temperature they are for */
     double *at_ln_k, *at_saturated, at_k;
     /* gas */
@@ -227,6 +232,7 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
     r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
+    r->under = AREA(double, P); r->moved = AREA(double, P); r->dx = AREA(double, P); r->dunder = AREA(double, P);
     r->nu_step = AREA(double, P * N); r->gas_nu = AREA(double, N);
     r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
     r->made_count = AREA(double, P * N);
@@ -798,7 +804,30 @@ static void add_worst(Room *r) {
     if (worst >= 0) r->there[worst] = 1;
 }
 
-/* One phase of the search: strong or dilute, with solids or without. Whether it came to an end. */
+/* The interior point's step: amounts and undersaturations stay above nothing. Whether it is at its end. */
+static int interior_step(Room *r, int done, double *alpha) {
+    double room = INFINITY, now = 0.0;
+    for (int p = 0; p < r->np; p++) {
+        double x = r->x[p], under = r->under[p], pulled = 0.0;
+        for (int k = 0; k < r->n; k++) pulled += r->nu_step[p * r->n + k] * r->step[k];
+        double dunder = -pulled - r->moved[p], dx = (r->narrow * r->cap[p] - x * under - x * dunder) / under;
+        if (dx < 0.0 && -x / dx < room) room = -x / dx;
+        if (dunder < 0.0 && -under / dunder < room) room = -under / dunder;
+        if (!(x * under / r->cap[p] < 1e-10) || !(fabs(under + r->over[p]) < 1e-9)) done = 0;
+        r->dx[p] = dx, r->dunder[p] = dunder;
+    }
+    if (0.98 * room < *alpha) *alpha = 0.98 * room;
+    if (done) *alpha = 0.0; /* what was tested is what is kept */
+    for (int p = 0; p < r->np; p++) {
+        r->x[p] += *alpha * r->dx[p], r->under[p] += *alpha * r->dunder[p];
+        now += r->x[p] * r->under[p] / r->cap[p] / r->np;
+    }
+    r->narrow = clip(now * (*alpha > 0.9 ? 0.1 : *alpha > 0.5 ? 0.4 : 0.7), 1e-12, 1.0);
+    return done;
+}
+
+/* One phase of the search: strong or dilute; solids: 0 without, GUESSED which are there, or by an INTERIOR point.
+ * Whether it came to an end. */
 static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
     int n = r->n, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
     int exact = solids || strong;
@@ -874,8 +903,15 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
             }
             if (strong) drift = r->pwater[p] * r->q0;
             r->over[p] = over;
-            r->stiff[p] = r->there[p] ? STEEP * r->cap[p] : 0.0;
-            r->push[p] = r->stiff[p] * (over + drift);
+            if (solids == INTERIOR) {
+                double x = r->x[p], under = r->under[p];
+                r->moved[p] = under + over + drift;
+                r->stiff[p] = x / under;
+                r->push[p] = (r->narrow * r->cap[p] - x * under + x * r->moved[p]) / under;
+            } else {
+                r->stiff[p] = r->there[p] ? STEEP * r->cap[p] : 0.0;
+                r->push[p] = r->stiff[p] * (over + drift);
+            }
             if (r->stiff[p] == 0.0) continue;
             double thirst = strong ? WATER_KG_PER_MOL / left * r->pwater[p] : 0.0;
             for (int j = 0; j < n; j++) {
@@ -940,7 +976,9 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
             if (!exact) done = done && biggest < 100.0 * NEARLY && alpha == 1.0;
         }
         int at_rest = done;
-        if (np) {
+        if (np && solids == INTERIOR) {
+            at_rest = done = interior_step(r, done, &alpha);
+        } else if (np) {
             int missing = 0, negative = 0;
             for (int p = 0; p < np; p++) if (r->there[p] && !(fabs(r->over[p]) < SATURATED)) done = 0;
             at_rest = done;
@@ -1188,7 +1226,7 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
         else if (all) dissolve(r, total, t, w, held);
         gather(r, total, held.flags); /* the same masters: nothing settles wholly */
         lay_solids(r, wanted, down_to, count, held, brought, index, ahead, all);
-        fine = r->np > 0 && iterate(r, w, held, m->pitzer, 1, SOLID_ROUNDS);
+        fine = r->np > 0 && iterate(r, w, held, m->pitzer, GUESSED, SOLID_ROUNDS);
         double taken = 0.0;
         for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
         fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
@@ -1199,6 +1237,22 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
             missed = missed || now > (down_to ? down_to[k] : 0.0) + SATURATED;
         }
         if (!missed) break;
+    }
+    if (!fine && r->np > 0) {
+        /* Where guessing goes round in a circle, as where solids take nearly all of something. */
+        dissolve(r, far ? less : total, t, w, held);
+        gather(r, total, held.flags);
+        lay_solids(r, wanted, down_to, count, held, brought, index, ahead, 1);
+        r->narrow = 1e-3;
+        for (int p = 0; p < r->np; p++) {
+            r->x[p] = 1e-3 * r->cap[p];
+            r->under[p] = -r->over[p] > 0.3 ? -r->over[p] : 0.3;
+        }
+        double taken = 0.0;
+        fine = iterate(r, w, held, m->pitzer, INTERIOR, INTERIOR_ROUNDS);
+        for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
+        fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+        collect(r, w, held, total, after, row);
     }
     for (int p = 0; p < r->np; p++) after->solid[row * (size_t)m->P + (size_t)r->phases[p]] = r->x[p];
     after->converged[row] = fine && sane(m, r->ln_aw);

@@ -12,7 +12,7 @@ import pytest
 
 from pourcheck import Catalog
 from pourcheck.rules.ask.salts import salts
-from pourcheck.rules.chemistry import compiled
+from pourcheck.rules.chemistry import compiled, speciate
 from pourcheck.rules.chemistry.constants import Constants, Floats, load
 from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
@@ -107,6 +107,20 @@ def test_line(catalog: Catalog, reference: Callable[..., Solution], phases: tupl
     more = {"co2_atm": np.full(ROWS, 4.2e-4)} if air else {}
     found = equilibrate(totals, temperature_c, phases, **more)
     agree(found, reference(totals, temperature_c, phases, **more))
+
+
+def test_where_solids_take_nearly_all(reference: Callable[..., Solution], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Brushite and struvite out of strong diammonium phosphate and hard water: guessing what forms goes round in a
+    circle there, and the interior point is asked; without the reference."""
+    totals, temperature_c = np.zeros((ROWS, len(load().masters))), np.linspace(5.0, 40.0, ROWS)
+    feed = np.linspace(0.02, 0.2, ROWS)
+    for name, moles in (("NH4+", 2.0 * feed), ("PO4-3", feed), ("H+", feed + 2e-3)):
+        totals[:, load().master(name)] = moles
+    for name, share in (("Ca+2", 4e-3), ("Mg+2", 2e-3), ("CO3-2", 2e-3), ("Cl-", 8e-3), ("Na+", 1e-3)):
+        totals[:, load().master(name)] = share * np.linspace(1.0, 0.1, ROWS)
+    expected = reference(totals, temperature_c, LINE_PHASES)
+    monkeypatch.setattr(speciate, "_reference", None)
+    agree(equilibrate(totals, temperature_c, LINE_PHASES), expected)
 
 
 @pytest.mark.parametrize("alkalinity", [False, True])
