@@ -183,7 +183,7 @@ class SwapProduct(Result):
 
 class Swap(Result):
     """Products without phosphorus for the same nitrogen and potassium, checked in the same pour. rules: that speak of
-    it, worst first, without notes."""
+    it, worst first, without notes; sold_here: all of its products are sold in the region of the pour."""
 
     replaces: tuple[str, ...]
     products: tuple[SwapProduct, ...]
@@ -191,6 +191,7 @@ class Swap(Result):
     potash_kg: float
     verdict: Answer
     rules: tuple[str, ...]
+    sold_here: bool = False
 
 
 EdgeInput = Literal[

@@ -24,7 +24,7 @@ from ...catalog.quantity.table import (
 )
 from ...catalog.text import quoted
 from ..policy import Unknown
-from ..policy.region import Region, region_named
+from ..policy.region import Region, region_of
 from .assumed import Assumed
 from .columns import Columns, Floats
 from .plan import Plan, plan
@@ -174,7 +174,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
 
     Raises: InputError: what, where, how to mend it.
     """
-    region = region_named(pour.region)
+    region = region_of(pour.region, catalog)
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     filled_up = pour.bucket.volume is not None
     where = "bucket.volume" if filled_up else "bucket.water"

@@ -54,7 +54,7 @@ def import_(
     new: New = False,
 ) -> None:
     """Read a list of products, wells or sources into the catalog: all of it, or nothing where a row has a fault."""
-    with Catalog.open(db, new=new) as catalog, _progress(file) as progress:
+    with Catalog.open(db, new=new) as catalog, bar("rows", _lines(file) if sys.stderr.isatty() else None) as progress:
         done = catalog.read_list(
             file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=author(by), why=why, progress=progress
         )
@@ -103,19 +103,18 @@ def _counts(done: ListRead) -> Iterator[tuple[int, str]]:
 
 
 @contextmanager
-def _progress(file: Path) -> Iterator[Callable[[int], None] | None]:
-    """A bar at a terminal; nothing elsewhere."""
+def bar(what: str, total: int | None) -> Iterator[Callable[[int], None] | None]:
+    """A bar that shows how far it is, at a terminal; nothing elsewhere."""
     if not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    rows = _lines(file)
-    columns = (TextColumn("reading"), BarColumn(), TextColumn("{task.completed:.0f} rows"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=rows)
-        yield lambda done: bar.update(task, completed=done)
+    columns = (BarColumn(), TextColumn("{task.completed:.0f} " + what), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(what, total=total)
+        yield lambda done: shown.update(task, completed=done)
 
 
 def _lines(file: Path) -> int | None:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Annotated, Any, cast
 
 import typer
 
 from ...catalog import Catalog, InputError, Listing, RegionRecord, UnknownName, slug
+from ...catalog.exchange.files import replaced
 from ...catalog.listing import ListingState
 from ...catalog.store.parse import parse
-from ...catalog.text import escaped
+from ...catalog.text import escaped, quoted
 from ...catalog.written import changed, toml_text
 from ..policy.region import packaged, region_named
 from .late import group_app
-from .options import AsJson, Database, New
+from .options import AsJson, Database, New, water_items
 from .output import page, say
 from .past import add_past
 from .saving import (
@@ -246,6 +248,121 @@ def take(
         region, id_ = region_record(catalog, name).id, catalog.product(product).id
         done = catalog.retire("listing", f"{region}/{id_}", by=author(by), why=why)
     say(f"Took {id_} off the list of {region} (revision {done.number}).")
+
+
+@region_app.command()
+def table(
+    name: RegionName,
+    wells: Annotated[list[str] | None, typer.Option("--well", help="Only these wells; may be repeated.")] = None,
+    dry: Annotated[str, typer.Option("--dry", help="Amount of a dry product.")] = "1 lb",
+    liquid: Annotated[str, typer.Option("--liquid", help="Amount of a liquid product.")] = "1 qt",
+    bucket: Annotated[str, typer.Option("--bucket", help="Filled up to this volume.")] = "5 gal",
+    inject: Annotated[str, typer.Option("--inject", help="Injection ratio, stock to water.")] = "1:100",
+    what_if: Annotated[
+        str | None,
+        typer.Option("--what-if", help='Which verdicts turn with "calcium=150 mg/L" everywhere.'),
+    ] = None,
+    more: Annotated[bool, typer.Option("--more", help="Also what stands against each product.")] = False,
+    to: Annotated[Path | None, typer.Option("--to", help="Write it to a .csv, .xlsx or .html file.")] = None,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Verdicts of the products on a region's list, each poured alone, in the water of every well."""
+    from ..instead.table import Rates, verdict_table
+    from ..present.table import html, print_table, print_turned, write_csv
+    from .exchanging import bar
+
+    if to is not None and to.suffix.lower() not in {".csv", ".xlsx", ".html"}:
+        raise InputError("is none of .csv, .xlsx, .html", where=str(to), mend="write one of these")
+    instead = water_items(what_if, "--what-if") if what_if is not None else {}
+    if what_if is not None and "=" not in what_if:
+        raise InputError("names no item", where="--what-if", mend='write "calcium=150 mg/L"')
+    with Catalog.open(db, new=new) as catalog, catalog.snapshot():
+        region = region_record(catalog, name)
+        products = [one.product for one in listings(catalog, region.id) if one.state != "retired"]
+        if not products:
+            raise InputError(
+                "has no product on its list",
+                where=region.id,
+                mend=f"put one on it: pourcheck region put {region.id} urea",
+            )
+        chosen = wells or [well.id for well in catalog.wells() if well.test]
+        rates = Rates(dry, liquid, bucket, inject, region.id)
+        count = len(products) * len(chosen)
+        with bar("verdicts", count * (2 if instead else 1)) as progress:
+            found = verdict_table(catalog, products, chosen, rates, progress=progress)
+            other = verdict_table(catalog, products, chosen, rates, instead, progress) if instead else None
+    turned = found.turned(other) if other is not None else []
+    title = f"{region.name}: products and wells"
+    if to is not None:
+        if to.suffix.lower() == ".html":
+            with replaced(to) as beside:
+                beside.write_text(html(found, title), "utf-8")
+        else:
+            write_csv(found, to)
+        say(f"{to}: {len(found.products)} products, {len(found.wells)} wells")
+    if as_json:
+        document: dict[str, Any] = {
+            "region": region.id,
+            "rates": {"dry": dry, "liquid": liquid, "bucket": bucket, "inject": inject},
+            "verdicts": [
+                {"product": p, "well": w, "verdict": c.verdict, "rules": list(c.rules), "fault": c.fault}
+                for (p, w), c in found.cells.items()
+            ],
+        }
+        if other is not None:
+            document["turned"] = [
+                {"product": t.product, "well": t.well, "before": t.before.verdict, "after": t.after.verdict}
+                for t in turned
+            ]
+        say(escaped(json.dumps(document, indent=2)))
+        return
+    if to is None:
+        page(lambda out: print_table(found, out, more=more))
+    if what_if is not None:
+        page(lambda out: print_turned(found, turned, what_if, out))
+
+
+@region_app.command()
+def merge(
+    base: Annotated[Path, typer.Argument(help="The list that both started from (CSV or XLSX, see: catalog export).")],
+    mine: Annotated[Path, typer.Argument(help="One version of it.")],
+    theirs: Annotated[Path, typer.Argument(help="The other.")],
+    to: Annotated[Path, typer.Option("--to", help="File for the list that is made of them.")],
+    conflicts: Annotated[
+        Path | None,
+        typer.Option("--conflicts", help="File for what both changed differently; decide in it, and merge again."),
+    ] = None,
+) -> None:
+    """Make one list of two people's versions, field by field; what both changed differently stays as in the first."""
+    from ...catalog.exchange import merge as merging
+
+    decided = merging.read_decisions(conflicts) if conflicts is not None and conflicts.exists() else {}
+    versions = [merging.read_lists(one) for one in (base, mine, theirs)]
+    done = merging.merge(versions[0], versions[1], versions[2], decided)
+    open_ = [one for one in done.conflicts if one.key not in decided]
+    if conflicts is not None and done.conflicts:
+        merging.write_conflicts(conflicts, done.conflicts)
+    merging.write_lists(to, done.records)
+    records = sum(map(len, done.records.values()))
+    say(f"{to}: {records} record{'' if records == 1 else 's'}, {done.from_theirs} changes taken from {theirs}")
+    for one in open_:
+        say(
+            f"  {one.what} {one.id}, {one.field}: {_told(one.mine)} here, {_told(one.theirs)} there; {one.taken} stands"
+        )
+    if open_:
+        count = f"{len(open_)} conflict{'' if len(open_) == 1 else 's'}"
+        if conflicts is None:
+            say(f"{count}: to decide them, merge again with --conflicts FILE")
+        else:
+            say(f"{count}: write mine, theirs or base under Take in {conflicts}, and merge again")
+        raise typer.Exit(1)
+
+
+def _told(value: Any) -> str:
+    text = "nothing" if value is None else value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return quoted(text, 30) if value is not None else text
 
 
 add_past(region_app, "region")

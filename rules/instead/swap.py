@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from itertools import islice
 from itertools import product as cross
 
-from ...catalog import Catalog, InputError, Product
+from ...catalog import Catalog, InputError, Listing, Product, slug
 from ...catalog.label.composition import composition
+from ...catalog.product import fold
 from ...catalog.quantity.units import L_PER_GAL
 from ..answer.assess import one_thread, weigh
 from ..answer.verdict import Swap, SwapProduct
@@ -55,7 +56,8 @@ def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
     stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
     metric = not any(item.amount.system == "us" for item in guilty)
     offered: list[Swap] = []
-    for recipe in islice(_recipes(catalog, nitrogen, potash), CHECKED):
+    sold = _sold_here(catalog, pour.region)
+    for recipe in islice(_recipes(catalog, nitrogen, potash, sold), CHECKED):
         lines = [PouredProduct.model_validate({"name": p.id, "amount": f"{kg!r} kg"}) for p, kg in recipe]
         swapped = pour.model_copy(update={"product": (*stays, *lines)})
         try:
@@ -75,12 +77,22 @@ def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
                 potash_kg=float(f"{potash:.4g}"),
                 verdict=weighed.answer,
                 rules=weighed.blamed,
+                sold_here=all(p.id in sold for p, _ in recipe),
             )
         )
         if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:
             break
-    offered.sort(key=lambda s: (_ORDER[s.verdict], len(s.products)))
+    offered.sort(key=lambda s: (_ORDER[s.verdict], not s.sold_here, len(s.products)))
     return offered[:OFFERED]
+
+
+def _sold_here(catalog: Catalog, region: str | None) -> frozenset[str]:
+    """Ids of the products that the list of a region marks as sold there."""
+    if region is None:
+        return frozenset()
+    owner = catalog.owners("region", [region]).get(fold(region), slug(region))
+    listings = (one for one in catalog.records("listing") if isinstance(one, Listing))
+    return frozenset(one.product for one in listings if one.region == owner and one.sold_here)
 
 
 def _amount(product: Product, kg: float, metric: bool) -> str:
@@ -112,9 +124,16 @@ def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
     return found
 
 
-def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator[list[tuple[Product, float]]]:
-    """Amounts [kg] of one product, else of two, of known composition, that bring the nitrogen and potash; the least
-    first."""
+def _first(recipe: list[tuple[Product, float]], sold: frozenset[str]) -> tuple[bool, float]:
+    """Sorts recipes: what is sold here first, then the least."""
+    return any(product.id not in sold for product, _ in recipe), sum(kg for _, kg in recipe)
+
+
+def _recipes(
+    catalog: Catalog, nitrogen_kg: float, potash_kg: float, sold: frozenset[str]
+) -> Iterator[list[tuple[Product, float]]]:
+    """Amounts [kg] of one product, else of two, of known composition, that bring the nitrogen and potash; what is sold
+    here first, then the least."""
     total = nitrogen_kg + potash_kg
     if total <= 0:
         return
@@ -137,6 +156,6 @@ def _recipes(catalog: Catalog, nitrogen_kg: float, potash_kg: float) -> Iterator
                 pairs.append([(a, kg_a), (b, kg_b)])
     # Whether it is known what is in them is asked of those alone that come into question.
     for recipes in (singles, pairs):
-        for recipe in sorted(recipes, key=lambda r: (sum(kg for _, kg in r), r[0][0].id)):
+        for recipe in sorted(recipes, key=lambda r: (*_first(r, sold), r[0][0].id)):
             if all(composition(product, catalog.product).exact for product, _ in recipe):
                 yield recipe

@@ -11,9 +11,9 @@ from typing import Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ...catalog import InputError, policies_are_checked_by, slug
+from ...catalog import Catalog, InputError, RegionRecord, policies_are_checked_by, slug
 from ...catalog.door import refuse_hidden
-from ...catalog.product import LONGEST_NAME
+from ...catalog.product import LONGEST_NAME, fold
 from ...catalog.quantity.table import QUANTITIES
 from ...catalog.store.parse import parse, read_toml
 from ...catalog.text import quoted
@@ -155,6 +155,15 @@ def region_named(name: str | None) -> Region:
             mend=f"leave it out, name a file of its own, or write {', '.join(packaged())}",
         )
     return _packaged(slug(name))
+
+
+def region_of(name: str | None, catalog: Catalog) -> Region:
+    """The policy of a region as the catalog keeps it; else as `region_named`. Raises: InputError: there is none."""
+    if name is not None and not name.endswith(".toml") and (owner := catalog.owners("region", [name]).get(fold(name))):
+        record = catalog.record("region", owner)
+        assert isinstance(record, RegionRecord)
+        return parse(Region, {"name": record.name, **record.policy}, f"region {record.id}")
+    return region_named(name)
 
 
 @lru_cache(maxsize=16)
