@@ -347,7 +347,8 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour, *, named: boo
 
 def swap_words(swap: Swap) -> str:
     """What a swap pours, after its verdict."""
-    return " + ".join(f"{product.amount} {product.name}" for product in swap.products)
+    poured = " + ".join(f"{product.amount} {product.name}" for product in swap.products)
+    return f"{poured} (sold here)" if swap.sold_here else poured
 
 
 def span_words(number: Number, form: str) -> str:
