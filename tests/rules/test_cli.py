@@ -802,7 +802,7 @@ def test_edges_and_swaps_in_json(call: Run) -> None:
     assert stop["decided_by"] == []
     assert stop["swaps"]
     for one in stop["swaps"]:
-        expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "rules"}
+        expected = {"replaces", "products", "nitrogen_kg", "potash_kg", "verdict", "rules", "sold_here"}
         assert expected == set(one)
         assert one["verdict"] != "stop"
     assert unknown["edges"] == []
