@@ -27,6 +27,7 @@ from pourcheck.rules.chemistry.stock import stock_constants
 
 with Catalog.open("sqlite://") as _catalog:
     SALTS: dict[str, Salt] = {salt.curve.name: salt for salt in salts(_catalog)}
+    PRODUCTS = _catalog.products()
 CURVES = tuple(salt.curve for salt in SALTS.values())
 STOCK = stock_constants(CURVES)
 PHASES = tuple(name for name in dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *SALTS)) if name in STOCK.phases)
@@ -548,7 +549,7 @@ def _kg_for(product: Any, catalog: Catalog, times: float, temperature_c: float) 
 
 PURE_SALTS = sorted(
     product.name
-    for product in _catalog.products()
+    for product in PRODUCTS
     if (solid_of(product) in SALTS and product.content[0].mass_fraction.value > 0.9)
 )
 
