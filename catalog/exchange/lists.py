@@ -72,14 +72,15 @@ def read_list(
     """
     path = Path(file)
     done = ListRead(str(file))
-    with files.opened(path) as sheets, catalog.snapshot():
+    with files.opened(path) as sheets:
         job = _Job(catalog, path, sheets, done, source, Path(skip_bad) if skip_bad is not None else None, progress)
         if any(reading.faults for reading in job.readings):
             done.faults = [fault for reading in job.readings for fault in reading.faults]
             return done
         if dry_run:
-            for _ in job.records():
-                pass
+            with catalog.snapshot():
+                for _ in job.records():
+                    pass
             return done
         try:
             catalog.save_all(job.records(complete=True), by=by, why=why, source=path.name)

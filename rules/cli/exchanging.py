@@ -77,11 +77,16 @@ def _tell(done: ListRead, dry_run: bool, every: bool) -> None:
     hidden = max(done.faulty - len({fault.row for fault in shown}), 0)
     if hidden:
         say(f".. and {hidden} more row{'' if hidden == 1 else 's'} with faults{'' if every else ' (--all shows them)'}")
+    if done.faults and not done.rows:
+        say("Nothing was read: mend the header.")
+        return
     counts = ", ".join(f"{number} {word}" for number, word in _counts(done)) or "none"
     rows = f"{done.rows} row{'' if done.rows == 1 else 's'} read: {counts}"
     if done.saved:
         rejected = f" Rows with faults are in {done.rejects}; mend them and import that file." if done.rejects else ""
         say(f"{rows}.{rejected}")
+        if done.new or done.changed:
+            say("Labels and water tests are looked over by: pourcheck catalog check")
     elif dry_run and not done.faults:
         say(f"{rows}. Nothing was written: a dry run.")
     elif dry_run:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,9 +16,9 @@ from pourcheck.catalog.exchange.lists import write_template
 
 
 @pytest.fixture
-def own(tmp_path: Path) -> Iterator[Catalog]:
-    """A catalog of its own for a test."""
-    with Catalog.open(str(tmp_path / "own.sqlite3"), new=True) as opened:
+def own(filled: str) -> Iterator[Catalog]:
+    """A catalog of its own for a test, on either kind of database."""
+    with Catalog.open(filled) as opened:
         yield opened
 
 
@@ -193,6 +194,15 @@ def test_numbers_of_unknown_sources_are_told(own: Catalog, tmp_path: Path) -> No
     assert [str(fault) for fault in done.faults] == [
         'row 2, Source: the source "lost" is not in the catalog; import the sources first, from a sheet of their own'
     ]
+
+
+def test_without_write_ahead_logging_too(file: str, tmp_path: Path) -> None:
+    """Where a file system has none, reading the list does not stand in the way of writing it."""
+    with sqlite3.connect(file) as connection:
+        assert connection.execute("PRAGMA journal_mode=DELETE").fetchone() == ("delete",)
+    connection.close()
+    with Catalog.open(file) as catalog:
+        assert catalog.read_list(given(tmp_path, HEAD + GOOD)).saved
 
 
 def test_progress_is_told(own: Catalog, tmp_path: Path) -> None:

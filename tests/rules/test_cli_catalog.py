@@ -248,6 +248,9 @@ def test_a_list_in_and_out(call: Call, tmp_path: Path) -> None:
     assert told["faults"] == [
         {"row": 3, "column": "Form", "what": "is not a word that is known here", "mend": "write 'dry' or 'liquid'"}
     ]
+    path.write_text("Name,Form,P (%)\nSpring Feed,dry,1\n", "utf-8")
+    code, out, _ = call("catalog", "import", str(path))
+    assert (code, out.splitlines()[-1]) == (2, "Nothing was read: mend the header.")
     out = call("catalog", "export", str(path))[1]
     assert out == f"{path}: 113 products\n"
     out = call("catalog", "import", str(path), "--dry-run")[1]
