@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from .door import refuse_hidden
 from .nutrients import NUTRIENTS, percent_from_species
@@ -82,6 +82,10 @@ Name = Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(_a_word)]
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=LONGEST_NAME)]
 
 
+#: Context of a validation whose data were looked at already: parts of a record need not look again.
+NOTHING_HIDDEN = object()
+
+
 class Record(BaseModel):
     """Base of the catalog's values: unknown fields are refused, and so are hidden characters in texts; values do not
     change."""
@@ -90,8 +94,9 @@ class Record(BaseModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _nothing_hidden(cls, data: Any) -> Any:
-        refuse_hidden(data)
+    def _nothing_hidden(cls, data: Any, info: ValidationInfo) -> Any:
+        if info.context is not NOTHING_HIDDEN:
+            refuse_hidden(data)
         return data
 
 

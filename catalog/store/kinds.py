@@ -13,7 +13,7 @@ from ..door import refuse_hidden
 from ..errors import InputError
 from ..jar import JarTest
 from ..listing import Listing, RegionRecord
-from ..product import Product, Record, Source, fold, plain_name
+from ..product import NOTHING_HIDDEN, Product, Record, Source, fold, plain_name
 from ..text import quoted
 from ..water.well import Well
 from .parse import input_error
@@ -79,16 +79,21 @@ def document_of(record: Record) -> str:
     Raises: InputError: it holds hidden characters.
     """
     text = record.model_dump_json(exclude_defaults=True)
-    # A quick look first: JSON writes control characters as escapes.
-    if "\\" in text or not text.isprintable():
+    if not _plain(text):
         refuse_hidden(json.loads(text))
     return text
+
+
+def _plain(document: str) -> bool:
+    """Whether JSON text surely holds nothing hidden: it writes control characters as escapes."""
+    return "\\" not in document and document.isprintable()
 
 
 def record_of(kind: Kind, document: str, where: str) -> Record:
     """The record that a document holds. Raises: InputError: it makes no sense; says where."""
     try:
-        return _MADE[kind].model.model_validate_json(document)
+        context = NOTHING_HIDDEN if _plain(document) else None
+        return _MADE[kind].model.model_validate_json(document, context=context)
     except ValidationError as error:
         raise input_error(error, where) from None
     except InputError as error:
