@@ -175,7 +175,11 @@ class Reading:
                 )
                 source = "missing"
             if source and numbers:
-                key, made = source_for(source, known)
+                try:
+                    key, made = source_for(source, known)
+                except InputError as error:
+                    key, made = "none", None
+                    read.faults.append(CellFault(read.row, SOURCE, error.what, error.mend))
                 sourced_by(document, key)
                 if made is not None:
                     read.beside = (made,)

@@ -144,9 +144,16 @@ def _further_of(text: str) -> Flat:
         found = json.loads(text)
     except (ValueError, RecursionError):
         found = None
-    if not isinstance(found, dict):
+    values = {tuple(path.split(".")): value for path, value in found.items()} if isinstance(found, dict) else {}
+    if not isinstance(found, dict) or not all(_fits(path, value) for path, value in values.items()):
         raise Unreadable("is not JSON as it was written here", "restore the cell, or empty it")
-    return {tuple(path.split(".")): value for path, value in found.items()}
+    return values
+
+
+def _fits(path: Path, value: object) -> bool:
+    """Whether a path leads where a record may have a value of this kind."""
+    deep = {**dict.fromkeys(NUMBERED, 3), "density": 2}.get(path[0], 1)
+    return len(path) == deep and (deep == 1 or not isinstance(value, dict | list))
 
 
 def sourced_by(document: Document, source: str) -> None:

@@ -21,6 +21,7 @@ from pourcheck.catalog.exchange.records import Known, Reading, RowRead, Units, W
 from pourcheck.catalog.nutrients import NUTRIENTS
 from pourcheck.catalog.product import NUMBERS
 from pourcheck.catalog.store.seeds import seed_products, seed_sources, seed_waters
+from pourcheck.catalog.text import hidden_in
 
 KNOWN = Known(sources=("invented", "label"))
 
@@ -520,3 +521,53 @@ def test_lines_of_a_file_end_as_spreadsheet_programs_write_them() -> None:
     out = io.StringIO(newline="")
     files.write_csv(out, files.Table("Products", ["Name"], [["feed"]]))
     assert out.getvalue() == "Name\r\nfeed\r\n"
+
+
+# --- whatever a file holds ------------------------------------------------------------------------
+
+SOME_CELLS = st.sampled_from(
+    [
+        "", "feed", "dry", "10-0-10", "=1", "'", "1,5", "1.234,5", "-1", "1e400", "nan", "03/04/2026", "31.2.2026",
+        "yes", "{}", '{"guaranteed":1}', '{"guaranteed.fe":2}', '{"a.b.c":1}', '{"content":[1]}', '{"":""}', "[[[",
+        '{"id":[]}',
+        "\u202e", "\x00", "x" * 500, "9" * 400, "mg/L", "<", "80 to", ";;\\;", "# remark", "2026-03-04", "é", "🙂",
+    ]
+) | st.text(max_size=6)  # fmt: skip
+HEADERS = st.sampled_from(
+    [
+        *(column.header for column in columns.product_columns()),
+        *(column.header for column in columns.well_columns()),
+        "Further fields (JSON)", "Density", "Density (lb/gal)", "P", "", "#x", "x", "Region", "Product ID", "Citation",
+    ]
+)  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(HEADERS, min_size=1, max_size=8), st.lists(st.lists(SOME_CELLS, max_size=9), max_size=4))
+def test_whatever_stands_in_cells(header: list[str], rows: list[list[str]]) -> None:
+    """Records or faults, each with its place and cure; never anything else."""
+    sheet = files.Sheet("list", iter([(1, list(header)), *((i + 2, list(row)) for i, row in enumerate(rows))]))
+    try:
+        reading = Reading(sheet, KNOWN)
+    except InputError:
+        return
+    for row in reading.rows:
+        for fault in row.faults:
+            assert fault.row > 1
+            assert fault.what
+            assert fault.mend
+            assert hidden_in(str(fault)) is None
+        assert row.record is None or not row.faults
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=80), st.sampled_from([".csv", ".tsv", ".xlsx"]))
+def test_whatever_stands_in_a_file(content: bytes, suffix: str) -> None:
+    """Bytes of any kind are read, or refused in one line."""
+    path = Path(BESIDE) / f"any{suffix}"
+    path.write_bytes(b"Name,Form\n" * (len(content) % 2) + content)
+    try:
+        rows = read(path)
+    except InputError:
+        return
+    assert all(row.record is None or not row.faults for row in rows)
