@@ -284,7 +284,21 @@ class Site(Part):
 
 
 class WaterInPour(WaterTest):
-    """A well named from the catalog, or a water test written here; both: the items here replace."""
+    """A well named from the catalog, or a water test written here; both: the items here replace. test_of: the day of
+    the well's test that is meant, where it is not the newest."""
+
+    test_of: str | None = Field(default=None, description="day of the well's test, 2026-03-31; else its newest")
+
+    @model_validator(mode="after")
+    def _a_test_of_a_well(self) -> Self:
+        if self.test_of is not None:
+            try:
+                date.fromisoformat(self.test_of)
+            except ValueError:
+                raise ValueError("test_of is not a day; write 2026-03-31") from None
+            if not (self.name or self.id):
+                raise ValueError("test_of is given without a well; name the well")
+        return self
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -287,15 +287,16 @@ def water_of(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
     """The water test of a pour: as written, of a well of the catalog, or of a well with items replaced."""
     if item is None:
         return None
-    beside = {"id", "name", "invented", "notes", "source"}
+    beside = {"id", "name", "invented", "notes", "source", "test_of"}
     own = {name: value for name in item.model_fields_set - beside if (value := getattr(item, name)) is not None}
     name = item.name or item.id
     if not name:
         return item
+    day = None if item.test_of is None else date.fromisoformat(item.test_of)
     if not own:
-        return catalog.water(name)
+        return catalog.well(name, day)
     try:
-        known = catalog.water(name)
+        known = catalog.well(name, day)
     except UnknownName as unknown:
         # A test written out under a name of its own is one thing, a mistyped well another.
         if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):

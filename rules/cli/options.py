@@ -39,6 +39,9 @@ class PourOptions:
         str | None,
         typer.Option("--water", help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".'),
     ] = None
+    test_of: Annotated[
+        str | None, typer.Option("--test-of", help="The well's test of this day, 2026-03-31; else its newest.")
+    ] = None
     inject: Annotated[
         str | None, typer.Option("--inject", help='Injection ratio, stock to water, "1:100" or "1:80 to 1:120".')
     ] = None
@@ -92,6 +95,8 @@ class PourOptions:
             data["injection"].pop("flow", None)
         if self.water is not None:
             data["water"] = water_items(self.water)
+        if self.test_of is not None:
+            data["water"] = {**(data.get("water") or {}), "test_of": self.test_of}
         if self.region is not None:
             data["region"] = self.region
         if not {"volume", "water"} & data.get("bucket", {}).keys():

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from pourcheck import Catalog, InputError, check, swap
-from pourcheck.catalog import Listing, Product, RegionRecord
+from pourcheck import Catalog, InputError, WaterTest, check, swap
+from pourcheck.catalog import Listing, Product, RegionRecord, Well
 from pourcheck.rules.instead.table import Rates, verdict_table
 from pourcheck.rules.present.table import html
 
@@ -204,3 +204,27 @@ def test_swaps_prefer_what_is_sold_here(place: str) -> None:
         ranks = [(order[one.verdict], not one.sold_here) for one in offered]
         assert ranks == sorted(ranks)
         assert isinstance(catalog.product(last[0]), Product)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ((), "2026-10-01"),
+        (("--test-of", "2026-04-07"), "2026-04-07"),
+        (("--test-of", "2026-04-08"), "ridge-well: has no test of 2026-04-08; its tests: 2026-04-07, 2026-10-01"),
+        (("--test-of", "soon"), "arguments: water test_of is not a day; write 2026-03-31"),
+    ],
+)
+def test_which_test_of_a_well(call: Call, place: str, words: tuple[str, ...], expected: str) -> None:
+    """The newest, or that of the day that is told; the verdict names it."""
+    with Catalog.open(place) as catalog:
+        well = catalog.record("well", "ridge-well")
+        assert isinstance(well, Well)
+        catalog.save(well.with_test(WaterTest.model_validate({"tested_on": "2026-10-01", "ph": 7.2})))
+    asked = ("check", "urea=1 lb", "--bucket", "5 gal", "--water", "ridge-well", "--inject", "1:100", "--json")
+    code, out, err = call(*asked, *words)
+    if code == 2:
+        assert err == f"pourcheck: {expected}\n"
+    else:
+        used = {one["kind"]: one for one in json.loads(out)["used"]}
+        assert used["well"]["tested_on"] == expected
