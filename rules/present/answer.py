@@ -45,7 +45,7 @@ def _decided(page: Page, verdict: Verdict) -> None:
 
 
 def _swap_line(swap: Swap) -> str:
-    return f"{swap.verdict.upper():<8}" + words.swap_words(swap)
+    return f"{swap.verdict.upper():<8}{words.swap_words(swap)}{' (sold here)' if swap.sold_here else ''}"
 
 
 def _all(page: Page, verdict: Verdict, pour: Pour) -> None:

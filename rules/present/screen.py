@@ -166,7 +166,7 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
     if first and not cures and not turns:
         yield Part("Do now", first.strip())
     for i, swap in enumerate(verdict.swaps[:_SWAPS]):
-        text = f"{words.swap_words(swap)} ({swap.verdict})."
+        text = f"{words.swap_words(swap)} ({'sold here, ' if swap.sold_here else ''}{swap.verdict})."
         yield Part("Instead", text if i == 0 else f"Or {text}", _INSTEAD if i == 0 else _SECOND_SWAP)
     if verdict.verdict in {"clear", "caution"} and (making := words.making_words(verdict, pour)):
         yield Part("Do now" if lead is None else "Make up", making, _MAKE_UP)

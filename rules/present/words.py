@@ -347,8 +347,7 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour, *, named: boo
 
 def swap_words(swap: Swap) -> str:
     """What a swap pours, after its verdict."""
-    poured = " + ".join(f"{product.amount} {product.name}" for product in swap.products)
-    return f"{poured} (sold here)" if swap.sold_here else poured
+    return " + ".join(f"{product.amount} {product.name}" for product in swap.products)
 
 
 def span_words(number: Number, form: str) -> str:
