@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from ..catalog import Catalog
 from .answer.assess import assess, one_thread
@@ -37,16 +37,3 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
         if details and any(rule.swap_helps for rule in blamed):
             verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
         return verdict
-
-
-def check_many(
-    pours: Iterable[Pour | Mapping[str, object]], catalog: Catalog, *, details: bool = False
-) -> list[Verdict]:
-    """`check` for each pour, one after the other; `details` as in `check`, off by default.
-
-    >>> from pourcheck import Catalog, check_many
-    >>> with Catalog.open("sqlite://") as catalog:
-    ...     check_many([], catalog)
-    []
-    """
-    return [check(pour, catalog, details=details) for pour in pours]

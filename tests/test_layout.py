@@ -104,6 +104,7 @@ def test_public_names() -> None:
     expected = {
         "Catalog",
         "CatalogError",
+        "Fault",
         "InputError",
         "Pour",
         "PourcheckError",
@@ -112,6 +113,7 @@ def test_public_names() -> None:
         "Verdict",
         "WaterTest",
         "check",
+        "check_each",
         "check_many",
         "swap",
     }

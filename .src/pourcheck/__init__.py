@@ -24,14 +24,17 @@ from .catalog import (
 if TYPE_CHECKING:
     from .rules.answer.verdict import Verdict
     from .rules.ask.pour import Pour
-    from .rules.check import check, check_many
+    from .rules.answer.fault import Fault
+    from .rules.check import check
     from .rules.instead.swap import swap
+    from .rules.serve.batch import check_each, check_many
 
 __version__ = "0.1.0"
 
 __all__ = [
     "Catalog",
     "CatalogError",
+    "Fault",
     "InputError",
     "Pour",
     "PourcheckError",
@@ -40,6 +43,7 @@ __all__ = [
     "Verdict",
     "WaterTest",
     "check",
+    "check_each",
     "check_many",
     "swap",
 ]
@@ -47,10 +51,12 @@ __all__ = [
 
 #: Where what needs the chemistry stands; it is imported when it is asked for.
 _IN_RULES = {
+    "Fault": "answer.fault",
     "Pour": "ask.pour",
     "Verdict": "answer.verdict",
     "check": "check",
-    "check_many": "check",
+    "check_each": "serve.batch",
+    "check_many": "serve.batch",
     "swap": "instead.swap",
 }
 

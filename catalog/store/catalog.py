@@ -63,9 +63,18 @@ class Catalog:
         new: one that is named and is not there is made; the default one, and one in memory, always are.
         Raises: CatalogError: it is not there, cannot be opened, or is of another schema.
         """
-        place = Place.named(database or default_database())
+        return cls.at(Place.named(database or default_database()), new=new or database is None)
+
+    @classmethod
+    def at(cls, place: Place, *, new: bool = False) -> Catalog:
+        """As `open`, at a place that is known."""
         with place.translated():
-            return cls(opening.reader_of(place, new=new or database is None or place.in_memory))
+            return cls(opening.reader_of(place, new=new or place.in_memory))
+
+    @property
+    def place(self) -> Place:
+        """Where it is kept, for opening it once more."""
+        return self._reader.place
 
     def close(self) -> None:
         """Give the database connections back."""

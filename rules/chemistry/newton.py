@@ -156,8 +156,18 @@ def parts(size: int, most: int = _PART) -> list[np.ndarray]:
     return np.array_split(np.arange(size), max(1, -(-size // most)))
 
 
+_most_cores = [0]
+
+
+def use_cores(most: int) -> None:
+    """Use no more cores than this from now on: for a process that shares them with others. most: 0 for all."""
+    _most_cores[0] = most
+
+
 def cores() -> int:
     """Cores that this process may use: fewer than the machine has in a container, or when it is pinned."""
+    if _most_cores[0]:
+        return _most_cores[0]
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 

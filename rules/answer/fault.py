@@ -1,0 +1,37 @@
+"""What is wrong with a pour that cannot be checked, as data."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from ...catalog import InputError, UnknownName
+from .verdict import Result
+
+#: input: it makes no sense; unknown-name: a product or well that the catalog does not hold; internal: ours.
+Code = Literal["input", "unknown-name", "internal"]
+
+
+class Fault(Result):
+    """A pour without a verdict. path: the field, "" where it is the whole; what: the fault; cure: how to mend it.
+
+    >>> from pourcheck import Fault, InputError
+    >>> Fault.of(InputError("is missing", where="bucket", mend='add volume = "5 gal"')).model_dump()
+    {'code': 'input', 'path': 'bucket', 'what': 'is missing', 'cure': 'add volume = "5 gal"'}
+    """
+
+    code: Code
+    path: str
+    what: str
+    cure: str
+
+    @classmethod
+    def of(cls, error: InputError) -> Fault:
+        """A fault of the input."""
+        code: Code = "unknown-name" if isinstance(error, UnknownName) else "input"
+        return cls(code=code, path=error.where, what=error.what, cure=error.mend)
+
+    @classmethod
+    def internal(cls, error: Exception) -> Fault:
+        """A fault of the program itself: nothing is known of the pour."""
+        what = f"this pour could not be checked ({type(error).__name__})"
+        return cls(code="internal", path="", what=what, cure="do not pour it; report it, with the pour")

@@ -1,0 +1,1 @@
+"""Many pours: for programs that dose."""
