@@ -25,7 +25,7 @@ SLOW = {
     "test_answer", "test_screen", "test_sweep", "test_chart_agreement", "test_phreeqc_parity", "test_hidden_characters",
     "test_stock_solubility", "test_stock_activity", "test_density", "test_bucket_numbers", "test_water_rules",
     "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder",
-    "test_metals", "test_grades", "test_exchange", "test_cli_catalog", "test_table", "test_hardness",
+    "test_metals", "test_grades", "test_exchange", "test_cli_catalog", "test_table", "test_jars", "test_hardness",
 }  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, overall
 from .echo import echo, program, used
 from .findings import ANSWER, decisions, findings, spoken
+from .jars import jars_seen
 from .numbers import tidy
 from .states import contents, estimated, state
 from .verdict import Answer, Beyond, Edge, EdgeInput, Verdict
@@ -103,6 +104,7 @@ def assess(question: Question, *, details: bool) -> Verdict:
         line=state(case, "line") if known else None,
         decided_by=decisions(question, columns, judge, judged) if details and level == Level.UNKNOWN else (),
         edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
+        jars=jars_seen(question.jars, found),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
 

@@ -194,6 +194,22 @@ class Swap(Result):
     sold_here: bool = False
 
 
+class JarSeen(Result):
+    """A jar test of the same products, in the same water or in one that was not told. products: with their amounts;
+    trouble: whether something was seen that blocks or endangers; agrees: whether that is what is predicted for the
+    bucket, null where the prediction is open. It decides nothing."""
+
+    id: str
+    made_on: str
+    by: str
+    products: tuple[str, ...]
+    water: str | None
+    seen: tuple[str, ...]
+    note: str
+    trouble: bool
+    agrees: bool | None
+
+
 EdgeInput = Literal[
     "amount_factor",
     "injection_ratio",
@@ -296,6 +312,7 @@ class Verdict(Result):
     decided_by: tuple[Decision, ...] = ()
     edges: tuple[Edge, ...] = ()
     swaps: tuple[Swap, ...] = ()
+    jars: tuple[JarSeen, ...] = ()
     assumed: tuple[Assumed, ...]
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)

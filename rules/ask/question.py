@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 from rapidfuzz import fuzz
 
-from ...catalog import Catalog, InputError, Product, UnknownName, WaterTest
+from ...catalog import Catalog, InputError, JarTest, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
 from ...catalog.label.grades import composition_of_grades, grade_words, of_some_grade
 from ...catalog.label.hazards import hazards_of_name
@@ -27,6 +27,7 @@ from ..policy import Unknown
 from ..policy.region import Region, region_of
 from .assumed import Assumed
 from .columns import Columns, Floats
+from .jars import jars_like
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
@@ -104,7 +105,8 @@ class Question:
     usual: ranges of what is not stated, in this region; region: its policy; plan: the drip and its times; day: of the
     pour.
     fixed: quantities that have one value, by name in their unit; unknowns: those that are swept; known: names of those
-    that the pour or the water test states, as a number or as a range. assumed: what was taken for the rest.
+    that the pour or the water test states, as a number or as a range. assumed: what was taken for the rest. jars: jar
+    tests of the same products.
     """
 
     pour: Pour
@@ -122,6 +124,7 @@ class Question:
     day: date
     salts: tuple[Salt, ...]
     assumed: tuple[Assumed, ...] = ()
+    jars: tuple[JarTest, ...] = ()
 
     @property
     def most_amount_factor(self) -> float:
@@ -176,6 +179,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     """
     region = region_of(pour.region, catalog)
     poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
+    inline = any(item.inline for item in pour.product)
     filled_up = pour.bucket.volume is not None
     where = "bucket.volume" if filled_up else "bucket.water"
     bucket_l = pour.bucket.measure.low
@@ -235,6 +239,8 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
         pour.day,
         salts(catalog),
         tuple(assumed),
+        # What is only tried, such as a swap, has none.
+        () if in_water_of is not None or inline else jars_like((item.product.id for item in poured), water, catalog),
     )
 
 

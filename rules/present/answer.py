@@ -67,6 +67,12 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
         _swaps(page, verdict.swaps)
+    if verdict.jars:
+        page.head("Jar tests of the same products")
+        for jar in verdict.jars:
+            page.line(f"- {words.jar_words(jar)}", 2, 2)
+            water = f", in water of {jar.water}" if jar.water else ""
+            page.line(f"{' + '.join(jar.products)}{water}{f'. {jar.note}' if jar.note else ''}", 4, 2)
     page.head("Mind")
     for note in verdict.findings:
         if note.level == "note":

@@ -29,9 +29,8 @@ LABEL_FIRST = "Label, safety data sheet and local code first. More: --more"
 
 #: What is never left out, and in which order the rest is where lines are short, the least needed first.
 _NEVER = 0
-_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _ASSUMED, _MAKE_UP, _SECOND_STEP, _OTHER_NOTE, _SECOND_EDGE, _SECOND_SWAP = (
-    range(1, 11)
-)
+_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _JAR, _ASSUMED, _MAKE_UP, _SECOND_STEP, _OTHER_NOTE, _SECOND_EDGE = range(1, 11)
+_SECOND_SWAP = 11
 
 #: What only spoils the feed, among the rules that keep people safe; what burns only once it is dry.
 _SPOILS_FEED = frozenset({"bleach-with-feed"})
@@ -99,6 +98,7 @@ def _parts(verdict: Verdict, pour: Pour) -> Iterator[Part]:
     lead = _lead(verdict)
     yield from _why(verdict, lead)
     yield from _to_do(verdict, pour, lead)
+    yield from _jars(verdict)
     yield from _edge(verdict, pour)
     yield from _care(verdict, lead)
     yield from _not_known(verdict)
@@ -170,6 +170,12 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
         yield Part("Instead", text if i == 0 else f"Or {text}", _INSTEAD if i == 0 else _SECOND_SWAP)
     if verdict.verdict in {"clear", "caution"} and (making := words.making_words(verdict, pour)):
         yield Part("Do now" if lead is None else "Make up", making, _MAKE_UP)
+
+
+def _jars(verdict: Verdict) -> Iterator[Part]:
+    """The jar test that contradicts the prediction, else the newest."""
+    for jar in sorted(verdict.jars, key=lambda one: (one.agrees is not False, not one.trouble))[:1]:
+        yield Part("Jar test", words.jar_words(jar), _NEVER if jar.agrees is False and jar.trouble else _JAR)
 
 
 def _edge(verdict: Verdict, pour: Pour) -> Iterator[Part]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ...catalog.quantity.numbers import in_figures
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
-from ..answer.verdict import Decision, Edge, Finding, Number, SolutionState, Swap, Verdict
+from ..answer.verdict import Decision, Edge, Finding, JarSeen, Number, SolutionState, Swap, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
 from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
@@ -340,6 +340,22 @@ def _moved(edge: Edge, value: float, verdict: Verdict, pour: Pour, *, named: boo
     if edge.input == CALCIUM.key and hardness is not None:
         shown += f" (hardness {hardness + _CACO3_PER_CALCIUM * (value - edge.now):.0f} mg/L CaCO3)"
     return shown
+
+
+# --- jar tests --------------------------------------------------------------------------------------
+
+
+def jar_words(jar: JarSeen) -> str:
+    """A jar test, and how it goes with what is predicted."""
+    by = f" by {jar.by}" if jar.by else ""
+    told = f"{jar.made_on}{by}: {', '.join(jar.seen)}"
+    if jar.agrees is None:
+        return f"{told}."
+    if jar.agrees:
+        return f"{told}, as predicted."
+    if jar.trouble:
+        return f"{told}. That is not predicted: do not pour before it is known what formed."
+    return f"{told}. That is not what is predicted, and lowers nothing: amounts, water and time may differ."
 
 
 # --- swaps and numbers ----------------------------------------------------------------------------
