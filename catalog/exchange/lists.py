@@ -19,6 +19,7 @@ from .records import COLUMNS, KIND_OF, Known, Reading, RowRead, Units, What, tab
 from .rows import CellFault, Document
 
 if TYPE_CHECKING:
+    from ..look_over import Remark
     from ..store.catalog import Catalog
 
 #: Rows that are looked up in the catalog at once.
@@ -29,13 +30,15 @@ MOST_FAULTS = 1000
 REASON = "# Reason"
 WHATS: tuple[What, ...] = tuple(COLUMNS)
 Progress = Callable[[int], None]
+Look = Callable[[Record], "Sequence[Remark]"]
 
 
 @dataclass
 class ListRead:
     """What became of a file. rows: that were read; new, changed, same: records by what the catalog held of them;
-    remarks: rows that are remarks; faults: what is wrong, the first `MOST_FAULTS`; faulty: rows with faults; saved:
-    False where nothing was written; rejects: file with the rows that were left out."""
+    remarks: rows that are remarks; doubts: what was said of records that are new or changed, by row; faults: what is
+    wrong, the first `MOST_FAULTS`; faulty: rows with faults; saved: False where nothing was written; rejects: file with
+    the rows that were left out."""
 
     file: str
     rows: int = 0
@@ -45,6 +48,7 @@ class ListRead:
     remarks: int = 0
     faulty: int = 0
     faults: list[CellFault] = field(default_factory=list)
+    doubts: list[tuple[int, Remark]] = field(default_factory=list)
     saved: bool = False
     rejects: str = ""
 
@@ -63,17 +67,20 @@ def read_list(
     by: str = "",
     why: str = "",
     progress: Progress | None = None,
+    look: Look | None = None,
 ) -> ListRead:
     """Read a CSV or XLSX file into the catalog: all rows or none, and nothing where one has a fault.
 
     dry_run: nothing is written. skip_bad: a file for the rows with faults; the others are written. source: where the
-    numbers of rows are from that do not say so. progress: called with the number of rows read so far.
+    numbers of rows are from that do not say so. progress: called with the number of rows read so far. look: says what
+    is doubtful about a record, as `look_over` does; some 10 ms for a label, so it is left out unless asked for.
     Raises: InputError: the file cannot be read, or has no header. Faults of rows are in what is returned.
     """
     path = Path(file)
     done = ListRead(str(file))
     with files.opened(path) as sheets:
         job = _Job(catalog, path, sheets, done, source, Path(skip_bad) if skip_bad is not None else None, progress)
+        job.look = look
         if any(reading.faults for reading in job.readings):
             done.faults = [fault for reading in job.readings for fault in reading.faults]
             return done
@@ -119,6 +126,7 @@ class _Job:
                 raise InputError(
                     f"has {len(self.readings)} sheets", where=str(path), mend="let the rejects go to an .xlsx file too"
                 )
+        self.look: Look | None = None
         #: Rows by the names that they take: kind and folded name.
         self._taken: dict[tuple[What, str], tuple[str, int]] = {}
 
@@ -187,10 +195,17 @@ class _Job:
                     other.waits_for = read.row
             elif owners.get(fold(id_of(record))) is None:
                 self._done.new += 1
+                self._look_at(read, record)
             elif self._same(what, record):
                 self._done.same += 1
             else:
                 self._done.changed += 1
+                self._look_at(read, record)
+
+    def _look_at(self, read: RowRead, record: Record) -> None:
+        if self.look is not None and len(self._done.doubts) < MOST_FAULTS:
+            # A source that comes with the file is no fault of the record.
+            self._done.doubts += [(read.row, one) for one in self.look(record) if one.severity == "doubt"]
 
     def _same(self, what: What, record: Record) -> bool:
         try:

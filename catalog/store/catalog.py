@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from ..exchange.lists import ListRead
     from ..exchange.records import Units, What
+    from ..look_over import Remark
 
 #: What the kinds are called where one is not found.
 _SPOKEN: dict[Kind, str] = {"jar": "jar test"}
@@ -350,12 +351,13 @@ class Catalog:
         by: str = "",
         why: str = "",
         progress: Callable[[int], None] | None = None,
+        look: Callable[[Record], Sequence[Remark]] | None = None,
     ) -> ListRead:
         """Read a CSV or XLSX file into the catalog, all or nothing: see `exchange.lists.read_list`."""
         from ..exchange.lists import read_list
 
         return read_list(
-            self, file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=by, why=why, progress=progress
+            self, file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=by, why=why, progress=progress, look=look
         )
 
     def write_list(

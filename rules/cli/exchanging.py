@@ -7,11 +7,11 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from ...catalog import Catalog
+from ...catalog import Catalog, Record
 from ...catalog.exchange.lists import ListRead, write_template
 from ...catalog.exchange.records import Units, What
 from ...catalog.text import escaped
@@ -19,6 +19,9 @@ from .late import group_app
 from .options import AsJson, Database, New
 from .output import page, say
 from .saving import By, Why, author
+
+if TYPE_CHECKING:
+    from ...catalog.look_over import Remark
 
 catalog_app = group_app()
 
@@ -41,7 +44,9 @@ OfWhat = Annotated[
 @catalog_app.command("import")
 def import_(
     file: Annotated[Path, typer.Argument(help="A CSV or XLSX file (see: template).")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and write nothing.")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be done and what is doubtful; write nothing.")
+    ] = False,
     skip_bad: Annotated[
         Path | None, typer.Option("--skip-bad", help="Leave rows with faults out, and write them to this file.")
     ] = None,
@@ -56,18 +61,35 @@ def import_(
     """Read a list of products, wells or sources into the catalog: all of it, or nothing where a row has a fault."""
     with Catalog.open(db, new=new) as catalog, bar("rows", _lines(file) if sys.stderr.isatty() else None) as progress:
         done = catalog.read_list(
-            file, dry_run=dry_run, skip_bad=skip_bad, source=source, by=author(by), why=why, progress=progress
+            file,
+            dry_run=dry_run,
+            skip_bad=skip_bad,
+            source=source,
+            by=author(by),
+            why=why,
+            progress=progress,
+            look=_look(catalog) if dry_run else None,
         )
     if as_json:
         counts = {
             name: getattr(done, name) for name in ("rows", "new", "changed", "same", "remarks", "faulty", "saved")
         }
         faults = [{"row": f.row, "column": f.column, "what": f.what, "mend": f.mend} for f in done.faults]
-        say(escaped(json.dumps({**counts, "rejects": done.rejects, "faults": faults}, indent=2)))
+        doubts = [{"row": row, "field": one.field, "what": one.what, "mend": one.mend} for row, one in done.doubts]
+        document = {**counts, "rejects": done.rejects, "faults": faults, "doubts": doubts}
+        say(escaped(json.dumps(document, indent=2)))
     else:
         _tell(done, dry_run, every)
     if done.faults and not done.saved:
         raise typer.Exit(2)
+
+
+def _look(catalog: Catalog) -> Callable[[Record], list[Remark]]:
+    from ...catalog.look_over import look_over
+    from ..policy import default_unknowns, usual_mg_per_l
+
+    usual = usual_mg_per_l(default_unknowns())
+    return lambda record: look_over(record, catalog, usual)
 
 
 def _tell(done: ListRead, dry_run: bool, every: bool) -> None:
@@ -77,6 +99,11 @@ def _tell(done: ListRead, dry_run: bool, every: bool) -> None:
     hidden = max(done.faulty - len({fault.row for fault in shown}), 0)
     if hidden:
         say(f".. and {hidden} more row{'' if hidden == 1 else 's'} with faults{'' if every else ' (--all shows them)'}")
+    doubts = done.doubts if every else done.doubts[:_SHOWN]
+    for row, remark in doubts:
+        say(f"row {row}, doubtful: {remark}")
+    if len(doubts) < len(done.doubts):
+        say(f".. and {len(done.doubts) - len(doubts)} more doubts (--all shows them)")
     if done.faults and not done.rows:
         say("Nothing was read: mend the header.")
         return

@@ -148,7 +148,7 @@ def print_listings(listings: Sequence[Listing], out: Console) -> None:
 def print_regions(regions: Sequence[tuple[str, str, str]], out: Console) -> None:
     """Regions: id, name, and what they hold."""
     for name, id_, told in regions:
-        _row(out, [(name, 28), (id_, 20), (told, out.width - 48)])
+        _row(out, [(name, 26), (id_, 18), (told, out.width - 44)])
 
 
 def print_jars(jars: Sequence[JarTest], out: Console) -> None:

@@ -13,6 +13,7 @@ import pytest
 from pourcheck import Catalog
 from pourcheck.catalog import InputError, Listing, Product, Well
 from pourcheck.catalog.exchange.lists import write_template
+from pourcheck.catalog.look_over import look_over
 
 
 @pytest.fixture
@@ -216,3 +217,11 @@ def test_a_file_of_another_kind(own: Catalog, tmp_path: Path) -> None:
     """A line that says where and what."""
     with pytest.raises(InputError, match=r"products\.csv: has no header that is known"):
         own.read_list(given(tmp_path, "q,r\n1,2\n"))
+
+
+def test_what_is_doubtful_is_told_where_it_is_asked_for(own: Catalog, tmp_path: Path) -> None:
+    """The look at each entry, by row; a source that comes with the file is no doubt."""
+    text = HEAD + "feed,Feed,dry,13-0-44,0.1,potasium nitrate,label read 2026-05-02\n"
+    done = own.read_list(given(tmp_path, text), dry_run=True, look=lambda record: look_over(record, own))
+    assert [(row, remark.field) for row, remark in done.doubts] == [(2, "derived_from")]
+    assert own.read_list(given(tmp_path, text), dry_run=True).doubts == []
