@@ -172,7 +172,12 @@ def export(
     """Write the catalog to a spreadsheet; import reads it back without loss."""
     with Catalog.open(db, new=new) as catalog:
         counts = catalog.write_list(file, what=what, region=region, units=units)
+        faults = catalog.faults()
     say(f"{file}: " + ", ".join(f"{number} {_SPOKEN[name][number != 1]}" for name, number in counts.items()))
+    for fault in faults:
+        say(f"left out: {fault.kind} {fault.id}, revision {fault.number}: {fault.what}")
+    if faults:
+        raise typer.Exit(1)
 
 
 @catalog_app.command()

@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import select
+import sqlite3
 import subprocess
 import sys
 import time
@@ -257,6 +258,39 @@ def test_a_list_in_and_out(call: Call, tmp_path: Path) -> None:
     assert out == "113 rows read: 113 as they were. Nothing was written: a dry run.\n"
     assert call("catalog", "template", str(path))[0] == 0
     assert call("catalog", "import", str(path))[1] == "0 rows read: 2 remarks.\n"
+
+
+def test_what_makes_no_sense_is_told_when_it_is_left_out(call: Call, place: str, tmp_path: Path) -> None:
+    """A document that somebody spoilt is named by the export that cannot hold it, and by the look at the catalog."""
+    call(*FEED)
+    with sqlite3.connect(place) as connection:
+        connection.execute("UPDATE revision SET document = '{}' WHERE id = 'new-feed-13-0-44'")
+    connection.close()
+    code, out, _ = call("catalog", "export", str(tmp_path / "products.csv"))
+    assert code == 1
+    assert out.splitlines()[1].startswith("left out: product new-feed-13-0-44, revision 1: ")
+    code, out, _ = call("catalog", "check")
+    assert code == 1
+    assert out.startswith("product new-feed-13-0-44, revision 1: ")
+
+
+@pytest.mark.parametrize("grown", [50_000, 1_500_000])
+def test_an_import_that_is_killed_leaves_nothing(place: str, tmp_path: Path, grown: int) -> None:
+    """Killed without warning while it writes, or after: all rows are there, or none. grown: bytes of the database's log
+    at which it is killed."""
+    path, rows = tmp_path / "products.csv", 4000
+    path.write_text("Name,Form,Grade\n" + "".join(f"Feed {i},dry,{i % 30}-0-0\n" for i in range(rows)), "utf-8")
+    command = [sys.executable, "-c", "from pourcheck.rules.cli import main; main()", "catalog", "import", str(path)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    log = Path(f"{place}-wal")
+    while process.poll() is None and not (log.exists() and log.stat().st_size > grown):
+        time.sleep(0.002)
+    process.kill()
+    process.wait()
+    with Catalog.open(place) as catalog:
+        assert len(catalog.owners("product", (f"feed-{i}" for i in range(rows)))) in {0, rows}
+        assert catalog.read_list(path).saved
+        assert len(catalog.owners("product", (f"feed-{i}" for i in range(rows)))) == rows
 
 
 @pytest.mark.usefixtures("place")
