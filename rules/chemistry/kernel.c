@@ -47,7 +47,7 @@
 #define SIGMA_BEYOND 0.015
 #define DILUTE_ROUNDS 160
 #define STRONG_ROUNDS 400
-#define SOLID_ROUNDS 60
+#define SOLID_ROUNDS 30
 #define GUESSED 1
 #define INTERIOR 2
 #define INTERIOR_ROUNDS 200
@@ -1205,6 +1205,18 @@ static void same_as_before(const Model *m, const Out *before, Out *after, size_t
     after->converged[row] = before->converged[row];
 }
 
+static int leaves_water(const Room *r) {
+    double taken = 0.0;
+    for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
+    return 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+}
+
+static void keep_solids(const Room *r, Out *after, size_t row) {
+    double *solid = after->solid + row * (size_t)r->m->P;
+    memset(solid, 0, sizeof(double) * (size_t)r->m->P);
+    for (int p = 0; p < r->np; p++) solid[r->phases[p]] = r->x[p];
+}
+
 static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted,
                     const double *down_to, int count, Out *before, Out *after, size_t row, double *ahead,
                     double *less) {
@@ -1227,35 +1239,43 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
         gather(r, total, held.flags); /* the same masters: nothing settles wholly */
         lay_solids(r, wanted, down_to, count, held, brought, index, ahead, all);
         fine = r->np > 0 && iterate(r, w, held, m->pitzer, GUESSED, SOLID_ROUNDS);
-        double taken = 0.0;
-        for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
-        fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+        fine = fine && leaves_water(r);
         collect(r, w, held, total, after, row);
         int missed = 0; /* whether one that was left out would form after all */
         for (int k = 0; k < count && !all; k++) {
             double now = after->index[row * (size_t)m->P + (size_t)wanted[k]];
             missed = missed || now > (down_to ? down_to[k] : 0.0) + SATURATED;
         }
-        if (!missed) break;
+        if (!missed || !fine) break;
     }
-    if (!fine && r->np > 0) {
-        /* Where guessing goes round in a circle, as where solids take nearly all of something. */
-        dissolve(r, far ? less : total, t, w, held);
-        gather(r, total, held.flags);
-        lay_solids(r, wanted, down_to, count, held, brought, index, ahead, 1);
-        r->narrow = 1e-3;
-        for (int p = 0; p < r->np; p++) {
-            r->x[p] = 1e-3 * r->cap[p];
-            r->under[p] = -r->over[p] > 0.3 ? -r->over[p] : 0.3;
-        }
-        double taken = 0.0;
-        fine = iterate(r, w, held, m->pitzer, INTERIOR, INTERIOR_ROUNDS);
-        for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
-        fine = fine && 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
-        collect(r, w, held, total, after, row);
+    if (fine || r->np == 0) {
+        keep_solids(r, after, row);
+        after->converged[row] = fine && sane(m, r->ln_aw);
+        return;
     }
-    for (int p = 0; p < r->np; p++) after->solid[row * (size_t)m->P + (size_t)r->phases[p]] = r->x[p];
+    /* Where guessing goes round in a circle, as where solids take nearly all of something. */
+    dissolve(r, far ? less : total, t, w, held);
+    gather(r, total, held.flags);
+    lay_solids(r, wanted, down_to, count, held, brought, index, ahead, 1);
+    r->narrow = 1e-3;
+    for (int p = 0; p < r->np; p++) {
+        r->x[p] = 1e-3 * r->cap[p];
+        r->under[p] = -r->over[p] > 0.3 ? -r->over[p] : 0.3;
+    }
+    fine = iterate(r, w, held, m->pitzer, INTERIOR, INTERIOR_ROUNDS) && leaves_water(r);
+    collect(r, w, held, total, after, row);
+    keep_solids(r, after, row);
     after->converged[row] = fine && sane(m, r->ln_aw);
+    if (!fine) return;
+    /* With what it found to be there the guess is right, and exact. */
+    for (int p = 0; p < r->np; p++) {
+        r->there[p] = r->x[p] > 1e-6 * r->cap[p];
+        if (!r->there[p]) r->x[p] = 0.0;
+    }
+    if (iterate(r, w, held, m->pitzer, GUESSED, SOLID_ROUNDS) && leaves_water(r) && sane(m, r->ln_aw)) {
+        collect(r, w, held, total, after, row);
+        keep_solids(r, after, row);
+    }
 }
 
 /* --- how far saturation indices can be off (doubt.py) ------------------------------------------------------------ */
