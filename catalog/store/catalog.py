@@ -16,7 +16,7 @@ from ..water.well import Well
 from . import opening, statements
 from .entry import Entry
 from .grade_names import grade_in, of_grade, without_grade
-from .kinds import Kind, kind_named
+from .kinds import Kind, kind_named, names_of
 from .match import Match
 from .place import Place, default_database
 from .reader import Reader
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from ..exchange.records import Units, What
     from ..look_over import Remark
 
+#: So many products that a search may mean are ranked at first, and at most (about).
+_RANKED, _MOST_RANKED = 80, 400
 #: What the kinds are called where one is not found.
 _SPOKEN: dict[Kind, str] = {"jar": "jar test"}
 
@@ -139,9 +141,13 @@ class Catalog:
             return of_grade(self._records.products(ids), name)
 
     def _nearest_products(self, name: str) -> list[str]:
+        from .narrowing import Wanted, narrowed
         from .search import nearest_names
 
-        return nearest_names(self.products(), name)
+        with self._records.snapshot() as reader:
+            words = (without_grade(name) or grade[0]) if (grade := grade_in(name)) else fold(name)
+            ids, _ = narrowed(reader, words, _RANKED, Wanted())
+            return nearest_names(self._records.products(ids), name)
 
     def grades(self, name: str) -> tuple[Product, ...]:
         """The materials that bear a name together, which does not tell which it is; empty where the name is one's own.
@@ -160,19 +166,54 @@ class Catalog:
             theirs = owner is not None and all(owner != grade.id for grade in found)
             return () if theirs or len(found) < 2 else found
 
-    def find(self, query: str, limit: int = 10, without: Sequence[str] = ()) -> list[Match]:
+    def find(
+        self,
+        query: str,
+        limit: int = 10,
+        without: Sequence[str] = (),
+        *,
+        made_of: str = "",
+        region: str = "",
+        state: str = "",
+        sold_here: bool = False,
+    ) -> list[Match]:
         """Products by name with typos, by grade or by nutrient, without some ("no phosphorus"); best first.
 
+        made_of: only those whose label names this material. region, state, sold_here: only those on the list of a
+        region, in a state, sold there. Of a large catalog only what comes into question is read.
+
         >>> with Catalog.open("sqlite://") as catalog:
-        ...     catalog.find("potasium nitrat")[0].product.id
-        'potassium-nitrate'
+        ...     [m.product.id for m in catalog.find("potasium nitrat", 1) + catalog.find("", 1, made_of="urea")]
+        ['potassium-nitrate', 'alder-twenty-20-20-20']
 
         Raises: InputError: something to be left out that products are not known by.
         """
-        from .search import find
+        from .narrowing import Wanted, fits, narrowed
+        from .search import find, is_good, understood
 
-        with self.snapshot():
-            return find(self.products(), query, limit, without, self.product)
+        with self._records.snapshot() as reader:
+            exact = self._records.owner("product", query)
+            words, left = understood(query, without, is_name=exact is not None)
+            wanted = Wanted(self._names_of_material(made_of), region, state, sold_here, left)
+            most = max(_RANKED, 8 * limit)
+            while True:
+                ids, whole = narrowed(reader, words, most, wanted)
+                if exact is not None and exact not in ids and fits(reader, exact, wanted):
+                    ids.insert(0, exact)
+                products = self._records.products(ids)
+                found = find(products, query, limit, without, self.product, listed=wanted.selective)
+                # What is left out is looked for label by label, which takes its time.
+                if whole or left or most >= _MOST_RANKED or sum(map(is_good, found)) >= limit:
+                    return found
+                most *= 5
+
+    def _names_of_material(self, name: str) -> tuple[str, ...]:
+        """Every folded name that a label may call a material by."""
+        if not name:
+            return ()
+        owner = self._records.owner("product", name)
+        found = self._records.products([owner]) if owner is not None else []
+        return tuple(dict.fromkeys([fold(name), *(folded for one in found for folded in names_of(one))]))
 
     # --- wells ------------------------------------------------------------------------------------
 

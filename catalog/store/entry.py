@@ -55,13 +55,23 @@ class Entry:
 
 def _of_product(product: Product, own: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     n, p2o5, k2o = product.grade_percent or (None, None, None)
-    salt = bool(product.solubility) and len(product.content) == 1 and product.form == "dry"
-    material = product.kind == "material"
-    yield "product_index", {**own, "material": material, "salt": salt, "n": n, "p2o5": p2o5, "k2o": k2o}
     percents = {"n": n, "p2o5": p2o5, "k2o": k2o} | {key: number.value for key, number in product.guaranteed.items()}
     if product.content:
         species = product.species_mol_per_kg()
         percents = {nutrient: percent_from_species(nutrient, species) for nutrient in NUTRIENTS}
+    yield (
+        "product_index",
+        {
+            **own,
+            "name": product.name,
+            "material": product.kind == "material",
+            "salt": bool(product.solubility) and len(product.content) == 1 and product.form == "dry",
+            "rich": sum(percents[key] or 0.0 for key in ("n", "p2o5", "k2o")),
+            "n": n,
+            "p2o5": p2o5,
+            "k2o": k2o,
+        },
+    )
     for nutrient, percent in percents.items():
         if percent is not None and percent > _NONE_PERCENT:
             yield "product_nutrient", {**own, "nutrient": nutrient, "percent": percent}

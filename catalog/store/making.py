@@ -8,6 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 from sqlalchemy import Connection, Engine, inspect, text
 
 from . import seeds
+from .name_search import make_name_search
 from .schema import SCHEMA
 from .tables import Base
 from .writing import Stamp, count_change, put, set_meta, writing
@@ -35,6 +36,7 @@ def make(engine: Engine) -> None:
         if inspect(connection).has_table("record"):
             return
         Base.metadata.create_all(connection, checkfirst=False)
+        make_name_search(connection)
         mark_schema(connection)
         set_meta(connection, "changes", "0")
         bring_seeds(connection)

@@ -21,6 +21,10 @@ class Reader:
         self.place, self.connection = place, connection
         self._lock = threading.RLock()
         self._depth = 0
+        #: Letters in a row that very many names hold: nothing to look for (see `narrowing`).
+        self.common: set[str] = set()
+        #: Whether there is an index of letters in a row; None: nobody looked yet.
+        self.name_search: bool | None = None
 
     def rows(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
         """All rows of a statement (see `statements`)."""

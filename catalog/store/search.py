@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from rapidfuzz import fuzz, process
 
@@ -31,26 +32,50 @@ def find(
     limit: int = 10,
     without: Sequence[str] = (),
     resolve: Resolve | None = None,
+    *,
+    listed: bool = False,
 ) -> list[Match]:
     """Products that a query names, best first; what is not for drip, or no fertilizer, last.
 
     query: a grade ("10-0-10": equal, then nearest), a nutrient ("potash": richest first), or a name with typing
     errors; with "no phosphorus" or "chloride-free" among its words, only what is free of it or not known to hold it.
     without: more to leave out. resolve: gives the material that a label names; by the products themselves where none.
-    An exact name comes before everything else.
+    listed: where no word is asked for, all are found. An exact name comes before everything else.
     Raises: InputError: something to be left out that products are not known by.
     """
     asked = fold(query)
     exact = [Match(p, "name", 100.0) for p in products if asked in names_of(p)]
-    words, left = (asked, ()) if exact else split_query(query)
-    left = (*left, *(left_out(word, "--without") for word in without))
-    found = _search(products, words) if words or not left else _all(products)
+    words, left = understood(query, without, is_name=bool(exact))
+    found = _search(products, words) if words or not (left or listed) else _all(products)
     others = [m for m in found if all(m.product.id != e.product.id for e in exact)]
     meant = resolve or _among(products)
-    marked = [one for match in exact + others if (one := _marked(match, left, meant)) is not None]
+    marked: list[Match] = []
+    good = 0
+    for match in exact + others:
+        one = _marked(match, left, meant)
+        if one is not None:
+            marked.append(one)
+            good += is_good(one)
+            # What comes later is no better: it cannot stand among the first.
+            if good >= limit and len(marked) > len(exact):
+                break
     # The best name stays in front: who asks for gypsum is told of gypsum.
     first = len(exact) if exact else int(bool(marked) and not left and marked[0].why.startswith("name"))
     return (marked[:first] + sorted(marked[first:], key=_tier))[:limit]
+
+
+def understood(query: str, without: Sequence[str] = (), *, is_name: bool = False) -> tuple[str, tuple[Left, ...]]:
+    """The folded words that a query looks for, and what it leaves out. is_name: all of it is a name.
+
+    Raises: InputError: something to be left out that products are not known by.
+    """
+    words, left = (fold(query), ()) if is_name else split_query(query)
+    return words, (*left, *(left_out(word, "--without") for word in without))
+
+
+def is_good(match: Match) -> bool:
+    """Whether nothing speaks against it, so that what comes later is no better."""
+    return _tier(match) == 0
 
 
 def _tier(match: Match) -> int:
@@ -180,14 +205,21 @@ def _by_nutrient(products: Iterable[Product], nutrient: str) -> list[Match]:
     return sorted(found, key=lambda m: (-m.score, m.product.name))
 
 
+Key = TypeVar("Key")
+
+
+def name_scores(asked: str, names: Mapping[Key, str]) -> dict[Key, float]:
+    """How well folded names fit a folded query (0-100), the best first; those that hardly do are left out."""
+    likely = process.extract(asked, names, scorer=fuzz.WRatio, score_cutoff=NAME_CUTOFF, limit=None)
+    # WRatio forgives length; the plain ratio breaks its ties in favor of the whole name.
+    scores = {key: 0.8 * score + 0.2 * fuzz.token_sort_ratio(asked, name) for name, score, key in likely}
+    return dict(sorted(scores.items(), key=lambda one: -one[1]))
+
+
 def _by_name(products: Sequence[Product], query: str) -> list[Match]:
     choices = {(i, name): folded for i, product in enumerate(products) for folded, name in names_of(product).items()}
     best: dict[int, tuple[float, str]] = {}
-    for _, score, (i, name) in process.extract(
-        fold(query), choices, scorer=fuzz.WRatio, score_cutoff=NAME_CUTOFF, limit=None
-    ):
-        # WRatio forgives length; the plain ratio breaks its ties in favor of the whole name.
-        whole = 0.8 * score + 0.2 * fuzz.token_sort_ratio(fold(query), fold(name))
+    for (i, name), whole in name_scores(fold(query), choices).items():
         if whole > best.get(i, (0.0, ""))[0]:
             best[i] = (whole, name)
     found = [Match(products[i], f"name {quoted(name)}", score) for i, (score, name) in best.items()]

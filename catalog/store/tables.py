@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Column, DateTime, ForeignKeyConstraint, Index, MetaData, Table, Text
+from sqlalchemy import Column, DateTime, ForeignKeyConstraint, Index, MetaData, Table, Text, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 
@@ -66,27 +66,37 @@ class RevisionRow(Base, table=True):
 
 
 class NameRow(Base, table=True):
-    """Every name that a record answers to, folded; one record of a kind has it. position: 0 is the id."""
+    """Every name that a record answers to, folded; one record of a kind has it. position: 0 is the id; size: letters of
+    the folded name."""
 
     __tablename__ = "record_name"
-    __table_args__ = (_of_record(), Index("record_name_of", "kind", "id"))
-    kind: str = Field(primary_key=True)
-    folded: str = Field(primary_key=True)
+    __table_args__ = (
+        _of_record(),
+        UniqueConstraint("kind", "folded", name="record_name_once"),
+        Index("record_name_of", "kind", "id"),
+        Index("record_name_size", "kind", "size"),
+    )
+    key: int | None = Field(default=None, primary_key=True)
+    kind: str
+    folded: str
     id: str
     name: str
     position: int
+    size: int
 
 
 class ProductIndexRow(Base, table=True):
-    """What products are looked for by. n, p2o5, k2o: the grade [percent]; salt: a dry single chemical with a curve of
-    its solubility."""
+    """What products are looked for by. n, p2o5, k2o: the grade [percent]; rich: what it holds of the three [percent];
+    salt: a dry single chemical with a curve of its solubility."""
 
     __tablename__ = "product_index"
     __table_args__ = (_of_record(), Index("product_index_grade", "n", "p2o5", "k2o"))
     kind: str = Field(primary_key=True)
     id: str = Field(primary_key=True)
+    name: str
     material: bool = Field(index=True)
     salt: bool
+    rich: float = Field(index=True)
     n: float | None
     p2o5: float | None
     k2o: float | None
@@ -96,7 +106,7 @@ class ProductNutrientRow(Base, table=True):
     """What a product holds of a nutrient [percent by mass]."""
 
     __tablename__ = "product_nutrient"
-    __table_args__ = (_of_record(), Index("product_nutrient_richest", "nutrient", "percent"))
+    __table_args__ = (_of_record(), Index("product_nutrient_richest", "nutrient", "percent", "id"))
     kind: str = Field(primary_key=True)
     id: str = Field(primary_key=True)
     nutrient: str = Field(primary_key=True)

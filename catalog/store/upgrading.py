@@ -14,6 +14,7 @@ from .backup import back_up
 from .entry import Entry
 from .kinds import record_of
 from .making import bring_seeds
+from .name_search import make_name_search
 from .opening import tables_of
 from .place import Place
 from .reader import Reader
@@ -97,6 +98,7 @@ def _migrate(connection: Connection, schema: int) -> str:
     set_meta(connection, "schema", str(SCHEMA))
     if connection.execute(text("SELECT count(*) FROM catalog_meta WHERE key = 'changes'")).scalar_one() == 0:
         set_meta(connection, "changes", "0")
+    make_name_search(connection)
     lost = index_anew(connection, list(_entries(connection)))
     bring_seeds(connection)
     count_change(connection)

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Engine, bindparam, create_engine, delete, event, func, insert, select, update
+from sqlalchemy import Connection, Engine, bindparam, create_engine, delete, event, func, insert, select, text, update
 from sqlalchemy.pool import NullPool, StaticPool
 
 from ..door import refuse_hidden
@@ -82,6 +82,11 @@ def writing(engine: Engine) -> Iterator[Connection]:
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(select(func.pg_advisory_xact_lock(_LOCK)))
+            # While much is written, the server goes by counts from before: it would look for keys row by row.
+            connection.execute(text("SET LOCAL enable_seqscan = off"))
+            # Names are put into the index of letters in large lots, which is faster by far.
+            connection.execute(text("SET LOCAL gin_pending_list_limit = '128MB'"))
+            connection.execute(text("SET LOCAL maintenance_work_mem = '128MB'"))
         yield connection
 
 
@@ -313,7 +318,7 @@ def _derive(batch: _Batch, entries: Iterable[Entry], names: dict[str, dict[str, 
             continue
         own = {"kind": entry.kind, "id": entry.id}
         for position, (folded, name) in enumerate(names[entry.id].items()):
-            batch.add("record_name", {**own, "folded": folded, "name": name, "position": position})
+            batch.add("record_name", {**own, "folded": folded, "name": name, "position": position, "size": len(folded)})
         for name, row in entry.index_rows():
             batch.add(name, row)
 

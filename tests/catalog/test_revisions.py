@@ -73,7 +73,11 @@ RECORDS: dict[Kind, Record] = {
         id="my-well", name="My Well", test=(WaterTest(tested_on="2026-01-02", ph=7.1, calcium="12 gpg"),), notes="a\nb"
     ),
     "source": Source(id="my-book", citation="A book, 2nd edition, p. 3", seen="yes"),
-    "region": RegionRecord(id="aldervane-east", name="Aldervane East", policy={"level": {"warm-line": 1.5}}),
+    "region": RegionRecord(
+        id="aldervane-east",
+        name="Aldervane East",
+        policy={"level": {"warm-line": {"at_least": "caution", "reason": "hot"}}},
+    ),
     "listing": Listing(region="aldervane", product="urea", state="reviewed", reviewed_by="B. Adviser", sold_here=True),
     "jar": JarTest.model_validate(
         {"id": "j1", "made_on": "2026-05-02", "product": [{"name": "urea", "amount": "2 g"}], "seen": ["clear"]}

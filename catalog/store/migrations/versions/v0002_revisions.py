@@ -190,24 +190,28 @@ def _make_new() -> None:
     )
     op.create_table(
         "record_name",
-        column("kind", text, primary=True),
-        column("folded", text, primary=True),
-        column("id", text),
-        column("name", text),
+        sa.Column("key", number, primary_key=True),
+        *(column(name, text) for name in ("kind", "folded", "id", "name")),
         column("position", number),
+        column("size", number),
         _of_record(),
+        sa.UniqueConstraint("kind", "folded", name="record_name_once"),
     )
     op.create_index("record_name_of", "record_name", ["kind", "id"])
+    op.create_index("record_name_size", "record_name", ["kind", "size"])
     op.create_table(
         "product_index",
         *own(),
+        column("name", text),
         column("material", yes),
         column("salt", yes),
+        column("rich", sa.Float()),
         *(column(name, sa.Float(), null=True) for name in ("n", "p2o5", "k2o")),
         _of_record(),
     )
     op.create_index("product_index_grade", "product_index", ["n", "p2o5", "k2o"])
     op.create_index("ix_product_index_material", "product_index", ["material"])
+    op.create_index("ix_product_index_rich", "product_index", ["rich"])
     op.create_table(
         "product_nutrient",
         *own(),
@@ -215,7 +219,7 @@ def _make_new() -> None:
         column("percent", sa.Float()),
         _of_record(),
     )
-    op.create_index("product_nutrient_richest", "product_nutrient", ["nutrient", "percent"])
+    op.create_index("product_nutrient_richest", "product_nutrient", ["nutrient", "percent", "id"])
     op.create_table("product_source", *own(), column("material", text, primary=True), _of_record())
     op.create_index("ix_product_source_material", "product_source", ["material"])
     op.create_table(
