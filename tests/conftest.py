@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import os
+import pty
+import select
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -99,6 +102,43 @@ def cli(_no_database_of_the_user: None) -> Callable[..., Ran]:
         )
         out, err = done.stdout.decode("utf-8"), done.stderr.decode("utf-8")
         return Ran(done.returncode, out.replace("\r\n", "\n"), err.replace("\r\n", "\n"))
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def at_a_terminal(_no_database_of_the_user: None) -> Callable[..., str]:
+    """All that a command shows at a terminal where somebody answers its questions in turn:
+    at_a_terminal(("product", "add"), ["urea", ""])."""
+
+    def run(words: tuple[str, ...], answers: Sequence[str] = (), timeout_s: float = 60.0, term: str = "dumb") -> str:
+        main_end, side = pty.openpty()
+        process = subprocess.Popen(
+            [*COMMAND, *words], stdin=side, stdout=side, stderr=side, env={**os.environ, "TERM": term}
+        )
+        os.close(side)
+        shown, waiting, end = "", list(answers), time.monotonic() + timeout_s
+        try:
+            while time.monotonic() < end:
+                if select.select([main_end], [], [], 0.2)[0]:
+                    try:
+                        part = os.read(main_end, 4096).decode("utf-8", "replace")
+                    except OSError:  # the other end is gone
+                        break
+                    if not part:
+                        break
+                    shown += part
+                elif waiting and shown.rstrip("\r\n").endswith((": ", "] ")):
+                    os.write(main_end, (waiting.pop(0) + "\n").encode())
+                    time.sleep(0.05)
+                elif process.poll() is not None:
+                    break
+        finally:
+            if process.poll() is None:
+                process.terminate()
+            process.wait(10)
+            os.close(main_end)
+        return shown.replace("\r\n", "\n")
 
     return run
 

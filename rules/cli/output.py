@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from ...catalog import InputError
@@ -39,6 +40,24 @@ def page(render: Callable[[Console], None]) -> None:
     from ..present.page import page as drawn
 
     say(drawn(render), end="")
+
+
+def somebody_waits() -> bool:
+    """True at a terminal: what is known is shown at once there, and the rest when it is worked out."""
+    return sys.stdout.isatty() and sys.stderr.isatty()
+
+
+@contextmanager
+def meanwhile(render: Callable[[Console], None], then: str) -> Iterator[None]:
+    """Show what a renderer draws, and what is still to come, until that is there; then it is wiped away."""
+    from rich.console import Console
+    from rich.text import Text
+
+    from ..present.page import page as drawn
+
+    known = Text.from_ansi(drawn(render).rstrip())
+    with Console(stderr=True, highlight=False).status(Text.assemble(known, (f"\n{then}", "dim"))):
+        yield
 
 
 def fault(text: str) -> int:

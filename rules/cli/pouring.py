@@ -12,7 +12,7 @@ from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
 from .grades import ask_grades
 from .options import AsJson, Database, New, PourOptions, takes_pour
-from .output import page, say
+from .output import meanwhile, page, say, somebody_waits
 
 
 @takes_pour
@@ -33,7 +33,14 @@ def check(
     with Catalog.open(db, new=new) as catalog:
         if not as_json:
             pour = ask_grades(pour, catalog)
-        verdict = run(pour, catalog)
+        if as_json or not somebody_waits():
+            verdict = run(pour, catalog)
+        else:
+            from ..present.answer import print_head
+
+            first = run(pour, catalog, details=False)
+            with meanwhile(lambda out: print_head(first, out), "Looking for its edge, and for what to do instead."):
+                verdict = run(pour, catalog)
     if as_json:
         say(verdict.to_json())
     else:

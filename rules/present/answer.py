@@ -30,6 +30,11 @@ def print_verdict(verdict: Verdict, pour: Pour, out: Console, *, more: bool = Fa
         print_screen(page, verdict, pour)
 
 
+def print_head(verdict: Verdict, out: Console) -> None:
+    """The verdict and its headline alone."""
+    headline(Page(out), verdict, verdict.summary)
+
+
 def _finding_head(page: Page, finding: Finding) -> None:
     head = Text(f"  {finding.where:<10}") + Text(finding.level.upper(), style=STYLE[finding.level])
     page.out.print(head + Text(f"  {finding.rule}"))

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import pty
-import select
 import sqlite3
 import subprocess
 import sys
@@ -344,37 +341,7 @@ def test_an_editor(call: Call, place: str, tmp_path: Path, monkeypatch: pytest.M
     kept.unlink()
 
 
-def at_a_terminal(words: tuple[str, ...], answers: list[str], timeout_s: float = 60.0) -> str:
-    """All that a command shows at a terminal where somebody answers its questions in turn."""
-    main, side = pty.openpty()
-    command = [sys.executable, "-c", "from pourcheck.rules.cli import main; main()", *words]
-    process = subprocess.Popen(command, stdin=side, stdout=side, stderr=side, env={**os.environ, "TERM": "dumb"})
-    os.close(side)
-    shown, waiting, end = "", list(answers), time.monotonic() + timeout_s
-    try:
-        while time.monotonic() < end:
-            if select.select([main], [], [], 0.2)[0]:
-                try:
-                    part = os.read(main, 4096).decode("utf-8", "replace")
-                except OSError:  # the other end is gone
-                    break
-                if not part:
-                    break
-                shown += part
-            elif waiting and shown.rstrip("\r\n").endswith((": ", "] ")):
-                os.write(main, (waiting.pop(0) + "\n").encode())
-                time.sleep(0.05)
-            elif process.poll() is not None:
-                break
-    finally:
-        if process.poll() is None:
-            process.terminate()
-        process.wait(10)
-        os.close(main)
-    return shown.replace("\r\n", "\n")
-
-
-def test_questions_at_a_terminal(place: str) -> None:
+def test_questions_at_a_terminal(place: str, at_a_terminal: Callable[..., str]) -> None:
     """Who gives nothing is asked; an answer that makes no sense is asked again, and doubts may be overruled."""
     answers = [
         "",

@@ -274,3 +274,12 @@ def test_what_the_readme_shows(call: Callable[..., Any], command: str, shown_lin
 def test_the_readme_shows_verdicts() -> None:
     """The examples are found."""
     assert len(SHOWN) >= 4
+
+
+def test_the_verdict_comes_first_at_a_terminal(at_a_terminal: Callable[..., Any]) -> None:
+    """What is known is shown while the edges are looked for; the whole answer then begins with the same words."""
+    words = ("check", "technical MAP=1 lb", "--bucket", "5 gal", "--water", "ridge-well", "--inject", "1:100")
+    shown = re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", at_a_terminal(words, term="xterm"))
+    head = "STOP  Calcium phosphate will form"
+    first, edges, whole = shown.find(head), shown.find("Looking for its edge"), shown.rfind(head)
+    assert 0 <= first < edges < whole < shown.find("Edge  ")
