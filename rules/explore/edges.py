@@ -242,7 +242,12 @@ class _Search:
         for _ in range(REPEATS):
             value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
-            before = yield self.look(np.array([inside]), self.every)
+            # A stop that these rules hold in every scenario no other takes away.
+            before = yield self.look(
+                np.array([inside]), self.every, rules=rules if self.asked.now == Level.STOP else None
+            )
+            if self.asked.now == Level.STOP and _verdict(before.level[:, 0]) != Level.STOP:
+                before = yield self.look(np.array([inside]), self.every)
             early = _verdict(before.level[:, 0])
             if early != self.asked.now:
                 # Some have turned earlier, this way or the other.
