@@ -26,16 +26,16 @@ _UNSURE = {"p": "p2o5", "phosphorus": "p2o5", "phosphate": "p2o5", "k": "k2o", "
 Document = dict[str, Any]
 
 
-def read_product(data: Mapping[str, Any], sources: Collection[str], where: str) -> tuple[Product, list[Source]]:
+def read_product(data: Mapping[str, Any], sources: Mapping[str, Source], where: str) -> tuple[Product, list[Source]]:
     """A product that somebody wrote, and the sources that it is the first to name.
 
     data: fields of a Product, of which these may be shorter: `density = "10.1 lb/gal"`; `guaranteed.Fe = "0.1 %"`;
     `derived_from = "urea, potassium nitrate"`; `source` for all numbers that name none; no `id`, which is then made
-    from the name. sources: keys that are known.
+    from the name. sources: those that are known, by key.
     Raises: InputError: names the field.
 
     >>> feed, new = read_product({"name": "Feed 9-0-12", "form": "liquid", "grade": "9-0-12", "density": "10.1 lb/gal",
-    ...     "source": "label read 2026-05-02"}, (), "feed.toml")
+    ...     "source": "label read 2026-05-02"}, {}, "feed.toml")
     >>> feed.id, feed.density.kg_per_l, new[0].id
     ('feed-9-0-12', 1.21024692, 'label-read-2026-05-02')
     """
@@ -60,7 +60,7 @@ def read_product(data: Mapping[str, Any], sources: Collection[str], where: str) 
             raise InputError(
                 f"{lacking} names no source",
                 where=where,
-                mend='add where it was read: source = "label read 2026-05-02"',
+                mend='add source = "label read 2026-05-02" (an option: --source)',
             )
         key, made = source_for(source, sources)
         sourced_by(document, key)

@@ -44,7 +44,9 @@ def text_of(cell: Cell) -> str:
     if isinstance(cell, date):
         return day_text(cell)
     cell = cell.strip()
-    return unguarded(cell.replace("\r\n", "\n").replace("\r", "\n") if "\r" in cell else cell)
+    if "\r" in cell:
+        cell = cell.replace("\r\n", "\n").replace("\r", "\n")
+    return unguarded(cell).strip() if cell[:1] == "'" else cell
 
 
 def number_text(number: float) -> str:

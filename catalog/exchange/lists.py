@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from ..errors import InputError, UnknownName
 from ..listing import Listing
-from ..product import Product, Record, fold
+from ..product import Product, Record, Source, fold
 from ..store.kinds import id_of, names_of
 from ..text import quoted
 from . import files
@@ -111,7 +111,7 @@ class _Job:
         progress: Progress | None,
     ) -> None:
         self._catalog, self._done, self._skip_bad, self._progress = catalog, done, skip_bad, progress
-        self._sources = set(catalog.sources())
+        self._sources: dict[str, Source | None] = {**catalog.sources()}
         known = Known(sources=self._sources, present=self._present, source=source)
         named = [sheet for sheet in sheets if sheet.name.lower() in WHATS]
         try:
@@ -178,11 +178,11 @@ class _Job:
             if record is None:
                 continue
             for one in read.beside:
-                self._sources.add(id_of(one))
+                self._sources[id_of(one)] = cast(Source, one)
             if what == "sources":
-                self._sources.add(id_of(record))
+                self._sources[id_of(record)] = cast(Source, record)
             self._check_names(reading, read, record, owners)
-            if isinstance(record, Product) and (lost := {n.source for n in record.sourced()} - self._sources):
+            if isinstance(record, Product) and (lost := {n.source for n in record.sourced()} - self._sources.keys()):
                 read.faults.append(
                     CellFault(
                         read.row, "Source", f"the source {quoted(min(lost))} is not in the catalog",

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..errors import InputError
-from ..product import Record
+from ..product import Record, Source
 from ..store.kinds import id_of, record_of
 from ..text import one_line
 from . import files
@@ -173,17 +173,11 @@ def _told(record: Record | None) -> Any:
 # --- files ----------------------------------------------------------------------------------------
 
 
-class _Any:
+class _Any(dict[str, Source | None]):
     """Every source is known: files are merged without a catalog."""
 
     def __contains__(self, _: object) -> bool:
         return True
-
-    def __iter__(self) -> Any:
-        return iter(())
-
-    def __len__(self) -> int:
-        return 0
 
 
 def read_lists(file: str | Path) -> dict[What, dict[str, Record]]:

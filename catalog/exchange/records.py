@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections import ChainMap
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from pydantic import ValidationError
 
@@ -53,10 +54,10 @@ class RowRead:
 
 @dataclass
 class Known:
-    """What the catalog holds already. sources: keys; present: gives the document of a record of this id, None where it
-    is new; source: where the numbers of rows are from that do not say so."""
+    """What the catalog holds already. sources: by key; present: gives the document of a record of this id, None where
+    it is new; source: where the numbers of rows are from that do not say so."""
 
-    sources: Collection[str] = ()
+    sources: Mapping[str, Source | None] = field(default_factory=dict)
     present: Callable[[What, str], Document | None] = lambda _what, _id: None
     source: str = ""
 
@@ -151,7 +152,7 @@ class Reading:
         return deep(merged | given)
 
     def _products(self) -> Iterator[RowRead]:
-        known = set(self._known.sources)
+        known = ChainMap[str, Source | None]({}, cast(dict[str, Source | None], self._known.sources))
         for read, document in self._documents():
             if not document and read.faults:
                 yield read
@@ -183,7 +184,7 @@ class Reading:
                 sourced_by(document, key)
                 if made is not None:
                     read.beside = (made,)
-                    known.add(key)
+                    known[key] = made
             self._checked(read, Product, document)
             yield read
 

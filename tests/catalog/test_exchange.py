@@ -23,13 +23,19 @@ from pourcheck.catalog.product import NUMBERS
 from pourcheck.catalog.store.seeds import seed_products, seed_sources, seed_waters
 from pourcheck.catalog.text import hidden_in
 
-KNOWN = Known(sources=("invented", "label"))
+
+def known(*keys: str) -> Known:
+    """A catalog with sources of these keys."""
+    return Known(sources=dict.fromkeys(keys))
 
 
-def read(path: Path, known: Known = KNOWN) -> list[RowRead]:
+KNOWN = known("invented", "label")
+
+
+def read(path: Path, there: Known = KNOWN) -> list[RowRead]:
     """All rows of the first sheet of a file; what is wrong with the header comes as a row of its own."""
     with files.opened(path) as sheets:
-        reading = Reading(sheets[0], known)
+        reading = Reading(sheets[0], there)
         rows = list(reading.rows)
         return [*([RowRead(1, (), faults=reading.faults)] if reading.faults else []), *rows]
 
@@ -289,7 +295,7 @@ def test_the_seeds_come_back(tmp_path: Path, what: What, suffix: str, units: Uni
     """All records that come with the program, written and read."""
     path = tmp_path / f"list{suffix}"
     files.write(path, [table_of(what, SEEDS[what], units)])
-    assert records(read(path, Known(sources={s.id for s in SEEDS["sources"] if isinstance(s, Source)}))) == SEEDS[what]
+    assert records(read(path, known(*(s.id for s in SEEDS["sources"] if isinstance(s, Source))))) == SEEDS[what]
 
 
 def _allowed(text: str) -> bool:
@@ -397,11 +403,11 @@ def wells(draw: st.DrawFn) -> Well:
 
 def both_ways(what: What, given: list[Record], units: Units) -> Iterator[list[Record]]:
     """Records after they went through each kind of file."""
-    known = Known(sources=("invented", "label", "other", "third key"))
+    there = known("invented", "label", "other", "third key")
     for suffix in (".csv", ".xlsx"):
         path = files.Path(BESIDE) / f"both{suffix}"
         files.write(path, [table_of(what, given, units)])
-        yield records(read(path, known))
+        yield records(read(path, there))
 
 
 BESIDE = ""
@@ -454,7 +460,7 @@ def test_a_changed_cell_wins_over_the_further_fields(tmp_path: Path) -> None:
         row[list(table.titles).index(title)] = cell  # type: ignore[index]
     path = tmp_path / "list.csv"
     files.write(path, [files.Table("Products", table.titles, [row])])
-    (back,) = records(read(path, Known(sources=("label", "other"))))
+    (back,) = records(read(path, known("label", "other")))
     assert isinstance(back, Product)
     assert back.name == "food"
     assert {key: n.model_dump() for key, n in back.guaranteed.items()} == {

@@ -99,7 +99,7 @@ def test_a_product_of_options(call: Call, place: str) -> None:
         (("product", "edit", "urea", "--set", "notes"), '--set: "notes" is not "name=value"; write --set '),
         (("product", "edit", "urea", "--unset", "density"), '"density" is not set; look at its fields: show --json'),
         (("product", "edit", "urea", "--set", "guaranteed.K=1"), '"K" does not say whether'),
-        ((*FEED, "--guarantee", "Fe=0.1 %"), "options: guaranteed fe names no source; add where it was read"),
+        ((*FEED, "--guarantee", "Fe=0.1 %"), "options: guaranteed fe names no source; add source = "),
         ((*FEED, "--guarantee", "Xx=0.1 %"), 'options, guaranteed: "Xx" is no nutrient; write one of: n, n_nitrate'),
         ((*FEED, "--density", "10"), 'options, density: "10" has no unit; write for example "10.2 lb/gal"'),
         ((*FEED, "--also", "urea"), "new-feed-13-0-44: the name \"urea\" belongs to urea; choose another name"),
