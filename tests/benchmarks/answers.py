@@ -2,9 +2,10 @@
 
     python tests/benchmarks/answers.py
 
-Cold is the processor time of `pourcheck check` as a whole process, over that of importing the four libraries that it
-cannot do without. Warm is a pour that was not asked before, the verdict alone and with edges and swaps. Not a test:
-figures depend on the machine.
+Cold is the processor time of `pourcheck check` as a whole process, over that of importing four libraries that much of
+what people install cannot do without. Warm is a pour that was not asked before, the verdict alone and with edges and
+swaps. Then many pours, one process and as many as there are cores; and how the time grows with their number. Not a
+test: figures depend on the machine.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from pourcheck import Catalog, check
+from pourcheck import Catalog, check, check_each
 
 SIX = ["urea", "technical MAP", "potassium nitrate", "ammonium nitrate", "MKP", "potassium chloride"]
 HARD, SOFT = "ridge-well", "brook-well"
@@ -83,8 +84,23 @@ def warm_s(pour: dict[str, Any], catalog: Catalog, ratio: float, *, details: boo
     return time.perf_counter() - start
 
 
+def many(count: int) -> Iterator[dict[str, Any]]:
+    """Pours that differ from each other: the twelve in turn, at ratios of their own."""
+    kinds = list(pours().values())
+    for i in range(count):
+        yield {**kinds[i % len(kinds)], "injection": {"ratio": f"1:{90 + i / 17:.4f}"}}
+
+
+def seconds(count: int, catalog: Catalog, workers: int) -> float:
+    """Seconds that so many pours take."""
+    start = time.perf_counter()
+    for _ in check_each(many(count), catalog, workers=workers):
+        pass
+    return time.perf_counter() - start
+
+
 def main() -> None:
-    """Print the table."""
+    """Print the tables."""
     import json
 
     with tempfile.TemporaryDirectory() as folder:
@@ -106,6 +122,17 @@ def main() -> None:
                 whole.append(full)
                 print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}")
         print(f"{'median':34}{'':>12}{statistics.median(verdicts):>13.0f}{statistics.median(whole):>16.0f}")
+        with Catalog.open() as catalog:
+            for workers in sorted({1, os.cpu_count() or 1}):
+                short, long = seconds(48, catalog, workers), seconds(240, catalog, workers)
+                print(
+                    f"{workers} worker(s): {192 / (long - short):.0f} verdicts a second; 240 pours take "
+                    f"{long / short:.1f} times as long as 48"
+                )
+        own, workers_most = (
+            resource.getrusage(who).ru_maxrss / 1024.0 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+        )
+        print(f"memory at most: {own:.0f} MB here, {workers_most:.0f} MB in a process of its own")
 
 
 if __name__ == "__main__":
