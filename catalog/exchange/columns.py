@@ -13,6 +13,7 @@ from typing import Any
 from ..errors import InputError, Unreadable
 from ..nutrients import NUTRIENTS
 from ..product import NUMBERS, parse_grade
+from ..quantity.concentration import READINGS
 from ..quantity.table import QUANTITIES
 from ..quantity.units import convert, density_kg_per_l
 from ..text import quoted
@@ -315,8 +316,14 @@ _ITEM_NAMES = {
 }
 
 
+#: Items of which labs print the element or the ion; the header says which.
+_WITH_BASIS = ("sulfate", "ammonium", "nitrate", "phosphate", "silica", "sulfide")
+
+
 def _item(item: str) -> Column:
     unit = _OTHER_UNITS.get(item) or QUANTITIES[item].unit
+    if item in _WITH_BASIS:
+        unit = f"{unit} {READINGS[item].default}"
     spoken = item.replace("_", " ")
     return Column(
         f"{_OTHER_HEADERS.get(item, spoken.capitalize())} ({unit})", (item,), partial(_quantity, unit),
@@ -383,15 +390,39 @@ def listing_columns(units: str = "metric") -> tuple[Column, ...]:
 
 
 _HEADER = re.compile(r"(?P<name>.*?)\s*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*", re.DOTALL)
+#: A unit without brackets around it.
+_BARE_UNIT = re.compile(
+    r"(?P<name>.+?)(?:\s*,\s*|\s+|(?=%))(?P<unit>%|percent|lb/gal|kg/L|g/mL|mg/L|ppm|deg[CF])", re.I
+)
 
 
 def _split_header(header: str) -> tuple[str, str]:
-    """Name and unit of a header, folded: "Density (lb/gal)" -> ("density", "lb/gal")."""
-    match = _HEADER.fullmatch(header)
-    name, unit = (match["name"], match["unit"]) if match else (header, "")
-    if not match and header.endswith("%"):
-        name, unit = header[:-1], "%"
-    return " ".join(name.replace("_", " ").lower().split()), " ".join(unit.split())
+    """Name and unit of a header, the name folded.
+
+    >>> _split_header("Density (lb/gal)"), _split_header("Soluble Potash (K2O) %"), _split_header("Iron (Fe)")
+    (('density', 'lb/gal'), ('k2o', '%'), ('iron', ''))
+    """
+    text, unit = header.strip(), ""
+    if bare := _BARE_UNIT.fullmatch(text):
+        text, unit = bare["name"], bare["unit"]
+    for _ in range(2):
+        match = _HEADER.fullmatch(text)
+        if match is None:
+            break
+        symbol = match["unit"].strip().lower()
+        if symbol in _UNSURE_WITHOUT:
+            text = symbol  # which oxide it is stands in the brackets
+        elif symbol in NUTRIENTS and symbol not in {"p", "k"}:
+            text = match["name"]
+        elif unit:
+            break
+        else:
+            text, unit = match["name"], match["unit"]
+    return " ".join(text.replace("_", " ").lower().split()), " ".join(unit.split())
+
+
+#: Oxides of which the element is written by the same words.
+_UNSURE_WITHOUT = ("p2o5", "k2o")
 
 
 def reading_of(header: str, columns: tuple[Column, ...]) -> tuple[Column, Read]:

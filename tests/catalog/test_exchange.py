@@ -109,6 +109,45 @@ def test_densities(tmp_path: Path, text: str, expected: float) -> None:
     assert product.density.kg_per_l == expected
 
 
+@pytest.mark.parametrize(
+    ("header", "path"),
+    [
+        ("N (%)", "guaranteed.n"),
+        ("n", "guaranteed.n"),
+        ("Total Nitrogen (N)", "guaranteed.n"),
+        ("Total nitrogen (N) (%)", "guaranteed.n"),
+        ("Nitrogen %", "guaranteed.n"),
+        ("Nitrate N (%)", "guaranteed.n_nitrate"),
+        ("Nitrate nitrogen, %", "guaranteed.n_nitrate"),
+        ("Available Phosphate (P2O5) (%)", "guaranteed.p2o5"),
+        ("Phosphorus (P2O5) %", "guaranteed.p2o5"),
+        ("K2O [%]", "guaranteed.k2o"),
+        ("Soluble potash (K2O)", "guaranteed.k2o"),
+        ("IRON (FE)", "guaranteed.fe"),
+        ("Cl at most (%)", "at_most.cl"),
+        ("Chloride at most %", "at_most.cl"),
+        ("Density lb/gal", "density.kg_per_l"),
+        ("density, kg/L", "density.kg_per_l"),
+        ("N-P-K", "grade"),
+        ("Product name", "name"),
+        ("Aliases", "aliases"),
+        ("Phosphorus (P) %", None),
+        ("K (%)", None),
+        ("CaO (%)", None),
+        ("Density (bags)", None),
+        ("N (mg/L)", None),
+    ],
+)
+def test_headers(header: str, path: str | None) -> None:
+    """Headers as people write them; an element where the oxide is counted, and units that do not fit, are refused."""
+    if path is None:
+        with pytest.raises(Unreadable):
+            columns.reading_of(header, columns.product_columns())
+    else:
+        found = columns.reading_of(header, columns.product_columns())[0].path
+        assert ".".join(part for part in found if part != "value") == path
+
+
 # --- what is refused, with its place and cure -----------------------------------------------------
 
 
