@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, cast, get_args
 
 from ..errors import InputError, UnknownName
 from ..label.grades import ids_of_grades
+from ..listing import ListingState
 from ..product import Product, Record, Source, fold
+from ..text import quoted
 from ..water.analysis import WaterTest
 from ..water.well import Well
 from . import opening, statements
@@ -194,6 +196,10 @@ class Catalog:
         with self._records.snapshot() as reader:
             exact = self._records.owner("product", query)
             words, left = understood(query, without, is_name=exact is not None)
+            if state and state not in get_args(ListingState):
+                raise InputError(
+                    f"{quoted(state)} is no state of a list", mend=f"write one of: {', '.join(get_args(ListingState))}"
+                )
             wanted = Wanted(self._names_of_material(made_of), region, state, sold_here, left)
             most = max(_RANKED, 8 * limit)
             while True:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from ...catalog import Catalog, InputError, UnknownName, WaterTest
+from ...catalog import Catalog, InputError, UnknownName, WaterTest, slug
 from ...catalog.text import escaped, quoted
 from .options import AsJson, Database, New, Well, water_items
 from .output import page, say
@@ -21,6 +21,10 @@ def find(
     without: Annotated[
         list[str] | None, typer.Option("--without", help="A nutrient or ion to leave out; may be repeated.")
     ] = None,
+    made_of: Annotated[str, typer.Option("--made-of", help="A material that the label names.")] = "",
+    on_list: Annotated[str, typer.Option("--on-list", help="Only what is on the list of this region.")] = "",
+    state: Annotated[str, typer.Option("--state", help="Only what stands on a list as draft, reviewed, ...")] = "",
+    sold_here: Annotated[bool, typer.Option("--sold-here", help="Only what a list marks as sold there.")] = False,
     limit: Annotated[int, typer.Option("--limit", min=1, max=500, help="How many at most.")] = 10,
     as_json: AsJson = False,
     db: Database = None,
@@ -28,10 +32,12 @@ def find(
 ) -> None:
     """Find products by name, grade or nutrient, or without one; what is not for drip comes last."""
     words = " ".join(query or ())
-    if not query and not without:
+    if not (query or without or made_of or on_list or state or sold_here):
         raise InputError("names nothing to find", mend='write a name, a grade or a nutrient, or "no phosphorus"')
     with Catalog.open(db, new=new) as catalog:
-        matches = catalog.find(words, limit, without or ())
+        matches = catalog.find(
+            words, limit, without or (), made_of=made_of, region=slug(on_list), state=state, sold_here=sold_here
+        )
     if as_json:
         rows = [
             {
@@ -54,7 +60,10 @@ def find(
         page(lambda out: print_matches(matches, out))
     if not matches:
         if not as_json:
-            asked = " ".join([*words.split(), *(f"without {one}" for one in without or ())])
+            besides = [f"without {one}" for one in without or ()] + [f"made of {made_of}"] * bool(made_of)
+            besides += [f"on the list of {on_list}"] * bool(on_list) + [state] * bool(state)
+            besides += ["sold there"] * sold_here
+            asked = " ".join([*words.split(), *besides])
             say(f"Nothing in the catalog is like {quoted(asked, 44)}.")
         raise typer.Exit(1)
 

@@ -276,3 +276,46 @@ def test_a_server_that_goes_away(filled: str) -> None:
             )
         assert catalog.product("urea").id == "urea"
         assert catalog.save(Well(id="w", name="W")).number == 1
+
+
+@pytest.mark.parametrize("key", ["changes", "seeds", "seeds_of"])
+def test_a_lost_fact_about_the_catalog(key: str, filled: str, run_sql: Sql) -> None:
+    """Rows of the catalog about itself, other than the mark of its schema, are made anew; nothing else is."""
+    run_sql(filled, f"DELETE FROM catalog_meta WHERE key = '{key}'")
+    with Catalog.open(filled) as catalog, Catalog.open(filled) as other:
+        assert catalog.product("urea").id == "urea"
+        other.save(Well(id="w", name="W"))
+        other.save(Well(id="w", name="V"))
+        assert [well.name for well in catalog.wells() if well.id == "w"] == ["V"]
+        assert len(catalog.history("product", "urea")) == 1
+
+
+UPGRADE = """
+import pathlib
+from pourcheck.catalog.store import upgrading
+brought = upgrading.bring_seeds
+def slowly(connection):
+    print("half", flush=True)
+    time.sleep(1.0)
+    return brought(connection)
+upgrading.bring_seeds = slowly
+Catalog.upgrade(sys.argv[1])
+"""
+
+
+def test_killed_while_upgrading(tmp_path: Path) -> None:
+    """The catalog is of the old schema or of the new one, and the upgrade is done again."""
+    old = str(tmp_path / "catalog.sqlite3")
+    with sqlite3.connect(old) as made_:
+        made_.executescript((Path(__file__).parent / "schemas" / "v1.sql").read_text("utf-8"))
+    made_.close()
+    running = process(UPGRADE, old)
+    assert running.stdout is not None
+    running.stdout.readline()
+    running.send_signal(signal.SIGKILL)
+    running.wait()
+    with pytest.raises(CatalogError, match="is of schema 1"):
+        Catalog.open(old)
+    Catalog.upgrade(old, backup=tmp_path / "second.sqlite3")
+    with Catalog.open(old) as catalog:
+        assert catalog.product("my-bottle").grade == "10.5-0-10"
