@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from ..catalog import Catalog
 from .answer.assess import assess, one_thread
-from .answer.verdict import Verdict
+from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
 from .families.registry import rule_named
@@ -14,17 +14,18 @@ from .instead.swap import swaps_for
 from .present.words import worded
 
 
-def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool = True) -> Verdict:
+def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth = "edges") -> Verdict:
     """May this pour go through drip?
 
-    pour: a Pour, or plain data of the pour schema. details: also look for edges, swaps and the
-    values at which an unknown turns.
+    pour: a Pour, or plain data of the pour schema. depth: "verdict" for the verdict and what the rules find; "numbers":
+    bucket and line in numbers too; "edges": how far it is from turning, what decides and swaps as well, which takes ten
+    times as long.
     Raises: InputError: what is wrong with the pour, where, and how to mend it.
 
     >>> from pourcheck import Catalog, check
     >>> with Catalog.open("sqlite://") as catalog:
     ...     pour = {"product": [{"name": "rock phosphate", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}
-    ...     verdict = check(pour, catalog, details=False)
+    ...     verdict = check(pour, catalog, depth="numbers")
     >>> verdict.verdict, verdict.findings[0].rule
     ('stop', 'insoluble-source')
     """
@@ -32,8 +33,8 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, details: bool 
         pour = Pour.parse(pour)
     with one_thread(), catalog.snapshot():
         question = ask(pour, catalog)
-        verdict = worded(assess(question, details=details))
+        verdict = worded(assess(question, depth))
         blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")
-        if details and any(rule.swap_helps for rule in blamed):
+        if depth == "edges" and any(rule.swap_helps for rule in blamed):
             verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
         return verdict

@@ -3,7 +3,7 @@
 >>> from pourcheck import Catalog, check
 >>> with Catalog.open("sqlite://") as catalog:
 ...     pour = {"product": [{"name": "rock phosphate", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}
-...     check(pour, catalog, details=False).verdict
+...     check(pour, catalog, depth="numbers").verdict
 'stop'
 """
 

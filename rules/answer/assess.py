@@ -23,7 +23,7 @@ from .findings import ANSWER, decisions, findings, spoken
 from .jars import jars_seen
 from .numbers import tidy
 from .states import contents, estimated, state
-from .verdict import Answer, Beyond, Edge, EdgeInput, Verdict
+from .verdict import Answer, Beyond, Depth, Edge, EdgeInput, Verdict
 from .water import water_state
 
 
@@ -71,12 +71,12 @@ def weigh(question: Question) -> Weighed:
     return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
 
 
-def assess(question: Question, *, details: bool) -> Verdict:
-    """The verdict on a question, without swaps and without words. details: also edges and turning values.
+def assess(question: Question, depth: Depth) -> Verdict:
+    """The verdict on a question, without swaps and without words, to this depth (see `check`).
 
     Raises: InputError: the region's policy does not fit the rules.
     """
-    weighed = weigh(question)
+    weighed, deep = weigh(question), depth == "edges"
     judge, case, columns, judged, level = (
         weighed.judge,
         weighed.case,
@@ -86,10 +86,11 @@ def assess(question: Question, *, details: bool) -> Verdict:
     )
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
-    found = findings(question, columns, judge, judged, look=details and (listed or level != Level.STOP))
+    found = findings(question, columns, judge, judged, look=deep and (listed or level != Level.STOP))
     known = any(item.composition.mixtures for item in question.poured)
+    states = known and depth != "verdict"
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
-    sound = details and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
+    sound = deep and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),
@@ -100,9 +101,9 @@ def assess(question: Question, *, details: bool) -> Verdict:
         findings=found,
         labels=contents(question.poured),
         water=None if question.water is None else water_state(question.water, question.usual),
-        bucket=state(case, "bucket") if known else None,
-        line=state(case, "line") if known else None,
-        decided_by=decisions(question, columns, judge, judged) if details and level == Level.UNKNOWN else (),
+        bucket=state(case, "bucket") if states else None,
+        line=state(case, "line") if states else None,
+        decided_by=decisions(question, columns, judge, judged) if deep and level == Level.UNKNOWN else (),
         edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
         jars=jars_seen(question.jars, found),
         assumed=(*question.assumed, *(estimated(case) if known else ())),

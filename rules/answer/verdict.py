@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 SCHEMA = "pourcheck.verdict/2"
 
 Answer = Literal["clear", "caution", "unknown", "stop"]
+#: How much of an answer is worked out: see `check`.
+Depth = Literal["verdict", "numbers", "edges"]
 FindingLevel = Literal["note", "caution", "unknown", "stop"]
 #: Verdicts from the mildest on.
 SEVERITY: tuple[Answer, ...] = ("clear", "caution", "unknown", "stop")
@@ -287,12 +289,13 @@ class Program(Result):
 
 class Verdict(Result):
     """The answer to a pour. lowered_by: whose policy made the verdict milder than the rules by themselves have it;
-    edges: empty for an unknown verdict, whose decided_by says where it turns.
+    edges: empty for an unknown verdict, whose decided_by says where it turns. bucket, line: null where they could not
+    be solved, or were not asked for.
 
     >>> from pourcheck import Catalog, check
     >>> pour = {"product": [{"name": "gypsum", "amount": "1 oz"}], "bucket": {"volume": "5 gal"}}
     >>> with Catalog.open("sqlite://") as catalog:
-    ...     check(pour, catalog, details=False).verdict
+    ...     check(pour, catalog, depth="numbers").verdict
     'stop'
     """
 

@@ -23,22 +23,34 @@ def check(
     fail_on: Annotated[
         Literal["caution", "unknown", "stop"], typer.Option("--fail-on", help="Exit 1 from this verdict on.")
     ] = "unknown",
+    depth: Annotated[
+        Literal["verdict", "numbers", "edges"],
+        typer.Option("--depth", help="How much is worked out, for programs: with --json or --lines."),
+    ] = "edges",
+    lines: Annotated[
+        bool, typer.Option("--lines", help="Many pours as lines of JSON on standard input; answers likewise.")
+    ] = False,
+    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes for --lines.")] = 1,
     db: Database = None,
     new: New = False,
 ) -> None:
     """Check a pour: may it go through the drip?"""
+    if lines:
+        from .lines import check_lines
+
+        raise typer.Exit(check_lines(options, depth, workers, fail_on, db, new=new))
     pour = options.pour()
     from ..check import check as run
 
     with Catalog.open(db, new=new) as catalog:
         if not as_json:
             pour = ask_grades(pour, catalog)
-        if as_json or not somebody_waits():
-            verdict = run(pour, catalog)
+        if as_json or depth != "edges" or not somebody_waits():
+            verdict = run(pour, catalog, depth=depth)
         else:
             from ..present.answer import print_head
 
-            first = run(pour, catalog, details=False)
+            first = run(pour, catalog, depth="numbers")
             with meanwhile(lambda out: print_head(first, out), "Looking for its edge, and for what to do instead."):
                 verdict = run(pour, catalog)
     if as_json:

@@ -15,7 +15,7 @@ from typing import Any
 from ...catalog import Catalog, InputError, PourcheckError
 from ...catalog.store.place import Place
 from ..answer.fault import Fault
-from ..answer.verdict import Verdict
+from ..answer.verdict import Depth, Verdict
 from ..ask.pour import Pour
 from ..check import check
 from ..chemistry.newton import use_cores
@@ -30,11 +30,11 @@ _log = logging.getLogger(__name__)
 
 
 def check_each(
-    pours: Iterable[AnyPour], catalog: Catalog, *, details: bool = False, workers: int = 1
+    pours: Iterable[AnyPour], catalog: Catalog, *, depth: Depth = "numbers", workers: int = 1
 ) -> Iterator[Verdict | Fault]:
     """`check` for each pour, in order, as they come: what is wrong with one is its Fault and stops no other.
 
-    details: as in `check`, off by default. workers: processes that share the work; a catalog in memory is asked by one
+    depth: as in `check`. workers: processes that share the work; a catalog in memory is asked by one
     alone, and so is one with workers=1. Pours are taken as they are needed, some ahead.
     Raises: ValueError: workers is below 1. CatalogError: the catalog cannot be read.
 
@@ -50,11 +50,13 @@ def check_each(
     if workers < 1:
         raise ValueError(f"workers is {workers}; give 1 or more")
     if workers == 1 or catalog.place.in_memory:
-        return (_answer(pour, catalog, details) for pour in pours)
-    return _shared(pours, catalog.place, details, workers)
+        return (_answer(pour, catalog, depth) for pour in pours)
+    return _shared(pours, catalog.place, depth, workers)
 
 
-def check_many(pours: Iterable[AnyPour], catalog: Catalog, *, details: bool = False, workers: int = 1) -> list[Verdict]:
+def check_many(
+    pours: Iterable[AnyPour], catalog: Catalog, *, depth: Depth = "numbers", workers: int = 1
+) -> list[Verdict]:
     """The verdicts of all pours, as `check_each`. Raises: InputError: the first fault, and which pour has it.
 
     >>> from pourcheck import Catalog, check_many
@@ -63,7 +65,7 @@ def check_many(pours: Iterable[AnyPour], catalog: Catalog, *, details: bool = Fa
     []
     """
     found = []
-    for number, answer in enumerate(check_each(pours, catalog, details=details, workers=workers), start=1):
+    for number, answer in enumerate(check_each(pours, catalog, depth=depth, workers=workers), start=1):
         if isinstance(answer, Fault):
             raise InputError(
                 answer.what, where=", ".join(filter(None, (f"pour {number}", answer.path))), mend=answer.cure
@@ -72,9 +74,9 @@ def check_many(pours: Iterable[AnyPour], catalog: Catalog, *, details: bool = Fa
     return found
 
 
-def _answer(pour: AnyPour, catalog: Catalog, details: bool) -> Verdict | Fault:
+def _answer(pour: AnyPour, catalog: Catalog, depth: Depth) -> Verdict | Fault:
     try:
-        return check(pour, catalog, details=details)
+        return check(pour, catalog, depth=depth)
     except InputError as error:
         return Fault.of(error)
     except PourcheckError:
@@ -98,9 +100,9 @@ def _begin(place: Place) -> None:
     _Worker.catalog = Catalog.at(place)
 
 
-def _portion(pours: Sequence[AnyPour], details: bool) -> list[Verdict | Fault]:
+def _portion(pours: Sequence[AnyPour], depth: Depth) -> list[Verdict | Fault]:
     with _Worker.catalog.snapshot():
-        return [_answer(pour, _Worker.catalog, details) for pour in pours]
+        return [_answer(pour, _Worker.catalog, depth) for pour in pours]
 
 
 @contextmanager
@@ -116,18 +118,18 @@ def _processes(place: Place, workers: int) -> Iterator[ProcessPoolExecutor]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _shared(pours: Iterable[AnyPour], place: Place, details: bool, workers: int) -> Iterator[Verdict | Fault]:
+def _shared(pours: Iterable[AnyPour], place: Place, depth: Depth, workers: int) -> Iterator[Verdict | Fault]:
     rest = iter(pours)
     #: Portions that were not answered yet, the oldest first.
     waiting: deque[list[AnyPour]] = deque()
     for tries in range(_TRIES):
         try:
             with _processes(place, workers) as pool:
-                given: deque[Future[Any]] = deque(pool.submit(_portion, portion, details) for portion in waiting)
+                given: deque[Future[Any]] = deque(pool.submit(_portion, portion, depth) for portion in waiting)
                 while True:
                     while len(given) < _AHEAD * workers and (portion := list(islice(rest, _PORTION))):
                         waiting.append(portion)
-                        given.append(pool.submit(_portion, portion, details))
+                        given.append(pool.submit(_portion, portion, depth))
                     if not given:
                         return
                     found = given.popleft().result()

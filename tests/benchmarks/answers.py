@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from pourcheck import Catalog, check, check_each
+from pourcheck.rules.answer.verdict import Depth
 
 SIX = ["urea", "technical MAP", "potassium nitrate", "ammonium nitrate", "MKP", "potassium chloride"]
 HARD, SOFT = "ridge-well", "brook-well"
@@ -77,10 +78,10 @@ def cpu_s(command: Sequence[str], text: str = "") -> float:
     return best
 
 
-def warm_s(pour: dict[str, Any], catalog: Catalog, ratio: float, *, details: bool) -> float:
+def warm_s(pour: dict[str, Any], catalog: Catalog, ratio: float, depth: Depth) -> float:
     """Seconds of a check at a ratio that was not asked before."""
     start = time.perf_counter()
-    check({**pour, "injection": {"ratio": f"1:{ratio}"}}, catalog, details=details)
+    check({**pour, "injection": {"ratio": f"1:{ratio}"}}, catalog, depth=depth)
     return time.perf_counter() - start
 
 
@@ -115,9 +116,9 @@ def main() -> None:
         with Catalog.open() as catalog:
             for name, pour in pours().items():
                 cold = cpu_s([*run, "check", "-"], json.dumps(pour)) / base
-                warm_s(pour, catalog, 100.0, details=True)
-                alone = 1000.0 * min(warm_s(pour, catalog, 100.1 + i / 10, details=False) for i in range(3))
-                full = 1000.0 * min(warm_s(pour, catalog, 101.1 + i / 10, details=True) for i in range(2))
+                warm_s(pour, catalog, 100.0, depth="edges")
+                alone = 1000.0 * min(warm_s(pour, catalog, 100.1 + i / 10, depth="verdict") for i in range(3))
+                full = 1000.0 * min(warm_s(pour, catalog, 101.1 + i / 10, depth="edges") for i in range(2))
                 verdicts.append(alone)
                 whole.append(full)
                 print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}")

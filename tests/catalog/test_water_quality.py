@@ -417,7 +417,7 @@ def test_grains_on_a_strip_never_end_clear(catalog: Catalog, product: str, hardn
         "injection": {"ratio": "1:100"},
         "water": strip(hardness / GRAIN, alkalinity),
     }
-    verdict = check(pour, catalog, details=False)
+    verdict = check(pour, catalog, depth="numbers")
     assert verdict.verdict in {"stop", "unknown"}
     assert "hardness-may-be-grains" in {finding.rule for finding in verdict.findings}
 
@@ -432,8 +432,8 @@ def test_grains_on_a_strip_with_iron_never_end_clear(catalog: Catalog, hardness:
         "water": strip(hardness / GRAIN, alkalinity, iron="0 mg/L"),
     }
     right_unit = {**pour, "water": {**strip(1.0, alkalinity, iron="0 mg/L"), "hardness": f"{hardness} mg/L CaCO3"}}
-    assert check(right_unit, catalog, details=False).verdict != "clear"
-    assert check(pour, catalog, details=False).verdict in {"stop", "unknown"}
+    assert check(right_unit, catalog, depth="numbers").verdict != "clear"
+    assert check(pour, catalog, depth="numbers").verdict in {"stop", "unknown"}
 
 
 # --- what cannot be -------------------------------------------------------------------------------

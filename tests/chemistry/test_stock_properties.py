@@ -527,7 +527,7 @@ def test_a_stock_that_is_not_solved_is_never_cleared(catalog):
     lost = []
     for products in FAR_BEYOND:
         pour = _pour(*products)
-        verdict = check(pour, catalog, details=False)
+        verdict = check(pour, catalog, depth="numbers")
         assert verdict.verdict in {"unknown", "stop"}, products
         if not np.all(_bucket(pour, catalog).converged):
             lost.append(products)
@@ -568,7 +568,7 @@ def test_far_more_than_dissolves_is_never_cleared(catalog, name):
         if kg is None:
             continue
         try:
-            verdict = check(_pour((name, kg), temperature_c=temperature_c), catalog, details=False)
+            verdict = check(_pour((name, kg), temperature_c=temperature_c), catalog, depth="numbers")
         except InputError:
             continue  # does not fit in
         answers[times] = verdict.verdict
@@ -587,7 +587,7 @@ def test_far_more_than_dissolves_is_never_cleared(catalog, name):
 )
 def test_order_of_products_does_not_matter(catalog, products):
     """The products of a pour listed in reverse: same verdict, same findings, same numbers."""
-    one, other = (check(_pour(*order), catalog, details=False) for order in (products, products[::-1]))
+    one, other = (check(_pour(*order), catalog, depth="numbers") for order in (products, products[::-1]))
     assert one.verdict == other.verdict
     levels = [{(f.rule, f.level) for f in verdict.findings} for verdict in (one, other)]
     assert levels[0] == levels[1]

@@ -243,7 +243,7 @@ def _reading(rng: Rng, celsius: float) -> str:
 
 def judge(pair: Pair, both: Catalogs) -> tuple[Verdict, Verdict]:
     """(asked, true) verdicts. Raises: whatever the product raises; none of these pours is an implausible one."""
-    return check(pair.asked, both.asked, details=False), check(pair.truth, both.truth, details=False)
+    return check(pair.asked, both.asked, depth="numbers"), check(pair.truth, both.truth, depth="numbers")
 
 
 def rules_at(verdict: Verdict, level: str) -> tuple[str, ...]:
@@ -272,7 +272,7 @@ def blame(pair: Pair, both: Catalogs) -> tuple[str, ...]:
             "water": known | {"temperature": true_well["temperature"]},
         },
     }
-    return tuple(what for what, pour in told.items() if check(pour, both.truth, details=False).verdict != "clear")
+    return tuple(what for what, pour in told.items() if check(pour, both.truth, depth="numbers").verdict != "clear")
 
 
 def result_of(pair: Pair, both: Catalogs, *, all_asked: bool = True) -> Result:
@@ -282,7 +282,7 @@ def result_of(pair: Pair, both: Catalogs, *, all_asked: bool = True) -> Result:
     be a false clear, and the pour is not complete.
     """
     if not all_asked and not pair.complete:
-        truth = check(pair.truth, both.truth, details=False)
+        truth = check(pair.truth, both.truth, depth="numbers")
         if truth.verdict != "stop":
             return Result(pair.seed, NOT_ASKED, truth.verdict, well=pair.well, water=pair.water)
     asked, truth = judge(pair, both)

@@ -235,7 +235,7 @@ class Bench:
                 "injection": {"ratio": "1:100", "injector": "measured", "line_temperature": "20 degC"},
                 "site": {"backflow_preventer": True},
             }
-            self._seen[key] = check(pour, self._catalog, details=False)
+            self._seen[key] = check(pour, self._catalog, depth="numbers")
         return self._seen[key]
 
     def faults(

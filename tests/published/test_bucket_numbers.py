@@ -14,6 +14,7 @@ import pytest
 
 from pourcheck import Catalog, Verdict, check
 from pourcheck.catalog.species import molar_mass_g_per_mol
+from pourcheck.rules.answer.verdict import Depth
 from pourcheck.rules.chemistry.conductivity import stock_ec_ms_per_cm
 from pourcheck.rules.chemistry.density import volume_l_per_kg_water
 from pourcheck.rules.chemistry.speciate import equilibrate
@@ -63,7 +64,7 @@ def _bucket(
         "water": water,
         "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
     }
-    verdict = check(pour, catalog, details=False)
+    verdict = check(pour, catalog, depth="numbers")
     assert verdict.bucket is not None
     return verdict
 
@@ -168,19 +169,19 @@ def test_ions_of_the_bucket_are_per_liter_of_stock(catalog):
 def test_a_little_less_than_the_edge_holds_and_a_little_more_does_not(catalog, name, kg, celsius):
     """2 % below the stated factor the verdict is the same; at 2 % more it is what the edge says."""
 
-    def verdict(factor: float, *, details: bool) -> Verdict:
+    def verdict(factor: float, depth: Depth) -> Verdict:
         pour = {
             "product": [{"name": name, "amount": f"{kg * factor!r} kg"}],
             "bucket": {"volume": "20 L", "temperature": f"{celsius} degC"},
             "water": PURE,
             "injection": {"ratio": "1:100", "line_temperature": "25 degC"},
         }
-        return check(pour, catalog, details=details)
+        return check(pour, catalog, depth=depth)
 
-    now = verdict(1.0, details=True)
+    now = verdict(1.0, depth="edges")
     edge = now.edge("amount_factor")
     assert edge is not None
     assert edge.worse is not None
     factor = edge.worse.value
-    assert verdict(0.98 * factor, details=False).verdict == now.verdict
-    assert verdict(1.02 * factor, details=False).verdict == edge.worse.verdict
+    assert verdict(0.98 * factor, depth="numbers").verdict == now.verdict
+    assert verdict(1.02 * factor, depth="numbers").verdict == edge.worse.verdict

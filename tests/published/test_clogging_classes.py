@@ -36,5 +36,5 @@ def test_class_of_water(catalog: Catalog, expected: str | None, item: str, rule:
         "injection": {"ratio": "1:100"},
         "water": {"name": "brook-well", item: f"{value:.6g} {unit}"},
     }
-    found = {finding.rule: finding.level for finding in check(pour, catalog, details=False).findings}
+    found = {finding.rule: finding.level for finding in check(pour, catalog, depth="numbers").findings}
     assert expected == found.get(rule)

@@ -26,7 +26,7 @@ def asked(row: dict[str, Any], water: dict[str, Any] | None, catalog: Catalog) -
         "site": {"backflow_preventer": True, "filter": True, "filter_mesh": 150, "chlorination": False},
         "poured_on": "2026-06-01",
     }
-    return check(pour if water is None else pour | {"water": water}, catalog, details=False)
+    return check(pour if water is None else pour | {"water": water}, catalog, depth="numbers")
 
 
 def told(row: dict[str, Any], verdict: Verdict) -> str:

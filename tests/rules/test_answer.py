@@ -396,7 +396,7 @@ def test_what_decides_decides(
         value = decider.turns_at + sign * step
         text = f"1:{value:.4g}" if key == "ratio" else f"{value:.4g} {unit}"
         stated = {**data, table: {**data[table], key: text}}
-        found[side] = check(stated, catalog, details=False).verdict
+        found[side] = check(stated, catalog, depth="numbers").verdict
     trouble = decider.worse_when
     assert trouble is not None
     sound = {"below": "above", "above": "below"}[trouble]
@@ -419,7 +419,7 @@ def test_what_to_do_fits_the_pour(products: tuple[str, ...], water: str | None, 
         "bucket": {"volume": "5 gal"},
         "injection": {"ratio": "1:100"},
     }
-    verdict = check(pour | ({"water": {"name": water}} if water else {}), catalog, details=False)
+    verdict = check(pour | ({"water": {"name": water}} if water else {}), catalog, depth="numbers")
     steps = [step for finding in verdict.findings for step in finding.do]
     assert steps
     assert not [step for step in steps if never in step]

@@ -758,10 +758,10 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
                 assert set(solid) == {"solid", "saturation_index", "precipitated", "onset"}
         for one in data["assumed"]:
             assert set(one) == {"input", "why", "low", "high", "unit", "about"}
-        assert data["edges"] == []  # details were not asked for
+        assert data["edges"] == []  # not asked for
         assert (data["water"] is None) == (pour.water is None)
         assert data["water"] is None or set(data["water"]) == WATER_KEYS
-        assert data["decided_by"] == []  # details were not asked for
+        assert data["decided_by"] == []  # not asked for
     assert findings > 50
     assert solids > 50
 

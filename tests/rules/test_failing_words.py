@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 
 from pourcheck import Catalog, check
+from pourcheck.rules.answer.verdict import Depth
 from pourcheck.rules.case.case import Case
 from pourcheck.rules.families import registry
 from pourcheck.rules.judge.rule import Level, Outcome
@@ -47,15 +48,15 @@ def speechless(outcome: Outcome) -> Outcome:
     return replace(outcome, message=lambda numbers: f"{numbers['no such number']}")
 
 
-@pytest.mark.parametrize("details", [False, True])
+@pytest.mark.parametrize("depth", get_args(Depth))
 def test_a_sentence_that_fails_leaves_the_verdict_unknown(
-    catalog: Catalog, monkeypatch: pytest.MonkeyPatch, details: bool
+    catalog: Catalog, monkeypatch: pytest.MonkeyPatch, depth: Depth
 ) -> None:
     """A note on a clear pour whose sentence fails: unknown with the rule's name, in finding, summary and exit code,
     and no edge, which the levels alone would give."""
-    assert check(pour(), catalog, details=False).verdict == "clear"
+    assert check(pour(), catalog, depth="numbers").verdict == "clear"
     patched(monkeypatch, "lifting-and-label", speechless)
-    verdict = check(pour(), catalog, details=details)
+    verdict = check(pour(), catalog, depth=depth)
     assert verdict.verdict == "unknown"
     assert verdict.exit_code() == 1
     assert "lifting-and-label" in verdict.summary
@@ -70,13 +71,13 @@ def test_a_sentence_that_fails_leaves_the_verdict_unknown(
 def test_numbers_that_do_not_fit_leave_the_verdict_unknown(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """Numbers of another count of scenarios."""
     patched(monkeypatch, "lifting-and-label", lambda o: replace(o, numbers={"full_bucket_kg": np.zeros(10_007)}))
-    assert check(pour(), catalog, details=False).verdict == "unknown"
+    assert check(pour(), catalog, depth="numbers").verdict == "unknown"
 
 
 def test_a_stop_stays_a_stop(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """The level was found before the sentence failed."""
     patched(monkeypatch, "insoluble-source", speechless)
-    verdict = check(pour("bone meal"), catalog, details=False)
+    verdict = check(pour("bone meal"), catalog, depth="numbers")
     assert verdict.verdict == "stop"
     finding = next(one for one in verdict.findings if one.rule == "insoluble-source")
     assert finding.level == "stop"
@@ -98,7 +99,7 @@ def test_a_failure_is_raised_where_it_is_asked_for(catalog: Catalog, monkeypatch
     patched(monkeypatch, "lifting-and-label", speechless)
     monkeypatch.setenv(registry.DEBUG_VARIABLE, "1")
     with pytest.raises(KeyError):
-        check(pour(), catalog, details=False)
+        check(pour(), catalog, depth="numbers")
 
 
 @pytest.mark.parametrize(
@@ -113,7 +114,7 @@ def test_a_policy_is_named_only_where_it_changed_the_level(
     place = tmp_path / "region.toml"
     rows = f'name = "Elsewhere (invented)"\n[level.insoluble-source]\n{table}\nreason = "invented"\n'
     place.write_text(rows, "utf-8")
-    verdict = check(pour("bone meal", region=str(place)), catalog, details=False)
+    verdict = check(pour("bone meal", region=str(place)), catalog, depth="numbers")
     finding = next(one for one in verdict.findings if one.rule == "insoluble-source")
     assert finding.own_level == own
     assert bool(finding.lowered_by) == lowered
@@ -137,5 +138,5 @@ def test_a_policy_that_changes_some_scenarios_only_is_not_named(
     place.write_text(f'name = "Elsewhere (invented)"\n{rows}', "utf-8")
     data = pour("bone meal", region=str(place))
     del data["bucket"]["temperature"]  # so that there are scenarios
-    finding = next(one for one in check(data, catalog, details=False).findings if one.rule == "insoluble-source")
+    finding = next(one for one in check(data, catalog, depth="numbers").findings if one.rule == "insoluble-source")
     assert (finding.level, finding.own_level, finding.lowered_by, finding.reason) == ("unknown", None, None, None)

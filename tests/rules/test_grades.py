@@ -37,8 +37,8 @@ def pour(name: str, amount: str = "200 g") -> dict[str, Any]:
 @pytest.mark.parametrize("name", NAMES)
 def test_a_name_for_several_answers_for_each_of_them(catalog: Catalog, name: str, amount: str) -> None:
     """Asked grade by grade: where all agree the name has their verdict, else it is unknown, or the caution of some."""
-    answers = {check(pour(g.id, amount), catalog, details=False).verdict for g in catalog.grades(name)}
-    got = check(pour(name, amount), catalog, details=False).verdict
+    answers = {check(pour(g.id, amount), catalog, depth="numbers").verdict for g in catalog.grades(name)}
+    got = check(pour(name, amount), catalog, depth="numbers").verdict
     if answers <= {"clear", "caution"}:
         assert got == ("caution" if "caution" in answers else "clear")
     else:

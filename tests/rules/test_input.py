@@ -115,7 +115,7 @@ def test_weighed_at_either_end_it_is_settled(catalog: Catalog, ounces: str) -> N
     """What the 3 cups may weigh at least and at most, weighed: within the range the verdict is one of these two."""
     question = pour(("potassium sulfate", ounces))
     question["bucket"] = {"volume": "2 gal", "temperature": "10 degC"}
-    verdict = check(question, catalog, details=False)
+    verdict = check(question, catalog, depth="numbers")
     assert verdict.verdict == ("clear" if ounces == "10 oz" else "stop")
 
 
@@ -140,8 +140,8 @@ def test_a_volume_of_a_dry_label_in_the_pour(catalog: Catalog) -> None:
 
 def test_cups_are_never_milder_than_the_lightest_and_heaviest_cup(catalog: Catalog) -> None:
     """Cups of two salts that meet as gypsum: wherever some weights within the ranges stop, cups are not clear."""
-    cups = check(pour(("calcium nitrate", "2 cups"), ("magnesium sulfate", "2 cups")), catalog, details=False)
-    heavy = check(pour(("calcium nitrate", "21 oz"), ("magnesium sulfate", "19 oz")), catalog, details=False)
+    cups = check(pour(("calcium nitrate", "2 cups"), ("magnesium sulfate", "2 cups")), catalog, depth="numbers")
+    heavy = check(pour(("calcium nitrate", "21 oz"), ("magnesium sulfate", "19 oz")), catalog, depth="numbers")
     assert heavy.verdict == "stop"
     assert cups.verdict in {"stop", "unknown"}
 
@@ -183,7 +183,7 @@ def test_ounces_of_something_dry_are_weight(catalog: Catalog) -> None:
 
 def test_the_answer_tells_and_asks_which_ounces(catalog: Catalog) -> None:
     """They are among what was assumed, in words that a grower reads."""
-    verdict = check(pour(("KTS", "8 oz")), catalog, details=False)
+    verdict = check(pour(("KTS", "8 oz")), catalog, depth="numbers")
     told = [one for one in verdict.assumed if one.why == "ounces-of-liquid"]
     assert [assumed_words(one) for one in told] == [
         "8 oz potassium thiosulfate: by weight or fluid ounces, 8 to 12.2 oz by weight"
@@ -221,7 +221,7 @@ RATIOS: dict[str, float] = {
 def test_ratios(catalog: Catalog, written: str) -> None:
     """All ways to write stock to water, and what a Venturi makes of them; echoed as written."""
     data = pour(("urea", "1 lb"), injection={"ratio": written, "injector": "measured"})
-    verdict = check(data, catalog, details=False)
+    verdict = check(data, catalog, depth="numbers")
     assert verdict.pour.quantities["injection_ratio"].value == pytest.approx(RATIOS[written], rel=1e-4)
     assert f" in 5 gal, {written} into brook-well" in pour_words(Pour.parse(data), verdict)
 
@@ -256,7 +256,7 @@ WEIGHTS: dict[str, float] = {
 @pytest.mark.parametrize("written", WEIGHTS)
 def test_weights(catalog: Catalog, written: str) -> None:
     """Of something dry, known to the gram, and echoed as written."""
-    verdict = check(pour(("urea", written)), catalog, details=False)
+    verdict = check(pour(("urea", written)), catalog, depth="numbers")
     mass = verdict.pour.products[0].mass
     assert (mass.low, mass.high) == pytest.approx((WEIGHTS[written], WEIGHTS[written]), rel=1e-4)
     assert pour_words(Pour.parse(pour(("urea", written))), verdict).startswith(f"{written} urea 46-0-0 in 5 gal")

@@ -65,9 +65,9 @@ def test_a_jar_beside_the_prediction(
     """Whether it agrees is told; the verdict is the same with it and without."""
     from pourcheck.rules.present.words import jar_words
 
-    before = check(pour(*products), own, details=False)
+    before = check(pour(*products), own, depth="numbers")
     own.save(jar(seen, *products))
-    after = check(pour(*products), own, details=False)
+    after = check(pour(*products), own, depth="numbers")
     assert (after.verdict, after.findings) == (before.verdict, before.findings)
     (shown,) = after.jars
     assert shown.agrees is agrees
@@ -91,7 +91,7 @@ def test_a_jar_beside_the_prediction(
 def test_which_jars_are_shown(own: Catalog, made: JarTest, shown: bool) -> None:
     """Those of exactly the same products, whatever they are called, in the same water or in one that was not told."""
     own.save(made)
-    assert bool(check(pour(*STOPPED), own, details=False).jars) is shown
+    assert bool(check(pour(*STOPPED), own, depth="numbers").jars) is shown
 
 
 def test_the_screen_tells_it(call: Call, own: Catalog, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ def rules_at(verdict: Any, level: str) -> set[str]:
 
 def test_phosphorus_free_feed_on_the_hard_well_is_not_stopped(catalog: Catalog) -> None:
     """10-0-10 without phosphorus may go through the drip on the hard limestone well."""
-    verdict = check(pour("10-0-10 liquid without phosphorus=1 gal", water="ridge-well"), catalog, details=False)
+    verdict = check(pour("10-0-10 liquid without phosphorus=1 gal", water="ridge-well"), catalog, depth="numbers")
     assert verdict.verdict in {"clear", "caution"}
 
 
@@ -49,22 +49,22 @@ def test_monoammonium_phosphate_into_hard_water_is_stopped_with_numbers_and_a_sw
 
 def test_monoammonium_phosphate_into_soft_water_is_not_stopped(catalog: Catalog) -> None:
     """The same pour on calcium 4 mg/L, pH 6.8; iron was not tested, and that is what is left open."""
-    verdict = check(pour("technical MAP=1 lb", water=SOFT), catalog, details=False)
+    verdict = check(pour("technical MAP=1 lb", water=SOFT), catalog, depth="numbers")
     assert verdict.verdict == "unknown"
     assert rules_at(verdict, "unknown") == {"iron-in-water"}
-    assert check(pour("technical MAP=1 lb", water="brook-well"), catalog, details=False).verdict == "clear"
+    assert check(pour("technical MAP=1 lb", water="brook-well"), catalog, depth="numbers").verdict == "clear"
 
 
 @pytest.mark.quick
 def test_calcium_nitrate_with_magnesium_sulfate_is_stopped_and_each_alone_is_clear(catalog: Catalog) -> None:
     """Two right bottles in one bucket make gypsum: more than ten grams per liter of it."""
-    both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="brook-well"), catalog, details=False)
+    both = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="brook-well"), catalog, depth="numbers")
     assert both.verdict == "stop"
     finding = next(f for f in both.findings if f.rule == "calcium-meets-sulfate")
     assert finding.numbers["precipitated"].value > 10
     assert "g/L of gypsum" in finding.message
     for one in ("calcium nitrate=2 lb", "magnesium sulfate=2 lb"):
-        assert check(pour(one, water="brook-well"), catalog, details=False).verdict == "clear"
+        assert check(pour(one, water="brook-well"), catalog, depth="numbers").verdict == "clear"
 
 
 @pytest.mark.quick
@@ -89,7 +89,7 @@ def test_without_a_water_test_the_answer_names_the_value_at_which_it_turns(catal
 
 def test_a_verdict_that_holds_over_the_whole_range_is_given_without_a_water_test(catalog: Catalog) -> None:
     """Calcium nitrate with magnesium sulfate is a stop in any water."""
-    verdict = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb"), catalog, details=False)
+    verdict = check(pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb"), catalog, depth="numbers")
     assert verdict.verdict == "stop"
 
 
@@ -106,7 +106,7 @@ def test_swap_brings_the_same_nitrogen_and_potassium_without_phosphorus(catalog:
         assert 0.4 * pound == pytest.approx(sum(kg * (p.percent("k2o") or 0) / 100 for p, kg in products), rel=0.03)
         assert all((p.percent("p2o5") or 0) < 0.1 for p, _ in products)
         again = check(
-            pour(*(f"{p.name}={p.kg} kg" for p in offer.products), water="ridge-well"), catalog, details=False
+            pour(*(f"{p.name}={p.kg} kg" for p in offer.products), water="ridge-well"), catalog, depth="numbers"
         )
         assert again.verdict == offer.verdict
 
@@ -131,7 +131,7 @@ def test_edge_is_where_the_verdict_turns(catalog: Catalog) -> None:
     assert edge.worse is not None
     factor = edge.worse.value
     for side, expected in ((0.98, "clear"), (1.02, edge.worse.verdict)):
-        found = check(pour(f"technical MAP={factor * side} lb", water="brook-well"), catalog, details=False)
+        found = check(pour(f"technical MAP={factor * side} lb", water="brook-well"), catalog, depth="numbers")
         assert found.verdict == expected
 
 
@@ -167,9 +167,9 @@ def test_liquids_by_volume_need_a_density(catalog: Catalog) -> None:
         {"name": "jug", "amount": "1 qt", "grade": "10-0-10", "derived_from": ["urea", "potassium chloride"]}
     ]
     with pytest.raises(InputError, match="density"):
-        check(data, catalog, details=False)
+        check(data, catalog, depth="numbers")
     data["product"][0]["density"] = "10.2 lb/gal"
-    assert check(data, catalog, details=False).verdict == "clear"
+    assert check(data, catalog, depth="numbers").verdict == "clear"
 
 
 def test_nobody_is_told_how_much_acid_a_bucket_takes(catalog: Catalog) -> None:
@@ -178,17 +178,17 @@ def test_nobody_is_told_how_much_acid_a_bucket_takes(catalog: Catalog) -> None:
     assert "bucket-too-hot" in rules_at(verdict, "stop")
     assert verdict.edge("amount_factor") is None
     assert verdict.edge("injection_ratio") is None
-    less = check(pour("sulfuric acid=1 fl oz", water="brook-well"), catalog, details=False)
+    less = check(pour("sulfuric acid=1 fl oz", water="brook-well"), catalog, depth="numbers")
     assert "bucket-too-hot" not in rules_at(less, "stop")
 
 
 def test_metals_show_what_forms_and_rust_no_saturation_index(catalog: Catalog) -> None:
     """Manganese phosphate comes with its index and amount; where iron rusts there is no index to show."""
     data = pour("manganese sulfate=8 oz", "dipotassium phosphate=2 lb", water="brook-well")
-    finding = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-meets-phosphate")
+    finding = next(f for f in check(data, catalog, depth="numbers").findings if f.rule == "metal-meets-phosphate")
     assert set(finding.numbers) == {"saturation_index", "precipitated", "bucket_ph"}
     assert finding.numbers["precipitated"].unit == "mg/L"
     assert f"{finding.numbers['precipitated'].value:.0f} mg/L of manganese phosphate" in finding.message
     data = pour("iron sulfate=1 lb", water="ridge-well")
-    iron = next(f for f in check(data, catalog, details=False).findings if f.rule == "metal-hydroxide")
+    iron = next(f for f in check(data, catalog, depth="numbers").findings if f.rule == "metal-hydroxide")
     assert "saturation_index" not in iron.numbers

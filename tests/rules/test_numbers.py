@@ -76,7 +76,7 @@ def test_items_of_the_water_are_in_their_own_units(
     """What is in the water, and the limits it is held against."""
     water = {"ph": 7.0, "calcium": "20 mg/L", "alkalinity": "50 mg/L CaCO3", item: text}
     data = {"product": [{"name": "urea", "amount": "1 oz"}], "bucket": {"volume": "5 gal"}, "water": water}
-    found = {f.rule: f for f in check(data, catalog, details=False).findings}[f"{item}-in-water"]
+    found = {f.rule: f for f in check(data, catalog, depth="numbers").findings}[f"{item}-in-water"]
     assert (found.numbers["in_water"].value, found.numbers["in_water"].unit) == (value, unit)
     assert {found.numbers[name].unit for name in ("moderate_from", "severe_from")} == {unit}
 

@@ -46,7 +46,7 @@ def test_a_raised_rule_moves_the_edge(catalog: Catalog, tmp_path: Path) -> None:
     assert edge.worse is not None
     for factor, expected in ((0.98, {"clear", "caution"}), (1.03, {"unknown", "stop"})):
         amount = f"{4 * edge.worse.value * factor!r} lb"
-        again = check(pour("potassium nitrate", amount, region=raised), catalog, details=False)
+        again = check(pour("potassium nitrate", amount, region=raised), catalog, depth="numbers")
         assert again.verdict in expected, factor
 
 
@@ -65,8 +65,8 @@ def test_a_raised_stop_has_an_edge_of_its_own(catalog: Catalog, tmp_path: Path) 
 def test_a_lowered_verdict_says_by_whom(catalog: Catalog, tmp_path: Path) -> None:
     """A stop that a policy lowers is never clear without the words."""
     lowered = region(tmp_path, '[level.insoluble-source]\nat_most = "note"\nreason = "invented"\n')
-    assert check(pour("bone meal", "1 oz"), catalog, details=False).verdict == "stop"
-    verdict = check(pour("bone meal", "1 oz", region=lowered), catalog, details=False)
+    assert check(pour("bone meal", "1 oz"), catalog, depth="numbers").verdict == "stop"
+    verdict = check(pour("bone meal", "1 oz", region=lowered), catalog, depth="numbers")
     assert verdict.verdict != "stop"
     assert "by the policy of Elsewhere (invented)" in verdict.summary
 
@@ -89,7 +89,7 @@ REFUSED = {
 def test_what_a_region_may_not_say(catalog: Catalog, tmp_path: Path, which: str) -> None:
     """One clear line, before anything is computed."""
     with pytest.raises(InputError):
-        check(pour("urea", "1 oz", region=region(tmp_path, REFUSED[which])), catalog, details=False)
+        check(pour("urea", "1 oz", region=region(tmp_path, REFUSED[which])), catalog, depth="numbers")
 
 
 def test_no_phosphorus_by_default(catalog: Catalog, tmp_path: Path) -> None:
@@ -97,10 +97,10 @@ def test_no_phosphorus_by_default(catalog: Catalog, tmp_path: Path) -> None:
     none = region(tmp_path, '[phosphorus]\ndefault = "none"\nsource = "x"\n')
     rule = "phosphorus-not-needed"
     found = {
-        f.rule: f.level for f in check(pour("technical MAP", "1 oz", region=none), catalog, details=False).findings
+        f.rule: f.level for f in check(pour("technical MAP", "1 oz", region=none), catalog, depth="numbers").findings
     }
     assert found[rule] == "caution"
-    asked_for = check(pour("technical MAP", "1 oz", region=none, soil={"phosphorus": "low"}), catalog, details=False)
+    asked_for = check(pour("technical MAP", "1 oz", region=none, soil={"phosphorus": "low"}), catalog, depth="numbers")
     assert rule not in {f.rule for f in asked_for.findings}
 
 

@@ -42,11 +42,11 @@ def test_a_range_around_a_number_is_no_milder(catalog: Catalog) -> None:
     pairs = _pairs(catalog)
     assert len(pairs) == SAMPLE
     for name, pour, ranged in pairs:
-        number, around = (check(one, catalog, details=False).verdict for one in (pour, ranged))
+        number, around = (check(one, catalog, depth="numbers").verdict for one in (pour, ranged))
         assert SEVERITY[around] >= SEVERITY[number], f"{name}: {number}, as a range {around}"
 
 
 def test_the_sample_holds_trouble(catalog: Catalog) -> None:
     """Else it would show nothing."""
-    verdicts = {check(pour, catalog, details=False).verdict for _, pour, _ in _pairs(catalog)}
+    verdicts = {check(pour, catalog, depth="numbers").verdict for _, pour, _ in _pairs(catalog)}
     assert {"caution", "stop"} <= verdicts

@@ -63,7 +63,7 @@ def row(case: dict[str, Any]) -> Any:
 @pytest.mark.parametrize("case", [row(case) for case in CASES])
 def test_case(case: dict[str, Any], catalog: Catalog) -> None:
     """A rule says of a pour what its table says."""
-    verdict = check(pour_of(case), catalog, details="turns_at" in case)
+    verdict = check(pour_of(case), catalog, depth="edges" if "turns_at" in case else "numbers")
     found = {finding.rule: finding for finding in verdict.findings}
     expected = case["expect"]
     got = found[case["rule"]].level if case["rule"] in found else "silent"

@@ -232,7 +232,7 @@ def test_a_choice_of_few_explains_by_its_classes() -> None:
 def answer(data: dict[str, Any], catalog: Catalog) -> str:
     """Trouble or none. A water test of which one number alone is changed is out of balance, as no water is: what is
     said of the test as such is left out."""
-    found = check(data, catalog, details=False).findings
+    found = check(data, catalog, depth="numbers").findings
     bad = {f.rule for f in found if f.level in {"stop", "unknown"} and not f.rule.startswith("water-test-")}
     return "trouble" if bad else "none"
 
@@ -466,8 +466,8 @@ def test_when_both_units_are_swept(catalog: Catalog, swept: bool, changed: dict[
 
 def test_a_strip_that_may_be_in_grains_is_not_clear(catalog: Catalog) -> None:
     """Phosphate goes into the water as typed and not into the same numbers in grains: unknown, and the unit decides."""
-    soft = check(on_a_strip(softened=True), catalog, details=False)
-    hard = check(on_a_strip(hardness="19 gpg", alkalinity="12 gpg"), catalog, details=False)
+    soft = check(on_a_strip(softened=True), catalog, depth="numbers")
+    hard = check(on_a_strip(hardness="19 gpg", alkalinity="12 gpg"), catalog, depth="numbers")
     verdict = check(on_a_strip(), catalog)
     assert soft.verdict in {"clear", "caution"}
     assert hard.verdict in {"stop", "unknown"}
@@ -496,7 +496,7 @@ def test_ammonium_phosphate_on_a_label_is_either_of_two(catalog: Catalog, amount
         feed = {"name": "feed", "amount": amount, "form": "dry", "grade": "20-20-20",
                 "derived_from": ["urea", salt, "potassium nitrate"]}  # fmt: skip
         data = pour(feed, bucket_temperature="20 degC", **MIDDLING)
-        found[salt] = check(data, catalog, details=False).verdict
+        found[salt] = check(data, catalog, depth="numbers").verdict
     assert found["monoammonium phosphate"] in {"clear", "caution"}
     assert found["diammonium phosphate"] == "stop"
     assert found["ammonium phosphate"] == "unknown"

@@ -35,7 +35,7 @@ def test_every_cell_is_the_verdict_of_a_check(catalog: Catalog) -> None:
     table = verdict_table(catalog, PRODUCTS, WELLS)
     assert [name for name, _ in table.wells] == list(WELLS)
     for (product, well), cell in table.cells.items():
-        assert cell.verdict == check(pour(product, well), catalog, details=False).verdict, (product, well)
+        assert cell.verdict == check(pour(product, well), catalog, depth="numbers").verdict, (product, well)
 
 
 def test_what_another_number_turns(catalog: Catalog) -> None:
@@ -46,7 +46,7 @@ def test_what_another_number_turns(catalog: Catalog) -> None:
     assert turned[("monoammonium-phosphate", "brook-well")] in {"stop", "unknown"}
     assert not [key for key in turned if key[0] == "gypsum"]
     assert table.turned(table) == []
-    plain = check(pour("monoammonium-phosphate", "brook-well", calcium="150 mg/L", ph="7.9"), catalog, details=False)
+    plain = check(pour("monoammonium-phosphate", "brook-well", calcium="150 mg/L", ph="7.9"), catalog, depth="numbers")
     assert other.cells["monoammonium-phosphate", "brook-well"].verdict == plain.verdict
 
 
@@ -182,7 +182,7 @@ def test_a_check_goes_by_the_region_of_the_catalog(place: str) -> None:
     with Catalog.open(place) as catalog:
         catalog.save(RegionRecord(id="nearvane", name="Nearvane (invented)", policy=policy))
         asked = {**pour("potassium nitrate", "ridge-well"), "region": "nearvane"}
-        assert check(asked, catalog, details=False).region == "Nearvane (invented)"
+        assert check(asked, catalog, depth="numbers").region == "Nearvane (invented)"
         with pytest.raises(InputError, match="is not known"):
             check({**asked, "region": "farvane"}, catalog)
         with pytest.raises(InputError, match=r"policy"):

@@ -83,7 +83,7 @@ def test_no_pour_brings_out_a_number_that_is_none(catalog: Catalog, part: int) -
     for _ in range(HOSTILE):
         pour = draw_pour(rng, names, stated=bool(rng.random() < 0.7), hostile=True)
         try:
-            verdict = check(pour, catalog, details=False)
+            verdict = check(pour, catalog, depth="numbers")
         except InputError:
             continue
         answered += 1
@@ -114,14 +114,14 @@ def test_a_solver_that_fails_says_so(catalog: Catalog, monkeypatch: pytest.Monke
     assert verdict.line is None
     assert verdict.edges == ()
     assert odd(verdict) == []
-    assert check(pour_of(("potassium nitrate", "212 g")), catalog, details=False).verdict == "clear"
+    assert check(pour_of(("potassium nitrate", "212 g")), catalog, depth="numbers").verdict == "clear"
 
 
 def test_what_stops_by_presence_stops_without_a_solver(catalog: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     """Bleach with acid makes chlorine whatever the pH is computed to be."""
     monkeypatch.setattr(newton, "MOST_STEPS", 2)
     monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
-    verdict = check(pour_of(("household bleach", "97 g"), ("nitric acid", "53 g")), catalog, details=False)
+    verdict = check(pour_of(("household bleach", "97 g"), ("nitric acid", "53 g")), catalog, depth="numbers")
     assert verdict.verdict == "stop"
     chlorine = next(finding for finding in verdict.findings if finding.rule == "chlorine-gas")
     assert chlorine.level == "stop"
@@ -162,6 +162,6 @@ def test_a_ph_that_no_solution_has_is_not_told(catalog: Catalog) -> None:
     pour = pour_of(("sulfuric acid", "9 kg"), ("superphosphoric acid", "4 kg"), ("nitric acid", "3 kg"))
     pour["bucket"] = {"volume": "13.7 L", "temperature": "98 degC"}
     pour["injection"]["ratio"] = "1:1.3"
-    verdict = check(pour, catalog, details=False)
+    verdict = check(pour, catalog, depth="numbers")
     assert verdict.verdict == "stop"
     assert odd(verdict) == []

@@ -34,7 +34,7 @@ def answer(catalog: Catalog, water: dict[str, Any] | None, product: str = "urea"
     }
     if water is not None:
         pour["water"] = water
-    return check(pour, catalog, details=False)
+    return check(pour, catalog, depth="numbers")
 
 
 def finding(verdict: Verdict, rule: str) -> Finding | None:
