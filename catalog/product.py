@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from .door import refuse_hidden
+from .errors import InputError
 from .nutrients import NUTRIENTS, percent_from_species
 from .species import SPECIES, imbalance, molar_mass_g_per_mol
 from .text import one_line, quoted
@@ -42,6 +43,8 @@ def fold(name: str) -> str:
     >>> fold("Ｃalcium  NITRATE")
     'calcium nitrate'
     """
+    if not isinstance(name, str):
+        raise InputError(f"a {type(name).__name__} is no name", mend="give the name as text")
     if not name.isascii():
         # Folding may open a composed letter again.
         name = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())

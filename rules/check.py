@@ -29,8 +29,7 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
     >>> verdict.verdict, verdict.findings[0].rule
     ('stop', 'insoluble-source')
     """
-    if not isinstance(pour, Pour):
-        pour = Pour.parse(pour)
+    pour = Pour.parse(pour)
     with one_thread(), catalog.snapshot():
         question = ask(pour, catalog)
         verdict = worded(assess(question, depth))

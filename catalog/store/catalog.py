@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast, get_args
 
@@ -61,7 +62,7 @@ class Catalog:
     # --- opening ----------------------------------------------------------------------------------
 
     @classmethod
-    def open(cls, database: str | None = None, *, new: bool = False) -> Catalog:
+    def open(cls, database: str | PathLike[str] | None = None, *, new: bool = False) -> Catalog:
         """Open a catalog, filling it with the records that come with the program at first use.
 
         database: a file or a PostgreSQL URL; "sqlite://": in memory; None: $POURCHECK_DB, else the user's data folder.
@@ -240,6 +241,9 @@ class Catalog:
 
         Raises: UnknownName: no such well. InputError: no such test; tells those that there are.
         """
+        for day in (test_of, today):
+            if day is not None and not isinstance(day, date):
+                raise InputError(f"{quoted(str(day))} is no date", where="well", mend="give a datetime.date")
         well = cast(Well, self.record("well", name))
         return well.test_on(test_of) if test_of is not None else well.test_of(today or date.today())
 

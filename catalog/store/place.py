@@ -45,8 +45,12 @@ class Place:
     uri: str
 
     @classmethod
-    def named(cls, database: str) -> Place:
+    def named(cls, database: str | os.PathLike[str]) -> Place:
         """The place that a file name or URL tells. Raises: CatalogError: it is no such name."""
+        try:
+            database = os.fspath(database)
+        except TypeError:
+            raise _no_place(f"a {type(database).__name__} is no place for a catalog", "database") from None
         shown = without_password(database)
         if "\0" in database:
             raise _no_place("is not a file name: it holds a zero byte", shown)
@@ -181,6 +185,7 @@ _CURES = (
     ("permission denied", "ask whoever runs the database for the right to it"),
     ("malformed", "restore a backup of it: pourcheck catalog restore"),
     ("not a database", "name a catalog with --db"),
+    ("closed database", "open it again"),
     ("onnection", "check the address, and that the server runs"),
 )
 

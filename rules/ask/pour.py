@@ -10,6 +10,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from datetime import date
+from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -344,8 +345,14 @@ class Pour(Part):
         return date.today() if self.poured_on is None else date.fromisoformat(self.poured_on)
 
     @classmethod
-    def parse(cls, data: Mapping[str, Any], where: str = "pour") -> Pour:
-        """A pour from plain data. Raises: InputError: place, field, how to mend it."""
+    def parse(cls, data: Pour | Mapping[str, Any], where: str = "pour") -> Pour:
+        """A pour from plain data, or the pour that it is. Raises: InputError: place, field, how to mend it."""
+        if isinstance(data, cls):
+            return data
+        if not isinstance(data, Mapping):
+            raise InputError(
+                f"is a {type(data).__name__} and no pour", where=where, mend="give a Pour, or its fields in a mapping"
+            )
         if "products" in data and "product" not in data:
             raise InputError("products is not a field that is known here", where=where, mend="write product")
         try:
@@ -375,10 +382,10 @@ class Pour(Part):
         return cls.parse(data, where)
 
     @classmethod
-    def load(cls, path: Path) -> Pour:
+    def load(cls, path: str | PathLike[str]) -> Pour:
         """A pour from a file. Raises: InputError: it cannot be read, or what is wrong in it."""
         try:
-            text = path.read_text("utf-8-sig")
+            text = Path(path).read_text("utf-8-sig")
         except OSError as error:
             raise InputError(
                 f"cannot be read ({error.strerror})", where=str(path), mend="check the file name"

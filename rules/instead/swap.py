@@ -38,9 +38,8 @@ def swap(pour: Pour | Mapping[str, object], catalog: Catalog) -> list[Swap]:
     ...     swap({"product": [{"name": "urea", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}, catalog)
     []
     """
-    if not isinstance(pour, Pour):
-        pour = Pour.parse(pour)
-    with one_thread():
+    pour = Pour.parse(pour)
+    with one_thread(), catalog.snapshot():
         return swaps_for(ask(pour, catalog), catalog)
 
 
