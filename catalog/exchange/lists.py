@@ -75,6 +75,15 @@ def read_list(
     numbers of rows are from that do not say so. progress: called with the number of rows read so far. look: says what
     is doubtful about a record, as `look_over` does; some 10 ms for a label, so it is left out unless asked for.
     Raises: InputError: the file cannot be read, or has no header. Faults of rows are in what is returned.
+
+    >>> import tempfile
+    >>> from pourcheck import Catalog
+    >>> with tempfile.TemporaryDirectory() as folder, Catalog.open("sqlite://") as catalog:
+    ...     file = Path(folder) / "products.csv"
+    ...     _ = file.write_text("Name,Form,Grade\\nSpring Feed,dry,10-0-10\\nAutumn Feed,wet,0-0-20\\n")
+    ...     done = read_list(catalog, file, dry_run=True)
+    >>> done.new, [str(fault) for fault in done.faults]
+    (1, ["row 3, Form: is not a word that is known here; write 'dry' or 'liquid'"])
     """
     path = Path(file)
     done = ListRead(str(file))
@@ -253,6 +262,12 @@ def write_list(
     what: None: all, on a sheet each, of XLSX; of CSV what the name of the file says ("wells.csv"), else products.
     region: only the products on the list of a region. units: "us" writes densities in lb/gal.
     Raises: InputError: it cannot be written.
+
+    >>> import tempfile
+    >>> from pourcheck import Catalog
+    >>> with tempfile.TemporaryDirectory() as folder, Catalog.open("sqlite://") as catalog:
+    ...     write_list(catalog, Path(folder) / "wells.csv")
+    {'wells': 3}
     """
     path = Path(file)
     files.check_suffix(path)

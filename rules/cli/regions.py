@@ -292,7 +292,8 @@ def table(
         count = len(products) * len(chosen)
         with bar("verdicts", count * (2 if instead else 1)) as progress:
             found = verdict_table(catalog, products, chosen, rates, progress=progress)
-            other = verdict_table(catalog, products, chosen, rates, instead, progress) if instead else None
+            further = (lambda done: progress(count + done)) if progress is not None else None
+            other = verdict_table(catalog, products, chosen, rates, instead, further) if instead else None
     turned = found.turned(other) if other is not None else []
     title = f"{region.name}: products and wells"
     if to is not None:
