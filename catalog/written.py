@@ -44,8 +44,8 @@ def read_product(data: Mapping[str, Any], sources: Mapping[str, Source], where: 
     source = document.pop("source", "")
     if not isinstance(source, str):
         raise InputError("source is not text", where=where, mend="write where the numbers were read")
-    if "id" not in document and isinstance(name := document.get("name"), str) and slug(name):
-        document["id"] = slug(name)
+    if "id" not in document:
+        document["id"] = id_of_name(document.get("name"), where)
     for field in LISTS:
         if isinstance(text := document.get(field), str):
             document[field] = listed(text)
@@ -66,6 +66,13 @@ def read_product(data: Mapping[str, Any], sources: Mapping[str, Source], where: 
         sourced_by(document, key)
         new = [made] if made is not None else []
     return parse(Product, document, where), new
+
+
+def id_of_name(name: object, where: str) -> str:
+    """The id that a name makes; of no name any, as the name is then what is told to be wrong."""
+    if isinstance(name, str) and name.strip() and not slug(name):
+        raise InputError(f"{quoted(name)} makes no id", where=where, mend="add an id: small letters, digits, hyphens")
+    return slug(name) if isinstance(name, str) and slug(name) else "unnamed"
 
 
 def listed(text: str) -> list[str]:

@@ -171,6 +171,10 @@ def export(
 ) -> None:
     """Write the catalog to a spreadsheet; import reads it back without loss."""
     with Catalog.open(db, new=new) as catalog:
+        if region is not None:
+            from .regions import region_record
+
+            region = region_record(catalog, region).id
         counts = catalog.write_list(file, what=what, region=region, units=units)
         faults = catalog.faults()
     say(f"{file}: " + ", ".join(f"{number} {_SPOKEN[name][number != 1]}" for name, number in counts.items()))

@@ -217,6 +217,9 @@ def list_(
     with Catalog.open(db, new=new) as catalog, catalog.snapshot():
         products = catalog.products()
         if region is not None:
+            from .regions import region_record
+
+            region = region_record(catalog, region).id
             listed = {
                 one.product
                 for one in cast(list[Listing], catalog.records("listing"))

@@ -13,7 +13,7 @@ from ...catalog.exchange.files import replaced
 from ...catalog.listing import ListingState
 from ...catalog.store.parse import parse
 from ...catalog.text import escaped, quoted
-from ...catalog.written import changed, toml_text
+from ...catalog.written import changed, id_of_name, toml_text
 from ..policy.region import packaged, region_named
 from .late import group_app
 from .options import AsJson, Database, New, water_items
@@ -65,8 +65,10 @@ def _read(data: dict[str, Any], where: str) -> RegionRecord:
         document["policy"] = {key: value for key, value in data.items() if key not in _OWN}
     elif strange := sorted(data.keys() - set(_OWN)):
         raise InputError(f"{strange[0]} is not a field that is known here", where=where, mend="write it under policy")
-    if "id" not in document and isinstance(name := document.get("name"), str):
-        document["id"] = slug(name.removesuffix(" (invented)"))
+    if not document.get("name"):
+        raise InputError("name is missing", where=where, mend="add it")
+    if "id" not in document:
+        document["id"] = id_of_name(str(document["name"]).removesuffix(" (invented)"), where)
     return parse(RegionRecord, document, where)
 
 
@@ -127,7 +129,7 @@ def edit(
             now = started_from(catalog, "region", name, revision)
             region, number = cast(RegionRecord, now.record()), now.number
         except UnknownName:
-            region, number = _packaged(name), 0
+            region, number = region_record(catalog, name), 0
         document = region.model_dump(mode="json", exclude_defaults=True)
         numbers = {key: _number(value) for key, value in pairs(settings or (), "--set", "notes=...").items()}
         document = changed(document, numbers, unset or ())
@@ -155,9 +157,9 @@ def region_record(catalog: Catalog, name: str) -> RegionRecord:
     """A region of the catalog, else one that comes with the program. Raises: UnknownName, InputError: there is none."""
     try:
         return cast(RegionRecord, catalog.record("region", name))
-    except UnknownName:
+    except UnknownName as unknown:
         if slug(name) not in packaged():
-            raise
+            raise UnknownName("region", name, unknown.nearest or list(packaged())) from None
         return _packaged(name)
 
 

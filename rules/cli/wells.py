@@ -8,10 +8,10 @@ from typing import Annotated, Any, cast
 
 import typer
 
-from ...catalog import Catalog, InputError, WaterTest, Well, slug
+from ...catalog import Catalog, InputError, WaterTest, Well
 from ...catalog.store.parse import parse
 from ...catalog.text import escaped
-from ...catalog.written import changed, toml_text
+from ...catalog.written import changed, id_of_name, toml_text
 from .late import group_app
 from .lookup import show_water, well_check
 from .options import AsJson, Database, New, water_items
@@ -71,14 +71,18 @@ _QUESTIONS = (
 def _test(text: str | None, tested_on: str | None, source: str | None, notes: str | None) -> dict[str, Any]:
     """A water test of the options; empty without any."""
     items = water_items(text, "--test") if text is not None else {}
+    if "name" in items:
+        raise InputError("names no item", where="--test", mend='write "ph=7.6, calcium=95 mg/L"')
     more = {"tested_on": tested_on, "source": source, "notes": notes}
     return {**items, **{field: value for field, value in more.items() if value is not None}}
 
 
 def _read(data: dict[str, Any], where: str) -> Well:
     """A well, its id from its name where it has none. Raises: InputError."""
-    if "id" not in data and isinstance(name := data.get("name"), str) and slug(name):
-        data = {**data, "id": slug(name)}
+    if "id" not in data:
+        data = {**data, "id": id_of_name(data.get("name"), where)}
+        if not data.get("name"):
+            raise InputError("name is missing", where=where, mend="add it")
     return parse(Well, data, where)
 
 

@@ -105,8 +105,8 @@ def verdict_table(
     rates = rates or Rates()
     cells: dict[tuple[str, str], Cell] = {}
     with one_thread(), catalog.snapshot():
-        found = [catalog.product(name) for name in products]
-        waters = [catalog.water(name) for name in wells]
+        found = list({one.id: one for one in map(catalog.product, products)}.values())
+        waters = list({one.id: one for one in map(catalog.water, wells)}.values())
         for water in waters:
             asked: Question | None = None
             for product in found:
