@@ -15,11 +15,23 @@ def _one(found: str) -> str:
     return f"an {found}" if found.startswith("invisible") else f"a {found}"
 
 
+#: Types in which nothing can be hidden.
+_NUMBERS = frozenset({float, int, bool, type(None)})
+
+
+def _is_plain(value: object) -> bool:
+    return (type(value) is str and value.isprintable()) or type(value) in _NUMBERS
+
+
 def _is_clear(value: object) -> bool:
-    """A quick look: True for a value in which nothing can be hidden."""
-    if isinstance(value, str):
-        return value.isprintable()
-    return not isinstance(value, dict | list | tuple) and not isinstance(value, Mapping)
+    """A quick look: True for a value, or a flat table or list of them, in which nothing can be hidden."""
+    if _is_plain(value):
+        return True
+    if type(value) is dict:
+        return all(type(key) is str and key.isprintable() and _is_plain(inner) for key, inner in value.items())
+    if type(value) in (list, tuple):
+        return all(map(_is_plain, value))  # type: ignore[call-overload]
+    return not isinstance(value, str | list | tuple | Mapping)
 
 
 def refuse_hidden(data: object) -> None:
@@ -28,6 +40,8 @@ def refuse_hidden(data: object) -> None:
 
     Raises: InputError: names the place, the field and the character.
     """
+    if _is_clear(data):
+        return
     waiting: list[tuple[str, str, object]] = [("", "", data)]
     while waiting:  # no recursion: data may be nested deeper than Python's stack
         place, field, value = waiting.pop()

@@ -52,14 +52,16 @@ def bulk_insert(filled: Path, to: Path) -> float:
     to.unlink(missing_ok=True)
     with sqlite3.connect(filled) as source, sqlite3.connect(to) as made:
         source.row_factory = sqlite3.Row
-        for (sql,) in source.execute(
-            "SELECT sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'"
-        ):
-            if "fts5" not in sql.lower() and "_fts" not in sql.lower():
+        schema = (
+            "SELECT type, name, sql FROM sqlite_master WHERE sql NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY rowid"
+        )
+        # The search index makes tables of its own, and is filled by triggers of the table of names.
+        for kind, name, sql in source.execute(schema):
+            if kind != "table" or not name.startswith("product_name_search_"):
                 made.execute(sql)
     engine = create_engine(f"sqlite:///{to}")
     tables = MetaData()
-    tables.reflect(engine)
+    tables.reflect(engine, only=lambda name, _: not name.startswith("product_name_search"))
     rows = {}
     with create_engine(f"sqlite:///{filled}").connect() as read:
         for one in tables.sorted_tables:
