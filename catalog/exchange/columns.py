@@ -164,8 +164,13 @@ def _shortest(read: Callable[[float], float], number: float, guess: float) -> Ce
 
 
 #: The guarantees, as columns are headed.
-SHORT = {"n": "N", "n_nitrate": "Nitrate N", "n_ammonium": "Ammoniacal N", "n_urea": "Urea N", "p2o5": "P2O5"} | {
-    "k2o": "K2O"
+SHORT = {
+    "n": "N",
+    "n_nitrate": "Nitrate N",
+    "n_ammonium": "Ammoniacal N",
+    "n_urea": "Urea N",
+    "p2o5": "P2O5",
+    "k2o": "K2O",
 }
 _BOUNDS = ("cl", "na")
 
@@ -303,8 +308,12 @@ def _ph(cell: Cell, comma: bool) -> float | str:
     return float(text) if _BARE_NUMBER.fullmatch(text) else text
 
 
-_OTHER_UNITS = {"temperature": "degC", "suspended_solids": "mg/L", "dissolved_solids": "mg/L", "ec": "mS/cm"} | {
-    "bacteria": "per mL"
+_OTHER_UNITS = {
+    "temperature": "degC",
+    "suspended_solids": "mg/L",
+    "dissolved_solids": "mg/L",
+    "ec": "mS/cm",
+    "bacteria": "per mL",
 }
 _OTHER_HEADERS = {"ec": "EC"}
 _ITEM_NAMES = {

@@ -61,15 +61,16 @@ class Merged:
     from_theirs: int = 0
 
 
-def merge_fields(base: Mapping[Any, Any], mine: Mapping[Any, Any], theirs: Mapping[Any, Any]) -> tuple[
-    dict[Any, Any], list[Any], int
-]:  # fmt: skip
+Fields = dict[Any, Any]
+
+
+def merge_fields(base: Fields, mine: Fields, theirs: Fields) -> tuple[Fields, list[Any], int]:
     """Fields of three versions made one; the fields in conflict, and how many were taken from theirs alone.
 
     >>> merge_fields({"a": 1, "b": 1, "c": 1}, {"a": 2, "b": 1, "c": 2}, {"a": 1, "c": 3})
     ({'a': 2, 'c': 2}, ['c'], 1)
     """
-    merged: dict[Any, Any] = {}
+    merged: Fields = {}
     conflicts, taken = [], 0
     for name in dict.fromkeys([*mine, *theirs, *base]):
         was, my, their = (version.get(name, GONE) for version in (base, mine, theirs))
