@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 #: So many products that a search may mean are ranked at first, and at most (about).
 _RANKED, _MOST_RANKED = 80, 400
+#: A catalog of no more products is small enough to offer all of them.
+_SHELF = 400
 #: What the kinds are called where one is not found.
 _SPOKEN: dict[Kind, str] = {"jar": "jar test"}
 
@@ -110,6 +112,16 @@ class Catalog:
     def materials(self) -> list[Product]:
         """The generic materials among them, of which products may be made."""
         return self._records.of_statement("product", statements.MATERIALS, True)
+
+    def shelf(self, also: Sequence[str] = ()) -> list[Product]:
+        """What may be offered instead of something: everything of a small catalog; of a large one the materials, and
+        some of the products of the ids in `also`, by id."""
+        with self._records.snapshot() as reader:
+            few = [row[0] for row in reader.rows(statements.SOME_PRODUCTS, _SHELF + 1)]
+            if len(few) <= _SHELF:
+                return self.products()
+            chosen = {product.id: product for product in self.materials() + self._records.products(also[:_SHELF])}
+            return [chosen[id_] for id_ in sorted(chosen)]
 
     def salts(self) -> list[Product]:
         """The dry single chemicals among them that have a solubility curve, by id."""

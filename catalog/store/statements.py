@@ -39,6 +39,8 @@ BEAR_GRADE: Final = (
     "SELECT id FROM product_index WHERE n = ? AND p2o5 = ? AND k2o = ? "
     "UNION SELECT id FROM record_name WHERE kind = 'product' AND folded = ? ORDER BY id"
 )
+#: how many at most
+SOME_PRODUCTS: Final = "SELECT id FROM product_index LIMIT ?"
 #: kind
 IDS: Final = "SELECT id FROM record WHERE kind = ? AND NOT retired ORDER BY id"
 OVERRIDDEN: Final = "SELECT kind, id FROM record WHERE layer = 'own' AND seed IS NOT NULL ORDER BY kind, id"

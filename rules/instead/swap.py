@@ -108,10 +108,10 @@ def _amount(product: Product, kg: float, metric: bool) -> str:
     return f"{pounds:.3g} lb" if pounds >= 0.5 else f"{pounds * 16:.3g} oz"
 
 
-def _candidates(catalog: Catalog) -> list[tuple[Product, float, float]]:
+def _candidates(catalog: Catalog, sold: frozenset[str]) -> list[tuple[Product, float, float]]:
     """Products free of phosphorus that dissolve: with N and K2O [%]."""
     found = []
-    for product in catalog.products():
+    for product in catalog.shelf(sorted(sold)):
         n, k = product.percent("n") or 0.0, product.percent("k2o") or 0.0
         if max(n, k) < LEAST_PERCENT or (product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT:
             continue
@@ -137,7 +137,7 @@ def _recipes(
     if total <= 0:
         return
     singles, pairs = [], []
-    candidates = _candidates(catalog)
+    candidates = _candidates(catalog, sold)
     for product, n, k in candidates:
         kg = 100.0 * total / (n + k)
         off = abs(kg * n / 100.0 - nitrogen_kg) + abs(kg * k / 100.0 - potash_kg)

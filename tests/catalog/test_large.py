@@ -147,6 +147,14 @@ def test_only_what_comes_into_question_is_read(large_file: str, tmp_path: Path) 
         assert len(catalog.faults()) < COUNT / 4
 
 
+def test_what_may_be_offered(large: Catalog) -> None:
+    """Of many products the materials, and those that are asked for; of few, all."""
+    offered = large.shelf(["made-5", "made-7"])
+    assert {product.id for product in offered} == {"made-5", "made-7", *(one.id for one in large.materials())}
+    with Catalog.open("sqlite://") as small:
+        assert small.shelf() == small.products()
+
+
 def test_what_is_saved_is_found_at_once(large: Catalog) -> None:
     """A new name is found, a former one not anymore."""
     product = large.product("made-99").model_copy(update={"name": "Zephyrine quartzleaf"})
