@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection
+from sqlmodel import Session
 
 from ..errors import InputError
 from .entry import Entry
 from .kinds import Kind, record_of
-from .tables import RevisionRow, table
+from .tables import RecordRow, RevisionRow
 from .writing import Stamp, State, changed_meanwhile, move, state_of
-
-_REVISION = table(RevisionRow)
 
 
 def retire(connection: Connection, kind: Kind, id_: str, expected: int | None, *, by: str, why: str) -> None:
@@ -28,8 +25,8 @@ def undo(
 ) -> None:
     """Add a revision with a former document. Raises: InputError: there is none; ChangedMeanwhile."""
     state = _state(connection, kind, id_, expected, ours="undo")
-    asked = select(_REVISION).where(_REVISION.c.kind == kind, _REVISION.c.id == id_).order_by(_REVISION.c.number)
-    by_number = {row.number: row for row in connection.execute(asked)}
+    with Session(connection) as session:
+        by_number = {row.number: row for row in session.get_one(RecordRow, (kind, id_)).revisions}
     number = to if to is not None else _former(state, by_number)
     if number is None:
         raise InputError("has nothing before it to bring back", where=f"{kind} {id_}", mend="retire it instead")
@@ -51,7 +48,7 @@ def undo(
     )
 
 
-def _former(state: State, by_number: dict[int, Row[Any]]) -> int | None:
+def _former(state: State, by_number: dict[int, RevisionRow]) -> int | None:
     """The revision that stood before the one that stands now; where that came with the program, the last that did.
 
     What brings a former one back stands where that one stood, so that undoing again goes further back.

@@ -5,13 +5,11 @@ A record points to the revision that stands; revisions are only ever added. Name
 revision what is searched by, and can be made anew from the documents at any time.
 """
 
-from __future__ import annotations
-
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Column, DateTime, ForeignKeyConstraint, Index, MetaData, Table, Text, UniqueConstraint
-from sqlmodel import Field, SQLModel
+from sqlmodel import Field, Relationship, SQLModel
 
 
 class Base(SQLModel):
@@ -45,6 +43,9 @@ class RecordRow(Base, table=True):
     layer: str
     retired: bool
     seed: int | None
+    revisions: list["RevisionRow"] = Relationship(
+        back_populates="record", sa_relationship_kwargs={"order_by": "RevisionRow.number"}
+    )
 
 
 class RevisionRow(Base, table=True):
@@ -63,6 +64,7 @@ class RevisionRow(Base, table=True):
     retired: bool
     restores: int | None
     document: str = Field(sa_column=Column(Text, nullable=False))
+    record: RecordRow = Relationship(back_populates="revisions")
 
 
 class NameRow(Base, table=True):
