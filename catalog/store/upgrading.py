@@ -10,6 +10,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, select, text
 
 from ..errors import CatalogError, InputError
+from . import seeds
 from .backup import back_up
 from .entry import Entry
 from .kinds import record_of
@@ -99,7 +100,10 @@ def _migrate(connection: Connection, schema: int) -> str:
     if connection.execute(text("SELECT count(*) FROM catalog_meta WHERE key = 'changes'")).scalar_one() == 0:
         set_meta(connection, "changes", "0")
     make_name_search(connection)
-    lost = index_anew(connection, list(_entries(connection)))
+    standing = _entries(connection)
+    lost = index_anew(connection, standing)
+    if schema == 1:
+        _take_for_seeds(connection, standing)
     bring_seeds(connection)
     count_change(connection)
     own = connection.execute(text("SELECT count(*) FROM record WHERE layer = 'own'")).scalar_one()
@@ -112,6 +116,19 @@ def _migrate(connection: Connection, schema: int) -> str:
     if lost:
         told.append(f"{lost} names belonged to another record too and lead there alone")
     return "; ".join(told)
+
+
+def _take_for_seeds(connection: Connection, standing: list[Entry]) -> None:
+    """Schema 1 did not tell what came with the program: the invented records of the demo region did, also where an
+    earlier release had them otherwise."""
+    packaged = {(entry.kind, entry.id) for entry in seeds.entries()}
+    for entry in standing:
+        if (entry.kind, entry.id) in packaged and getattr(entry.record, "invented", False):
+            for one, change in (
+                (table(RecordRow), {"layer": "seed", "seed": 1}),
+                (table(RevisionRow), {"layer": "seed"}),
+            ):
+                connection.execute(one.update().where(one.c.kind == entry.kind, one.c.id == entry.id).values(change))
 
 
 def _entries(connection: Connection) -> list[Entry]:

@@ -126,7 +126,8 @@ def test_tests_are_added_to_a_well(own: Catalog, tmp_path: Path) -> None:
     well = own.record("well", "ridge-well")
     assert isinstance(well, Well)
     assert well.name == "Ridge Well (invented)"
-    assert [(t.tested_on, t.ph and t.ph.low) for t in well.test] == [("2026-04-07", 7.7), ("2026-10-01", 7.5)]
+    tested = [(test.tested_on, test.ph and test.ph.low) for test in well.test]
+    assert tested == [("2023-04-11", 7.5), ("2026-04-07", 7.7), ("2026-10-01", 7.5)]
 
 
 def test_a_well_is_written_whole_or_left_out(own: Catalog, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pourcheck import Catalog, CatalogError, Product, UnknownName
-from pourcheck.catalog import names_of
+from pourcheck.catalog import document_of, names_of
 from pourcheck.catalog.store import seeds
 from pourcheck.catalog.store.kinds import record_of
 from pourcheck.catalog.store.place import default_database
@@ -55,6 +55,7 @@ def test_the_packaged_wells_make_sense() -> None:
     for well in seeds.seed_wells():
         assert record_of("well", documents[well.id].document, well.id) == well
         assert documents[well.id].names == names_of(well)
+        assert documents[well.id].says(document_of(well))
 
 
 def test_two_first_uses_at_the_same_time(empty: str, tmp_path: Path) -> None:

@@ -76,6 +76,7 @@ def test_nothing_is_lost(old: str, bottle: Callable[..., Product]) -> None:
             id="my-well", name="My Well", ph=7.1, calcium="12 gpg", alkalinity="3 meq/L", tested_on="2025-05-01",
             notes="Behind the barn.\nDeep.",
         )  # fmt: skip
+        assert [one.layer for one in catalog.history("well", "ridge-well")] == ["seed", "seed"]  # was tested since
         assert catalog.product("urea").notes == "Corrected by the user."
         catalog.undo("product", "urea")
         for product in seeds.seed_products():

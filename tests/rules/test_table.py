@@ -18,6 +18,8 @@ from pourcheck.rules.present.table import html
 Call = Callable[..., tuple[int, str, str]]
 PRODUCTS = ("technical MAP", "potassium nitrate", "gypsum")
 WELLS = ("ridge-well", "brook-well")
+#: Days of tests of the first, the last of them added by the tests below.
+TESTED = "2023-04-11, 2026-04-07, 2026-10-01"
 
 
 def pour(product: str, well: str, **water: str) -> dict[str, object]:
@@ -211,7 +213,7 @@ def test_swaps_prefer_what_is_sold_here(place: str) -> None:
     [
         ((), "2026-10-01"),
         (("--test-of", "2026-04-07"), "2026-04-07"),
-        (("--test-of", "2026-04-08"), "ridge-well: has no test of 2026-04-08; its tests: 2026-04-07, 2026-10-01"),
+        (("--test-of", "2026-04-08"), f"ridge-well: has no test of 2026-04-08; its tests: {TESTED}"),
         (("--test-of", "soon"), "arguments: water test_of is not a day; write 2026-03-31"),
     ],
 )
