@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from ...catalog import Catalog, Record
+from ...catalog import Catalog, Kind, Record
 from ...catalog.exchange.lists import ListRead, write_template
 from ...catalog.exchange.records import Units, What
+from ...catalog.store.kinds import id_of
 from ...catalog.text import escaped
 from .late import group_app
 from .options import AsJson, Database, New
@@ -240,14 +241,21 @@ def check(
     usual = usual_mg_per_l(default_unknowns())
     with Catalog.open(db, new=new) as catalog, catalog.snapshot():
         faults = catalog.faults(whole=True)
+        kinds: tuple[Kind, ...] = ("product", "well", "listing", "jar")
+        records = [
+            (f"{kind} {id_of(record)}", record)
+            for kind in kinds
+            for record in catalog.records(kind)
+            if every or catalog.current(kind, id_of(record)).layer == "own"
+        ]
         found = {}
-        for kind in ("product", "well", "listing", "jar"):
-            for record in catalog.records(kind):
-                id_ = record.id  # type: ignore[attr-defined]
-                if every or catalog.current(kind, id_).layer == "own":
-                    remarks = [one for one in look_over(record, catalog, usual) if every or one.severity != "note"]
-                    if remarks:
-                        found[f"{kind} {id_}"] = remarks
+        with bar("records", len(records)) as progress:
+            for i, (name, record) in enumerate(records, start=1):
+                remarks = [one for one in look_over(record, catalog, usual) if every or one.severity != "note"]
+                if remarks:
+                    found[name] = remarks
+                if progress is not None:
+                    progress(i)
     if as_json:
         rows = [{"record": f"{f.kind} {f.id}", "severity": "fault", "what": f.what} for f in faults]
         rows += [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -259,6 +260,16 @@ def test_files_that_are_none(tmp_path: Path, name: str, content: bytes | None, e
         read(path)
     if expected != "is empty":
         assert expected in str(raised.value)
+
+
+@pytest.mark.parametrize("reading", [True, False])
+def test_xlsx_without_its_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reading: bool) -> None:
+    """The extra is named, and nothing is left behind."""
+    path = xlsx_file(tmp_path, [["Name", "Form"]]) if reading else tmp_path / "new.xlsx"
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
+    with pytest.raises(InputError, match=r'pip install "pourcheck\[xlsx\]", or use a \.csv file'):
+        read(path) if reading else files.write(path, [table_of("products", [])])
+    assert len(list(tmp_path.iterdir())) == int(reading)
 
 
 # --- XLSX -----------------------------------------------------------------------------------------

@@ -378,6 +378,16 @@ def test_questions_at_a_terminal(place: str, at_a_terminal: Callable[..., str]) 
         assert {n.source for n in product.sourced()} == {"label-read-2026-05-02"}
 
 
+def test_questions_about_a_well(place: str, at_a_terminal: Callable[..., str]) -> None:
+    """The same for a well: an item that makes no sense is asked again."""
+    answers = ["Asked Well", "2026-03-04", "7.4", "", "95", "95 mg/L", "", "", "", "", "", "strip"]
+    shown = at_a_terminal(("well", "add"), answers)
+    assert '"95" has no unit' in shown
+    assert shown.endswith("Saved well asked-well, revision 1.\n")
+    with Catalog.open(place) as catalog:
+        assert str(catalog.well("asked well").calcium) == "95 mg/L"
+
+
 # --- start ----------------------------------------------------------------------------------------
 
 
