@@ -14,7 +14,8 @@ from ...catalog.listing import ListingState
 from ...catalog.store.parse import parse
 from ...catalog.text import escaped, quoted
 from ...catalog.written import changed, id_of_name, toml_text
-from ..policy.region import packaged, region_named
+from ..families.registry import Judge
+from ..policy.region import packaged, policy_checked, region_named
 from .late import group_app
 from .options import AsJson, Database, New, water_items
 from .output import page, say
@@ -69,7 +70,9 @@ def _read(data: dict[str, Any], where: str) -> RegionRecord:
         raise InputError("name is missing", where=where, mend="add it")
     if "id" not in document:
         document["id"] = id_of_name(str(document["name"]).removesuffix(" (invented)"), where)
-    return parse(RegionRecord, document, where)
+    record = parse(RegionRecord, document, where)
+    Judge(policy_checked(record.policy), where)  # rules that there are, none lowered that may not be
+    return record
 
 
 @region_app.command()
@@ -102,6 +105,9 @@ def add(
             if in_editor
             else _read(data, where)
         )
+        if region.id in packaged() and not catalog.owners("region", [region.id]):
+            mend = f"change it: pourcheck region edit {region.id}"
+            raise InputError("comes with the program", where=f"region {region.id}", mend=mend)
         save(catalog, region, 0, by=by, why=why, anyway=anyway)
 
 

@@ -111,6 +111,18 @@ def test_a_product_of_options(call: Call, place: str) -> None:
         (("catalog", "export", "x.csv", "--region", "nowhere"), 'unknown region "nowhere"; nearest: "aldervane"'),
         (("region", "edit", "nowhere", "--set", "notes=x"), 'unknown region "nowhere"; nearest: "aldervane"'),
         (("region", "add", ""), "options: name is missing; add it"),
+        (("region", "add", "Aldervane"), "region aldervane: comes with the program; change it: pourcheck region edit"),
+        (
+            ("region", "edit", "aldervane", "--set", "policy.level.acid-to-water.at_most=note"),
+            "aldervane, policy: level.acid-to-water.reason is missing; add it",
+        ),
+        (
+            (
+                *("region", "edit", "aldervane", "--set", "policy.level.chlorine-gas.at_most=note"),
+                *("--set", "policy.level.chlorine-gas.reason=none"),
+            ),
+            "aldervane, level: chlorine-gas keeps people, wells or the answer safe and may not be lowered; leave out",
+        ),
         (("well", "add", ""), "options: name is missing; add it"),
         (("well", "test", "brook-well", "--test", "ridge-well"), '--test: names no item; write "ph=7.6, calcium='),
         (("product", "list", "--state", "draft"), "--state is that of a region's list; add --region"),

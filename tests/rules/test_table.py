@@ -187,6 +187,10 @@ def test_a_check_goes_by_the_region_of_the_catalog(place: str) -> None:
         assert check(asked, catalog, depth="numbers").region == "Nearvane (invented)"
         with pytest.raises(InputError, match="is not known"):
             check({**asked, "region": "farvane"}, catalog)
+        catalog.save(RegionRecord(id="aldervane", name="Mine", policy={}))
+        assert check({**asked, "region": "aldervane"}, catalog, depth="verdict").region == "Mine"
+        catalog.retire("region", "aldervane")
+        assert check({**asked, "region": "aldervane"}, catalog, depth="verdict").region == "Aldervane (invented)"
         with pytest.raises(InputError, match=r"policy"):
             catalog.save(RegionRecord(id="far", name="Far", policy={"levels": {}}))
 
