@@ -30,12 +30,12 @@ from pourcheck.catalog import ChangedMeanwhile
 def made(i, notes=""):
     return Product(id=f"made-{i}", name=f"Made no. {i}", form="dry", grade="10-0-10", notes=notes)
 
-def many(count):
+def many(count, halt="never"):
     for i in range(count):
         yield made(i)
-        if (i + 1) % 500 == 0:
-            print(i + 1, flush=True)
-            time.sleep(0.01)
+        if str(i + 1) == halt:
+            print("halted", flush=True)
+            time.sleep(600)
     print("all", flush=True)
 """
 
@@ -56,11 +56,9 @@ def made(catalog: Catalog) -> int:
 @pytest.mark.parametrize("moment", ["500", "2500", "all"])
 def test_killed_while_many_are_saved(moment: str, filled: str, run_sql: Sql) -> None:
     """All are there, or none; the next one writes as if nothing had been."""
-    running = process("with Catalog.open(sys.argv[1]) as c: c.save_all(many(3000))", filled)
+    running = process("with Catalog.open(sys.argv[1]) as c: c.save_all(many(3000, sys.argv[2]))", filled, moment)
     assert running.stdout is not None
-    for line in running.stdout:
-        if line.strip() == moment:
-            break
+    assert running.stdout.readline().strip() == ("all" if moment == "all" else "halted")
     running.send_signal(signal.SIGKILL)
     running.wait()
     with Catalog.open(filled) as catalog:
