@@ -121,9 +121,9 @@ def _of_grade(reader: Reader, words: str, most: int, wanted: Wanted) -> list[str
     statement = (
         "SELECT i.id FROM product_index AS i "
         "WHERE i.n BETWEEN ? AND ? AND i.p2o5 BETWEEN ? AND ? AND i.k2o BETWEEN ? AND ?"
-        f"{conditions} ORDER BY {off}, i.id LIMIT ?"
+        f" AND {off} <= ?{conditions} ORDER BY {off}, i.id LIMIT ?"
     )
-    return _ids(reader, statement, *within, *values, *grade, most)
+    return _ids(reader, statement, *within, *grade, GRADE_CUTOFF, *values, *grade, most)
 
 
 # --- by name --------------------------------------------------------------------------------------

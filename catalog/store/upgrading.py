@@ -110,11 +110,12 @@ def _migrate(connection: Connection, schema: int) -> str:
     over = connection.execute(
         text("SELECT id FROM record WHERE layer = 'own' AND seed IS NOT NULL ORDER BY id LIMIT 3")
     ).scalars()
-    told = [f"{own} records are your own"]
+    told = [f"{own} {'record is' if own == 1 else 'records are'} your own"]
     if instead := ", ".join(over):
-        told.append(f"some stand in front of the program's ({instead}), undo brings those back")
+        told.append(f"some stand instead of the program's ({instead}), undo brings those back")
     if lost:
-        told.append(f"{lost} names belonged to another record too and lead there alone")
+        names = "name that another record has leads" if lost == 1 else "names that other records have lead"
+        told.append(f"{lost} {names} there alone")
     return "; ".join(told)
 
 

@@ -193,15 +193,17 @@ def _put(
         _sources_are_there(connection, entries)
     for entry in entries:
         state = states.get(entry.id)
+        said = state is not None and entry.says(state.document) and not state.retired
         if layer == "own":
+            # Two who save the same are of one mind.
+            if said and expected != 0:
+                continue
             _stands_as_expected(connection, entry, state, expected)
         if state is None:
             news.append(entry)
             continue
         stands = True
         if layer == "own":
-            if entry.says(state.document) and not state.retired:
-                continue
             seed = state.seed
         else:
             seed = state.last + 1
@@ -209,7 +211,7 @@ def _put(
             if packaged is not None and entry.says(packaged):
                 continue
             # One's own stays in front of it, unless it says the same.
-            stands = state.layer == "seed" or (entry.says(state.document) and not state.retired)
+            stands = state.layer == "seed" or said
         number = state.last + 1
         batch.add("revision", {**revision, "id": entry.id, "number": number, "document": entry.document})
         change: dict[str, Any] = {"last": number, "seed": seed}

@@ -245,6 +245,13 @@ def test_changed_meanwhile(filled: str, bottle: Bottle) -> None:
             mine.undo("product", "my-bottle", revision=2)
 
 
+def test_two_who_save_the_same(in_memory: Catalog, bottle: Bottle) -> None:
+    """Nobody is told of a change that is their own."""
+    start = in_memory.save(bottle()).number
+    assert in_memory.save(bottle(notes="new"), start, by="A").number == 2
+    assert in_memory.save(bottle(notes="new"), start, by="B").by == "A"
+
+
 def test_new_means_new(in_memory: Catalog, bottle: Bottle) -> None:
     """Revision 0 is for a record that is not there, any other for one that is."""
     assert in_memory.save(bottle(), 0).number == 1

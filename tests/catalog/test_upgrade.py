@@ -64,7 +64,7 @@ def test_nothing_is_lost(old: str, bottle: Callable[..., Product]) -> None:
     before = contents(old)
     said = Catalog.upgrade(old)
     assert said.startswith(f"{old} is of schema {SCHEMA} now (was 1); 5 records are your own; ")
-    assert "some stand in front of the program's (urea), undo brings those back" in said
+    assert "some stand instead of the program's (urea), undo brings those back" in said
     assert contents(f"{old}.schema-1") == before
     assert Catalog.upgrade(old) == f"{old} is of schema {SCHEMA} already"
     with Catalog.open(old) as catalog:
@@ -98,7 +98,7 @@ def test_a_word_of_a_product_is_kept(tmp_path: Path) -> None:
 
 def test_a_name_that_two_wells_had_leads_to_the_one_whose_id_it_is(old: str) -> None:
     """The old catalogs let a well's name be another's id; the well itself is not lost."""
-    assert "1 names belonged to another record too" in Catalog.upgrade(old)
+    assert "1 name that another record has leads there alone" in Catalog.upgrade(old)
     with Catalog.open(old) as catalog:
         assert catalog.well("brook-well").id == "brook-well"
         assert catalog.well("other-well").name == "brook-well"
