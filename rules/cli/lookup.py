@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,6 +11,9 @@ from ...catalog import Catalog, InputError, UnknownName, WaterTest, slug
 from ...catalog.text import escaped, quoted
 from .options import AsJson, Database, New, Well, water_items
 from .output import page, say
+
+if TYPE_CHECKING:
+    from ..policy.region import Region
 
 
 def find(
@@ -97,13 +100,13 @@ def show(
             page(lambda out: print_product(product, catalog, out))
 
 
-def show_water(water: WaterTest, region: str | None, as_json: bool) -> None:
+def show_water(water: WaterTest, region: Region | None, as_json: bool) -> None:
     """Print a water test and what it is by itself."""
     from ..answer.water import oddities, water_state
-    from ..policy.region import region_named
+    from ..policy import default_unknowns
     from ..present.terminal import print_water
 
-    usual = region_named(region).unknowns()
+    usual = default_unknowns() if region is None else region.unknowns()
     state, odd = water_state(water, usual), oddities(water, usual)
     if as_json:
         test = water.model_dump(exclude_none=True)
@@ -125,9 +128,11 @@ def well_check(
     from ...catalog.store.parse import parse
     from ..ask.pour import WaterInPour
     from ..ask.question import water_of
+    from ..policy.region import region_of
 
     given = parse(WaterInPour, water_items(water), "water")
     with Catalog.open(db, new=new) as catalog:
         found = water_of(given, catalog)
+        policy = region_of(region, catalog)
     assert found is not None
-    show_water(found, region, as_json)
+    show_water(found, policy, as_json)

@@ -195,6 +195,15 @@ def test_a_check_goes_by_the_region_of_the_catalog(place: str) -> None:
             catalog.save(RegionRecord(id="far", name="Far", policy={"levels": {}}))
 
 
+def test_a_water_by_itself_goes_by_it_too(call: Call, place: str) -> None:
+    """The ranges of what was not tested are those of the region of the catalog."""
+    with Catalog.open(place) as catalog:
+        catalog.save(RegionRecord(id="nearvane", name="Nearvane (invented)"))
+    words = ("well", "check", "brook-well", "--region")
+    assert call(*words, "nearvane")[0] == 0
+    assert call(*words, "farvane")[2].startswith('pourcheck: region: region "farvane" is not known; ')
+
+
 def test_swaps_prefer_what_is_sold_here(place: str) -> None:
     """Of swaps that are equally good, those whose products are all sold in the region come first."""
     asked = {**pour("technical MAP", "ridge-well"), "region": "aldervane"}
