@@ -10,8 +10,12 @@ from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
 from .families.registry import rule_named
+from .instead.split import splits_of
 from .instead.swap import swaps_for
 from .present.words import worded
+
+#: Of so many products at most the split is looked for without being asked for: of three 7 sets are checked, of six 63.
+_SPLIT_UNASKED = 3
 
 
 def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth = "edges") -> Verdict:
@@ -36,4 +40,6 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
         blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")
         if depth == "edges" and any(rule.swap_helps for rule in blamed):
             verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
+        if depth == "edges" and verdict.verdict in {"stop", "unknown"} and 1 < len(pour.product) <= _SPLIT_UNASKED:
+            verdict = verdict.model_copy(update={"splits": splits_of(question, catalog).offered})
         return verdict

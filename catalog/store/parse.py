@@ -43,7 +43,7 @@ _FAULTS = {
     "too_short": ("is empty", "add one"),
     "string_too_short": ("is empty", "write a name"),
     "string_too_long": ("is too long", "shorten it"),
-    "finite_number": ("is not a number", "write a plain number"),
+    "finite_number": ("is not a finite number", "write a plain number"),
     "string_type": ("is not text", "write it in quotes, with its unit"),
     "bool_type": ("is not true or false", "write true or false"),
     "bool_parsing": ("is not true or false", "write true or false"),

@@ -196,6 +196,36 @@ class Swap(Result):
     sold_here: bool = False
 
 
+class SplitBucket(Result):
+    """A bucket of a split. products: with their amounts; portions: as many buckets of it; rules: that speak of it, the
+    worst first, without notes; order: in which they are mixed, "" where it does not matter."""
+
+    products: tuple[str, ...]
+    portions: int
+    verdict: Answer
+    rules: tuple[str, ...]
+    order: str = ""
+
+
+class Split(Result):
+    """A pour in several buckets of its size, one after the other, the line flushed in between. count: of buckets;
+    verdict: the worst of them; never_together: products that endanger people together, for different days."""
+
+    buckets: tuple[SplitBucket, ...]
+    count: int
+    verdict: Answer
+    never_together: tuple[tuple[str, str], ...] = ()
+
+
+class Splits(Result):
+    """What `split` finds. needed: false where the pour may stay in one bucket; offered: of the fewest buckets, the best
+    first; alone: what no number of buckets helps, since it is trouble by itself."""
+
+    needed: bool
+    offered: tuple[Split, ...]
+    alone: tuple[SplitBucket, ...]
+
+
 class JarSeen(Result):
     """A jar test of the same products, in the same water or in one that was not told. products: with their amounts;
     trouble: whether something was seen that blocks or endangers; agrees: whether that is what is predicted for the
@@ -315,6 +345,7 @@ class Verdict(Result):
     decided_by: tuple[Decision, ...] = ()
     edges: tuple[Edge, ...] = ()
     swaps: tuple[Swap, ...] = ()
+    splits: tuple[Split, ...] = ()
     jars: tuple[JarSeen, ...] = ()
     assumed: tuple[Assumed, ...]
 

@@ -25,6 +25,7 @@ app = typer.Typer(
 for command in (
     pouring.check,
     pouring.swap,
+    pouring.split,
     pouring.ratio,
     lookup.find,
     lookup.show,

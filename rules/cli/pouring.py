@@ -109,3 +109,21 @@ def swap(options: PourOptions, as_json: AsJson = False, db: Database = None, new
         from ..present.answer import print_swaps
 
         page(lambda out: print_swaps(swaps, out))
+
+
+@takes_pour
+def split(options: PourOptions, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
+    """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
+    pour = options.pour()
+    from ..instead.split import split as run
+
+    with Catalog.open(db, new=new) as catalog:
+        if not as_json:
+            pour = ask_grades(pour, catalog)
+        splits = run(pour, catalog)
+    if as_json:
+        say(escaped(splits.model_dump_json(indent=2)))
+    else:
+        from ..present.answer import print_splits
+
+        page(lambda out: print_splits(splits, out))

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, Swap, Verdict
+from ..answer.verdict import Finding, Splits, Swap, Verdict
 from ..ask.pour import Pour
 from . import words
 from .page import STYLE, Page
@@ -69,6 +69,10 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
         page.head("How far from the edge")
         for text in lines:
             page.line(f"- {text}", 2, 2)
+    if verdict.splits:
+        page.head("In several buckets")
+        for split in verdict.splits:
+            page.line(f"{split.verdict.upper():<8}{words.split_words(split)}", 2, 10)
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
         _swaps(page, verdict.swaps)
@@ -214,6 +218,29 @@ def print_swaps(swaps: Sequence[Swap], out: Console) -> None:
         "potash (K2O), without phosphorus"
     )
     _swaps(page, swaps)
+
+
+def print_splits(splits: Splits, out: Console) -> None:
+    """The fewest buckets of a pour, or why there are none."""
+    page = Page(out)
+    if not splits.needed:
+        page.line("It may stay in one bucket.")
+    elif not splits.offered:
+        page.line("No number of buckets helps: what is trouble by itself needs another source, amount or water.")
+        for one in splits.alone:
+            page.line(f"{one.verdict.upper():<8}{' + '.join(one.products)}: {', '.join(one.rules)}", 2, 10)
+    for i, split in enumerate(splits.offered):
+        page.head(f"{'Or' if i else 'In'} {split.count} buckets")
+        for one in split.buckets:
+            times = f"{one.portions} times " if one.portions > 1 else ""
+            page.line(f"{one.verdict.upper():<8}{times}{' + '.join(one.products)}", 2, 10)
+            if one.order:
+                page.line(one.order, 10, 7)
+        page.line("One after the other; flush the line with clear water in between.", 2, 2)
+        for first, other in split.never_together:
+            page.line(f"Never {first} and {other} in one event, nor in one vessel: on different days.", 2, 2)
+    if splits.offered:
+        page.line(_LABEL_FIRST)
 
 
 def _dissolved(page: Page, verdict: Verdict) -> None:

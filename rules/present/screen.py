@@ -15,7 +15,7 @@ from rich.text import Text
 from ..answer.verdict import Answer, Finding, Verdict
 from ..ask.pour import Pour
 from ..families.registry import rule_named
-from ..judge.advice import IF_MIXED, PROTECT
+from ..judge.advice import IF_MIXED, PROTECT, TWO_BUCKETS
 from . import words
 from .page import ITEM_NAME, STYLE, WIDTH, Page, wrapped
 
@@ -161,6 +161,14 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
         find_out = "; ".join(dict.fromkeys(turn.find_out for turn in turns))
         yield Part("Do now", f"{first}Find out: {find_out}.")
         cures = []
+    # Traces of what endangers people together are no advice for a first screen.
+    parted = [one for one in verdict.splits if not one.never_together][:1]
+    for one in parted:
+        text = f"{words.split_words(one)} ({one.verdict})."
+        if cures and cures[0] == TWO_BUCKETS:
+            cures[0] = f"Make {text}"
+        else:
+            yield Part("Split", f"Or {text}" if first else text, _INSTEAD)
     for i, step in enumerate(cures[: 2 if lead is not None and _dangerous(lead) else 1]):
         yield Part("Do now", (first if i == 0 else "") + step, _NEVER if i == 0 else _SECOND_STEP)
     if first and not cures and not turns:

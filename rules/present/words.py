@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ...catalog.quantity.numbers import in_figures
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
-from ..answer.verdict import Decision, Edge, Finding, JarSeen, Number, SolutionState, Swap, Verdict
+from ..answer.verdict import Decision, Edge, Finding, JarSeen, Number, SolutionState, Split, Swap, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
 from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
@@ -364,6 +364,15 @@ def jar_words(jar: JarSeen) -> str:
 def swap_words(swap: Swap) -> str:
     """What a swap pours, after its verdict."""
     return " + ".join(f"{product.amount} {product.name}" for product in swap.products)
+
+
+def split_words(split: Split) -> str:
+    """The buckets of a split."""
+    buckets = "; ".join(
+        " + ".join(one.products) + (f", {one.portions} such buckets" if one.portions > 1 else "")
+        for one in split.buckets
+    )
+    return f"{split.count} buckets, one after the other, and flush the line with clear water in between: {buckets}"
 
 
 def span_words(number: Number, form: str) -> str:

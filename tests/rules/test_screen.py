@@ -229,8 +229,8 @@ def test_words(catalog: Catalog, name: str, told: str) -> None:
 
 def test_no_two_buckets_for_one_product(catalog: Catalog) -> None:
     """What meets the well's own calcium meets it in any bucket."""
-    assert "Use two buckets" not in _of("a jar with phosphorus in a barrel", catalog).flat()
-    assert "Use two buckets" in _of("calcium nitrate with a sulfate", catalog).flat()
+    assert " buckets, one after the other" not in _of("a jar with phosphorus in a barrel", catalog).flat()
+    assert "Make 2 buckets, one after the other" in _of("calcium nitrate with a sulfate", catalog).flat()
 
 
 @pytest.mark.parametrize("rule", rules(), ids=lambda rule: rule.name)
