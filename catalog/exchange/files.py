@@ -145,36 +145,47 @@ def _openpyxl() -> Any:
     return openpyxl
 
 
+def _damaged(path: Path) -> InputError:
+    return InputError("is not an XLSX file that can be read", where=str(path), mend="save it anew as .xlsx or .csv")
+
+
 @contextmanager
 def _workbook(path: Path) -> Iterator[list[Sheet]]:
-    from xml.etree.ElementTree import ParseError
-    from zipfile import BadZipFile, ZipFile
+    from zipfile import ZipFile
 
     openpyxl = _openpyxl()
-    damaged = InputError("is not an XLSX file that can be read", where=str(path), mend="save it anew as .xlsx or .csv")
     try:
         with ZipFile(path) as archive:
-            if sum(part.file_size for part in archive.infolist()) > _LARGEST_XLSX:
-                raise InputError("unpacks to more than 2 GB", where=str(path), mend="save it as .csv")
-        book = openpyxl.load_workbook(path, read_only=True)
-    except (BadZipFile, KeyError, ValueError, ParseError, TypeError):
-        raise damaged from None
+            unpacked = sum(part.file_size for part in archive.infolist())
+        book = openpyxl.load_workbook(path, read_only=True) if unpacked <= _LARGEST_XLSX else None
+    except OSError:
+        raise
+    except Exception:  # of a damaged file the library says anything
+        raise _damaged(path) from None
+    if book is None:
+        raise InputError("unpacks to more than 2 GB", where=str(path), mend="save it as .csv")
     try:
         sheets = [Sheet(sheet.title, iter(())) for sheet in book.worksheets]
+        if not sheets:
+            raise _damaged(path)
         for sheet, table in zip(sheets, book.worksheets, strict=True):
-            sheet.rows = _xlsx_rows(table, sheet.faults)
-        try:
-            yield sheets
-        except (BadZipFile, KeyError, ParseError):
-            raise damaged from None
+            sheet.rows = _xlsx_rows(table, sheet.faults, path)
+        yield sheets
     finally:
         book.close()
 
 
-def _xlsx_rows(table: ReadOnlyWorksheet, faults: list[CellFault]) -> Iterator[tuple[int, list[Cell]]]:
-    table.reset_dimensions()
+def _rows_of(table: ReadOnlyWorksheet, path: Path) -> Iterator[Sequence[Any]]:
+    try:
+        table.reset_dimensions()
+        yield from table.rows
+    except Exception:  # as above
+        raise _damaged(path) from None
+
+
+def _xlsx_rows(table: ReadOnlyWorksheet, faults: list[CellFault], path: Path) -> Iterator[tuple[int, list[Cell]]]:
     titles: list[str] | None = None
-    for number, row in enumerate(table.rows, start=1):
+    for number, row in enumerate(_rows_of(table, path), start=1):
         cells: list[Cell] = []
         sound = True
         for i, one in enumerate(row):
@@ -188,7 +199,11 @@ def _xlsx_rows(table: ReadOnlyWorksheet, faults: list[CellFault]) -> Iterator[tu
                 cells.append(None)
                 sound = False
             else:
-                cells.append(_xlsx_value(value, one.number_format))
+                try:
+                    number_format = one.number_format
+                except Exception:  # a style that the file does not hold
+                    raise _damaged(path) from None
+                cells.append(_xlsx_value(value, number_format))
         if any(cell is not None and cell != "" for cell in cells) or not sound:
             titles = titles if titles is not None else [text_of(cell) for cell in cells]
             yield number, cells

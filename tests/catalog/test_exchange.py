@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import random
 import sys
+import zipfile
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -627,3 +630,25 @@ def test_whatever_stands_in_a_file(content: bytes, suffix: str) -> None:
     except InputError:
         return
     assert all(row.record is None or not row.faults for row in rows)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_spoilt_xlsx_files(tmp_path: Path, seed: int) -> None:
+    """Bytes changed, taken out or put into any part of an XLSX file: it is read, or refused in one line."""
+    sound = xlsx_file(tmp_path, [["Well", "Tested on", "pH"], ["A", datetime(2026, 3, 4), 7.2], ["B", "x", "=1"]])
+    with zipfile.ZipFile(sound) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    drawn = random.Random(seed)
+    for _ in range(25):
+        spoilt = drawn.choice(sorted(parts))
+        data = bytearray(parts[spoilt])
+        for _ in range(drawn.randint(1, 5)):
+            at = drawn.randrange(len(data))
+            put = drawn.choice([b"", b"9999999", b"<", b"</c>", b't="s"', b"-1", b"&x;", bytes([drawn.randrange(256)])])
+            data[at : at + drawn.randint(0, 8)] = put
+        path = tmp_path / "spoilt.xlsx"
+        with zipfile.ZipFile(path, "w") as archive:
+            for name, content in parts.items():
+                archive.writestr(name, bytes(data) if name == spoilt else content)
+        with contextlib.suppress(InputError):
+            read(path)
