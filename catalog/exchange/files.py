@@ -7,6 +7,7 @@ import csv
 import io
 import os
 import tempfile
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -151,9 +152,18 @@ def _damaged(path: Path) -> InputError:
 
 @contextmanager
 def _workbook(path: Path) -> Iterator[list[Sheet]]:
+    openpyxl = _openpyxl()
+    with warnings.catch_warnings():
+        # That it drops what it does not know of a file (rules for colors, lists to choose from) is no matter here.
+        warnings.filterwarnings("ignore", module="openpyxl")
+        with _opened_workbook(path, openpyxl) as sheets:
+            yield sheets
+
+
+@contextmanager
+def _opened_workbook(path: Path, openpyxl: Any) -> Iterator[list[Sheet]]:
     from zipfile import ZipFile
 
-    openpyxl = _openpyxl()
     try:
         with ZipFile(path) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())

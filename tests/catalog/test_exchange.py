@@ -278,6 +278,21 @@ def test_xlsx_without_its_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 # --- XLSX -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.filterwarnings("error")
+def test_lists_to_choose_from_are_no_matter(tmp_path: Path) -> None:
+    """What a file has besides its cells is passed over without a word."""
+    path = xlsx_file(tmp_path, [["Name", "Form"], ["feed", "dry"]])
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    extra = b'<extLst><ext uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}"/></extLst></worksheet>'
+    sheet = "xl/worksheets/sheet1.xml"
+    parts[sheet] = parts[sheet].replace(b"</worksheet>", extra)
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, content in parts.items():
+            archive.writestr(name, content)
+    assert [row.record is not None for row in read(path)] == [True]
+
+
 def test_dates_and_percents_of_xlsx(tmp_path: Path) -> None:
     """A real date is a day; what is shown as percent is percent."""
     well = xlsx_file(tmp_path, [["Well", "Tested on", "pH"], ["Upper Well", datetime(2026, 3, 4), 7.6]])
