@@ -245,8 +245,10 @@ def _rejected(reading: Reading, read: RowRead) -> Sequence[Cell]:
     reasons = [f"{fault.column}: {fault.what}; {fault.mend}".removeprefix(": ") for fault in read.faults]
     if not reasons:
         reasons = [f"waits for row {read.waits_for}, of the same well"]
-    cells = [*read.cells, *[None] * max(0, len(reading.titles) - len(read.cells))]
-    return [*cells, " | ".join(reasons)]
+    # The reason stands below its header, before what stands below none.
+    headed = len(reading.titles)
+    cells = [*read.cells, *[None] * max(0, headed - len(read.cells))]
+    return [*cells[:headed], " | ".join(reasons), *(cell for cell in cells[headed:] if str(cell or "").strip())]
 
 
 def write_list(

@@ -108,6 +108,16 @@ def test_bad_rows_may_be_left_out(own: Catalog, tmp_path: Path, suffix: str) -> 
     assert {fault.column for fault in again.faults} == {"Name", "Fe (%)", "Form"}
 
 
+def test_the_reason_stands_below_its_header(own: Catalog, tmp_path: Path) -> None:
+    """Whatever stands in a row beyond its headers."""
+    rejects = tmp_path / "rejects.csv"
+    own.read_list(given(tmp_path, "Name;Form;Grade\nFeed Y;gas;5-0-5; ;more\nFeed Z;gas;5-0-5\n"), skip_bad=rejects)
+    rows = list(csv.reader(rejects.open(encoding="utf-8-sig", newline="")))
+    place = rows[0].index("# Reason")
+    assert all("is not a word that is known here" in row[place] for row in rows[1:])
+    assert rows[1][place + 1 :] == ["more"]
+
+
 def test_columns_that_a_file_lacks_stay_as_they_are(own: Catalog, tmp_path: Path) -> None:
     """A file with three columns changes three fields of a product, and an empty cell empties its own."""
     own.read_list(given(tmp_path, HEAD + GOOD))
