@@ -59,6 +59,19 @@ def test_an_old_catalog_says_what_to_do(old: str) -> None:
     assert contents(old) == before
 
 
+def test_a_nought_is_a_number(old: str) -> None:
+    """A solution that salts out at 0 degC keeps that."""
+    with sqlite3.connect(old) as connection:
+        connection.execute(
+            "INSERT INTO number VALUES ('house-chelate', 'number', 'salt_out_temperature', 0.0, 'invented', '')"
+        )
+    connection.close()
+    Catalog.upgrade(old)
+    with Catalog.open(old) as catalog:
+        assert catalog.faults(whole=True) == []
+        assert catalog.product("house-chelate").numbers["salt_out_temperature"].value == 0.0
+
+
 def test_nothing_is_lost(old: str, bottle: Callable[..., Product]) -> None:
     """The user's own is as it was, the rest came with the program; a backup is beside it; twice does nothing."""
     before = contents(old)

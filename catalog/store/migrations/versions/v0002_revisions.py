@@ -135,8 +135,8 @@ def _sourced(row: Any, key: str) -> dict[str, Any]:
 
 
 def _said(fields: dict[str, Any]) -> dict[str, Any]:
-    """Without the fields that say nothing."""
-    return {key: value for key, value in fields.items() if value not in (None, "", False, [])}
+    """Without the fields that say nothing; a nought says something."""
+    return {key: value for key, value in fields.items() if value not in (None, "", []) and value is not False}
 
 
 def _plain_name(name: str) -> str:
