@@ -93,9 +93,8 @@ def main() -> int:
                     bad.append(f"pour {number}: a number that is not finite")
             if (number + 1) % max(1, asked.pours // 20) == 0:
                 rate = (number + 1) / (time.perf_counter() - start)
-                print(f"{number + 1:>8} pours, {rate:.1f} a second, {held_mb():.0f} MB", flush=True)
-    for name, count in sorted(counts.items()):
-        print(f"{name}: {count}")
+                so_far = ", ".join(f"{name} {count}" for name, count in sorted(counts.items()))
+                print(f"{number + 1:>8} pours, {rate:.1f} a second, {held_mb():.0f} MB: {so_far}", flush=True)
     for line in bad[:20]:
         print(f"! {line}")
     return 1 if bad else 0
