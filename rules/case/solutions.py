@@ -48,8 +48,9 @@ class Solutions(Heating):
         masters = self.constants.masters
         there = {name for name, any_ in zip(masters, np.any(self.bucket_totals > 0.0, axis=0), strict=True) if any_}
         there.add("H+")
-        possible = (salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions))
-        return tuple(salt for salt in possible if solved(salt.curve))
+        possible = [salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions)]
+        phases = solved([salt.curve for salt in possible])
+        return tuple(salt for salt, is_phase in zip(possible, phases, strict=True) if is_phase)
 
     @cached_property
     def poured_salts(self) -> frozenset[str]:

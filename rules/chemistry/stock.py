@@ -8,13 +8,16 @@ salt, whatever its activity coefficients; what is left to be tested is mixtures.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from itertools import pairwise
 
 import numpy as np
 
 from .constants import Constants, Floats, load, rows_of
 from .pitzer import is_known, is_strong
+from .solution import Solution
 from .speciate import equilibrate
 
 
@@ -131,37 +134,53 @@ class SaltCurve:
         return _NAME_IN_LINE.get(self.formula, self.formula)
 
 
-@cache
-def _calibrated(curve: SaltCurve) -> SaltPhase | None:
-    """The salt with its solubility constant; None where a saturated solution cannot be solved."""
+#: Salts with their solubility constants, by their curves; None where a saturated solution cannot be solved.
+_CALIBRATED: dict[SaltCurve, SaltPhase | None] = {}
+
+
+def _calibrate(curves: Sequence[SaltCurve]) -> None:
+    """Find the constants of salts that were not looked at before, all in one batch."""
+    new = [curve for curve in dict.fromkeys(curves) if curve not in _CALIBRATED]
+    if not new:
+        return
     plain = load_stock()
-    celsius, molality = (np.array(column) for column in zip(*curve.points, strict=True))
+    celsius = np.array([at for curve in new for at, _ in curve.points])
     totals = np.zeros((len(celsius), len(plain.masters)))
-    for ion, count in curve.ions:
-        totals[:, plain.master(ion)] = count * molality
+    ends = np.cumsum([0, *(len(curve.points) for curve in new)])
+    places = [slice(first, last) for first, last in pairwise(ends.tolist())]
+    for curve, rows in zip(new, places, strict=True):
+        for ion, count in curve.ions:
+            totals[rows, plain.master(ion)] = count * np.array([molality for _, molality in curve.points])
     solution = equilibrate(totals, celsius, constants=plain)
-    if not np.all(solution.converged):
+    for curve, rows in zip(new, places, strict=True):
+        _CALIBRATED[curve] = _phase(curve, solution, rows)
+
+
+def _phase(curve: SaltCurve, saturated: Solution, rows: slice) -> SaltPhase | None:
+    if not np.all(saturated.converged[rows]):
         return None
-    ln_k = curve.water * np.log(solution.water_activity)
+    ln_k = curve.water * np.log(saturated.water_activity[rows])
     for ion, count in curve.ions:
-        ln_k = ln_k + count * solution.ln_activity[:, plain.master(ion)]
+        ln_k = ln_k + count * saturated.ln_activity[rows, saturated.constants.master(ion)]
     return SaltPhase(
         name=curve.name,
         formula=curve.formula,
         ions=curve.ions,
         water=curve.water,
-        celsius=tuple(celsius.tolist()),
+        celsius=tuple(at for at, _ in curve.points),
         ln_k=tuple(ln_k.tolist()),
-        molality=tuple(molality.tolist()),
+        molality=tuple(molality for _, molality in curve.points),
         source=curve.source,
     )
 
 
-def solved(curve: SaltCurve) -> bool:
-    """True when the salt's saturated solutions can be solved, so that it is a phase."""
-    return _calibrated(curve) is not None
+def solved(curves: Sequence[SaltCurve]) -> list[bool]:
+    """Where the salts' saturated solutions can be solved, so that they are phases."""
+    _calibrate(curves)
+    return [_CALIBRATED[curve] is not None for curve in curves]
 
 
 def stock_constants(curves: tuple[SaltCurve, ...]) -> Constants:
     """The stock's constants with these salts as phases. Curves that cannot be solved are left out."""
-    return load_stock(tuple(salt for curve in curves if (salt := _calibrated(curve)) is not None))
+    _calibrate(curves)
+    return load_stock(tuple(salt for curve in curves if (salt := _CALIBRATED[curve]) is not None))
