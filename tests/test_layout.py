@@ -145,7 +145,9 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
     assert bare not in after_check
 
 
-@pytest.mark.parametrize("late", ["scipy", "highspy", "pint", "typer", "psycopg", "pourcheck.rules.cli.app"])
+@pytest.mark.parametrize(
+    "late", ["scipy", "highspy", "pint", "typer", "psycopg", "fastapi", "uvicorn", "pourcheck.rules.cli.app"]
+)
 def test_import_is_light(late: str, after_import: set[str]) -> None:
     """`import pourcheck` loads no heavy library, no driver and no command line."""
     assert late not in after_import
@@ -167,8 +169,8 @@ with pourcheck.catalog.Catalog.open({place!r}) as catalog, catalog.snapshot():
 
 
 def test_a_check_needs_no_server_driver(after_check: set[str]) -> None:
-    """A check on SQLite loads no PostgreSQL driver and no command line."""
-    assert not {"psycopg", "typer"} & after_check
+    """A check on SQLite loads no PostgreSQL driver, no command line and no HTTP server."""
+    assert not {"psycopg", "typer", "fastapi", "starlette", "uvicorn"} & after_check
 
 
 # --- directions -----------------------------------------------------------------------------------
@@ -228,7 +230,7 @@ def test_the_numeric_core_needs_numpy_only(path: Path) -> None:
     assert outside - set(sys.stdlib_module_names) <= {"numpy", "pourcheck"}
 
 
-HEAVY = {"scipy", "highspy", "pint", "molmass", "typer", "psycopg"}
+HEAVY = {"scipy", "highspy", "pint", "molmass", "typer", "psycopg", "fastapi", "starlette", "uvicorn"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from importlib.resources.abc import Traversable
 from typing import Any, TypeVar
@@ -93,6 +94,37 @@ def _fault(first: ErrorDetails) -> tuple[tuple[int | str, ...], str, str]:
     elif not what:
         what, mend = first["msg"][:1].lower() + first["msg"][1:], "check it"
     return first["loc"], what, mend
+
+
+def keys_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A JSON object (`object_pairs_hook`) whose keys come once. Raises: InputError: one comes twice."""
+    out: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in out:
+            raise InputError(f"{one_line(key)} is given twice", mend="keep one of them")
+        out[key] = value
+    return out
+
+
+def read_json(text: str, where: str) -> dict[str, Any]:
+    """The table in a JSON text. Raises: InputError: what is wrong with it.
+
+    >>> read_json('{"name": "urea"}', "body")
+    {'name': 'urea'}
+    """
+    try:
+        data = json.loads(text, object_pairs_hook=keys_once)
+    except InputError as error:
+        raise error.at(where) from None
+    except json.JSONDecodeError as error:
+        raise InputError(f"is no JSON ({error})", where=where, mend="write a JSON object") from None
+    except RecursionError:
+        raise InputError("is nested too deeply", where=where, mend="write it as the schema has it") from None
+    except ValueError:
+        raise InputError("holds a number that is too large", where=where, mend="write a real amount") from None
+    if not isinstance(data, dict):
+        raise InputError("is no JSON object", where=where, mend='write {"name": ...}')
+    return data
 
 
 def read_toml(file: Traversable) -> dict[str, Any]:

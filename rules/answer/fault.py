@@ -7,8 +7,21 @@ from typing import Literal
 from ...catalog import InputError, UnknownName
 from .verdict import Result
 
-#: input: it makes no sense; unknown-name: a product or well that the catalog does not hold; internal: ours.
-Code = Literal["input", "unknown-name", "internal"]
+#: input: it makes no sense; unknown-name: a product or well that the catalog does not hold; internal: ours. Over HTTP
+#: also: not-found: what the address names is not there; not-allowed: without the token; changed-meanwhile: somebody
+#: else saved the record; too-large: the body; too-many: requests; unavailable: it takes too long, or the catalog cannot
+#: be read now.
+Code = Literal[
+    "input",
+    "unknown-name",
+    "internal",
+    "not-found",
+    "not-allowed",
+    "changed-meanwhile",
+    "too-large",
+    "too-many",
+    "unavailable",
+]
 
 
 class Fault(Result):

@@ -34,8 +34,8 @@ from ...catalog.quantity.measure import (
     Time,
     Volume,
 )
-from ...catalog.store.parse import input_error
-from ...catalog.text import one_line, quoted
+from ...catalog.store.parse import input_error, keys_once
+from ...catalog.text import quoted
 from ..policy import InjectorError, injector_error
 
 Phosphorus = Literal["high", "medium", "low"]
@@ -302,16 +302,6 @@ class WaterInPour(WaterTest):
         return self
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """A JSON object whose keys come once."""
-    out: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in out:
-            raise InputError(f"{one_line(key)} is given twice", mend="keep one of them")
-        out[key] = value
-    return out
-
-
 class Pour(Part):
     """Everything a check is asked about.
 
@@ -368,7 +358,7 @@ class Pour(Part):
         text = text.removeprefix("\ufeff")
         is_json = text.lstrip().startswith("{")
         try:
-            data = json.loads(text, object_pairs_hook=_once) if is_json else tomllib.loads(text)
+            data = json.loads(text, object_pairs_hook=keys_once) if is_json else tomllib.loads(text)
         except InputError as error:
             raise error.at(where) from None
         except (json.JSONDecodeError, tomllib.TOMLDecodeError) as error:

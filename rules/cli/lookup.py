@@ -42,20 +42,9 @@ def find(
             words, limit, without or (), made_of=made_of, region=slug(on_list), state=state, sold_here=sold_here
         )
     if as_json:
-        rows = [
-            {
-                "id": m.product.id,
-                "name": m.product.name,
-                "grade": m.product.grade,
-                "form": m.product.form,
-                "why": m.why,
-                "score": round(m.score, 1),
-                "not_for_drip": m.not_for_drip,
-                "no_fertilizer": m.no_fertilizer,
-                "not_known": list(m.not_known),
-            }
-            for m in matches
-        ]
+        from ..serve.rows import FoundProduct
+
+        rows = [FoundProduct.of(one).model_dump(mode="json") for one in matches]
         say(json.dumps(rows, indent=2))
     elif matches:
         from ..present.terminal import print_matches

@@ -28,15 +28,9 @@ def rules(
 
         say(reference(table()), end="")
     elif as_json:
-        rows = [
-            {
-                "name": r.name,
-                "family": r.family,
-                "levels": [level.name.lower() for level in r.levels],
-                "asks": r.asks,
-            }
-            for r in table()
-        ]
+        from ..serve.rows import RuleRow
+
+        rows = [RuleRow.of(rule).model_dump(mode="json") for rule in table()]
         say(json.dumps(rows, indent=2))
     else:
         from ..present.terminal import print_rules

@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ...catalog import Catalog, InputError, Kind, Record, Revision, Source
-from ...catalog.look_over import look_over
 from ...catalog.store.kinds import kind_of
 from ...catalog.text import one_line, plain
-from ..policy import default_unknowns, usual_mg_per_l
+from ..serve.saving import remarks_on
 from .output import page, say
 
 if TYPE_CHECKING:
@@ -53,9 +52,7 @@ def at_terminal() -> bool:
 
 def told_before_saving(catalog: Catalog, record: Record, anyway: bool, beside: Sequence[Source] = ()) -> None:
     """Look an entry over and tell what is found. Raises: InputError: it should not be saved as it is."""
-    remarks = look_over(record, catalog, usual_mg_per_l(default_unknowns()))
-    known = {f'the source "{source.id}" is not in the catalog' for source in beside}
-    remarks = [one for one in remarks if one.what not in known]
+    remarks = remarks_on(catalog, record, beside)
     if not remarks:
         return
     from ..present.records import print_remarks

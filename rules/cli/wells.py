@@ -229,10 +229,9 @@ def list_(as_json: AsJson = False, db: Database = None, new: New = False) -> Non
     with Catalog.open(db, new=new) as catalog:
         wells = catalog.wells()
     if as_json:
-        rows = [
-            {"id": w.id, "name": w.name, "tests": len(w.test), "newest": w.test[-1].tested_on if w.test else None}
-            for w in wells
-        ]
+        from ..serve.rows import WellRow
+
+        rows = [WellRow.of(one).model_dump(mode="json") for one in wells]
         say(escaped(json.dumps(rows, indent=2)))
     elif not wells:
         say("No well is in the catalog.")
