@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Sequence
 from importlib.resources.abc import Traversable
 from typing import Any, TypeVar
 
@@ -64,7 +65,12 @@ def input_error(error: ValidationError, where: str) -> InputError:
 
 def faults_of(error: ValidationError) -> list[tuple[tuple[int | str, ...], str, str]]:
     """All faults of a validation: where in the record, what, and how to mend it."""
-    return [_fault(one) for one in error.errors(include_url=False)]
+    return faults_in(error.errors(include_url=False))
+
+
+def faults_in(details: Sequence[ErrorDetails]) -> list[tuple[tuple[int | str, ...], str, str]]:
+    """The same of the details that a validation gives."""
+    return [_fault(one) for one in details]
 
 
 def _fault(first: ErrorDetails) -> tuple[tuple[int | str, ...], str, str]:

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from math import ceil
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, cast
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 from pydantic_core import to_jsonable_python
 
 from ...catalog import Catalog, CatalogError, ChangedMeanwhile, InputError, Product, UnknownName, WaterTest, Well, slug
-from ...catalog.store.parse import faults_of, read_json
+from ...catalog.store.parse import faults_in, read_json
 from ...catalog.store.place import Place
 from ...catalog.text import escaped, one_line, quoted
 from ..answer.echo import program
@@ -304,6 +304,7 @@ def application(settings: Settings) -> "FastAPI":
         version=program().version,
         description="May this fertilizer go through the drip, with this water, at this rate? If not, what instead?",
         lifespan=life,
+        generate_unique_id_function=lambda route: route.name,
         # Their pages load programs from elsewhere.
         docs_url=None,
         redoc_url=None,
@@ -318,7 +319,7 @@ def application(settings: Settings) -> "FastAPI":
 
     @app.exception_handler(RequestValidationError)
     async def _bad_query(_: Request, error: RequestValidationError) -> Response:
-        loc, what, cure = faults_of(cast(ValidationError, error))[0]
+        loc, what, cure = faults_in(error.errors())[0]
         path = one_line(", ".join(str(part) for part in loc))
         return _refusal(Refused(422, "input", one_line(what, 200), one_line(cure, 200), path))
 
@@ -328,19 +329,28 @@ def application(settings: Settings) -> "FastAPI":
     async def read(work: Callable[[Catalog], Answer]) -> Answer:
         return await reads.ask(work, settings.patience_s)
 
-    @app.post("/check", responses=_gives(Verdict, "the verdict", _OF_BODIES), openapi_extra=_takes("Pour"))
+    @app.post(
+        "/check", name="check", responses=_gives(Verdict, "the verdict", _OF_BODIES), openapi_extra=_takes("Pour")
+    )
     async def check_(request: Request, depth: Depth = "numbers") -> Response:
         """May this pour go through the drip?"""
         text = await _body(request, settings)
         return _answer(await checked(lambda catalog: _text(check(_pour(text), catalog, depth=depth))))
 
-    @app.post("/swap", responses=_gives(list[Swap], "swaps, best first", _OF_BODIES), openapi_extra=_takes("Pour"))
+    @app.post(
+        "/swap",
+        name="swap",
+        responses=_gives(list[Swap], "swaps, best first", _OF_BODIES),
+        openapi_extra=_takes("Pour"),
+    )
     async def swap_(request: Request) -> Response:
         """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
         text = await _body(request, settings)
         return _answer(await checked(lambda catalog: _text(swap(_pour(text), catalog))))
 
-    @app.post("/split", responses=_gives(Splits, "splits, best first", _OF_BODIES), openapi_extra=_takes("Pour"))
+    @app.post(
+        "/split", name="split", responses=_gives(Splits, "splits, best first", _OF_BODIES), openapi_extra=_takes("Pour")
+    )
     async def split_(request: Request) -> Response:
         """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
         text = await _body(request, settings)
@@ -429,7 +439,7 @@ def application(settings: Settings) -> "FastAPI":
         done = await checked(saved)
         return _answer(_text(done), ETag=f'"{done.revision}"')
 
-    @app.get("/rules", responses=_gives(list[RuleRow], "all rules"))
+    @app.get("/rules", name="rules", responses=_gives(list[RuleRow], "all rules"))
     async def rules_() -> Response:
         """The rules that every pour is held against."""
         return _answer(_text([RuleRow.of(one) for one in rules()]))

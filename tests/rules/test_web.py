@@ -1,0 +1,435 @@
+"""Over HTTP: real server processes on a free port, asked as any client asks."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import httpx
+import jsonschema
+import pytest
+
+from pourcheck import Catalog, check, split, swap
+from pourcheck.rules.answer.verdict import Depth
+
+COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()", "serve", "--port", "0")
+TOKEN = "0123456789abcdef0123456789abcdef"
+
+
+def pour(name: str = "urea", amount: str = "1 lb", **more: Any) -> dict[str, Any]:
+    """One product in a known water."""
+    return {
+        "product": [{"name": name, "amount": amount}],
+        "bucket": {"volume": "5 gal"},
+        "water": {"name": "ridge-well"},
+        "injection": {"ratio": "1:100"},
+        **more,
+    }
+
+
+class Server(NamedTuple):
+    """A server that runs, and a client for it."""
+
+    process: subprocess.Popen[str]
+    http: httpx.Client
+
+
+@contextmanager
+def served(*options: str) -> Iterator[Server]:
+    """A server on a free port, until the end of the block."""
+    # Faults of the program are answered here as they are at a user's.
+    env = {name: value for name, value in os.environ.items() if name != "POURCHECK_DEBUG"}
+    process = subprocess.Popen([*COMMAND, *options], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env)
+    try:
+        assert process.stdout is not None
+        found = re.search(r"http://\S+:\d+", process.stdout.readline())
+        assert found, process.stderr and process.stderr.read()
+        with httpx.Client(base_url=found[0], timeout=60) as http:
+            yield Server(process, http)
+    finally:
+        process.terminate()
+        process.communicate(timeout=40)
+
+
+@pytest.fixture(scope="module")
+def reading(catalog: Catalog) -> Iterator[Server]:
+    """One worker that only reads the seed catalog."""
+    with served("--workers", "1", "--rate", "none", "--db", catalog.database) as server:
+        yield server
+
+
+# --- the same answers as in the library -----------------------------------------------------------
+
+
+@pytest.mark.parametrize("depth", ["verdict", "numbers", "edges"])
+def test_check_answers_as_the_library(reading: Server, catalog: Catalog, depth: Depth) -> None:
+    got = reading.http.post("/check", params={"depth": depth}, json=pour("technical MAP"))
+    assert got.status_code == 200
+    assert got.json() == json.loads(check(pour("technical MAP"), catalog, depth=depth).to_json())
+
+
+def test_swap_and_split_answer_as_the_library(reading: Server, catalog: Catalog) -> None:
+    fed = pour("technical MAP")
+    assert reading.http.post("/swap", json=fed).json() == [
+        json.loads(one.model_dump_json()) for one in swap(fed, catalog)
+    ]
+    two = pour() | {"product": [{"name": n, "amount": "1 lb"} for n in ("calcium nitrate", "magnesium sulfate")]}
+    assert reading.http.post("/split", json=two).json() == json.loads(split(two, catalog).model_dump_json())
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        ("/products?query=uera&limit=1", "urea"),
+        ("/products?query=no phosphorus&limit=500", "potassium-nitrate"),
+        ("/products/urea", "urea"),
+        ("/products/UREA", "urea"),
+        ("/wells", "ridge-well"),
+        ("/wells/ridge-well", "ridge-well"),
+        ("/rules", "phosphate-meets-hard-water"),
+        ("/rules/lime-in-line", "lime-in-line"),
+        ("/health", "ok"),
+    ],
+)
+def test_what_is_looked_up(reading: Server, path: str, expected: str) -> None:
+    got = reading.http.get(path)
+    assert got.status_code == 200
+    rows = got.json() if isinstance(got.json(), list) else [got.json()]
+    assert expected in [row.get("id", row.get("name", row.get("status"))) for row in rows]
+
+
+def test_the_region_narrows_a_search_to_its_list(reading: Server) -> None:
+    assert reading.http.get("/products", params={"query": "urea", "region": "aldervane"}).json() == []
+
+
+def test_answers_fit_the_description(reading: Server) -> None:
+    """OpenAPI 3.1 is JSON Schema: what is sent and what comes back fit it."""
+    described = reading.http.get("/openapi.json").json()
+
+    def schema(path: str, method: str) -> dict[str, Any]:
+        content = described["paths"][path][method]["responses"]["200"]["content"]["application/json"]
+        return {**content["schema"], "components": described["components"]}
+
+    edges = reading.http.post("/check", params={"depth": "edges"}, json=pour("technical MAP")).json()
+    jsonschema.validate(edges, schema("/check", "post"))
+    for path in ("/wells", "/rules", "/health"):
+        jsonschema.validate(reading.http.get(path).json(), schema(path, "get"))
+    for path, name in (("/products/{name}", "urea"), ("/wells/{name}", "ridge-well"), ("/rules/{name}", "caustic")):
+        jsonschema.validate(reading.http.get(path.format(name=name)).json(), schema(path, "get"))
+    body = {"$ref": "#/components/schemas/Pour", "components": described["components"]}
+    jsonschema.validate(pour(), body)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({"product": []}, body)
+    assert set(described["paths"]) == {
+        "/check", "/swap", "/split", "/products", "/products/{name}", "/wells", "/wells/{name}", "/wells/{name}/tests",
+        "/rules", "/rules/{name}", "/health",
+    }  # fmt: skip
+
+
+# --- faults ---------------------------------------------------------------------------------------
+
+BOTH = "\u202e\x1b[31m"
+FAULTS: dict[str, tuple[str, str, bytes | dict[str, Any] | None, int, str, str]] = {
+    "unknown product": ("POST", "/check", pour("uera"), 422, "unknown-name", ""),
+    "bad unit": ("POST", "/check", pour(amount="1 furlong"), 422, "input", "pour, product 1, amount"),
+    "no field": ("POST", "/check", {}, 422, "input", "pour"),
+    "no JSON": ("POST", "/check", b"nope", 422, "input", "pour"),
+    "a list": ("POST", "/swap", b"[1]", 422, "input", "pour"),
+    "nothing": ("POST", "/split", b"", 422, "input", "pour"),
+    "not UTF-8": ("POST", "/check", b"\xff\xfe", 422, "input", "body"),
+    "a key twice": ("POST", "/check", b'{"product": [], "product": []}', 422, "input", "pour"),
+    "nested deeply": ("POST", "/check", b'{"a":' * 50_000, 422, "input", "pour"),
+    "control characters": ("POST", "/check", pour(BOTH), 422, "input", "pour, product 1"),
+    "a file of the server": ("POST", "/check", pour(region="/etc/secrets.toml"), 422, "input", "pour, region"),
+    "a region that is not there": ("POST", "/check", pour(region="nowhere"), 422, "input", "region"),
+    "no such depth": ("POST", "/check?depth=deep", pour(), 422, "input", "query, depth"),
+    "no such limit": ("GET", "/products?query=urea&limit=0", None, 422, "input", "query, limit"),
+    "nothing to find": ("GET", "/products", None, 422, "input", "query"),
+    "no such product": ("GET", "/products/uera", None, 404, "not-found", ""),
+    "hidden in the address": ("GET", "/products/a%1b%5b31m%e2%80%ae", None, 404, "not-found", ""),
+    "no such well": ("GET", "/wells/deep-well", None, 404, "not-found", ""),
+    "no such rule": ("GET", "/rules/fire", None, 404, "not-found", ""),
+    "no such path": ("GET", "/nowhere", None, 404, "not-found", ""),
+    "no such method": ("DELETE", "/products/urea", None, 405, "not-found", ""),
+    "too large": ("POST", "/check", b" " * (256 * 1024 + 1), 413, "too-large", ""),
+    "writing a product": ("PUT", "/products/urea", {}, 403, "not-allowed", ""),
+    "writing a test": ("POST", "/wells/ridge-well/tests", {}, 403, "not-allowed", ""),
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_tells_what_where_and_its_cure(reading: Server, name: str) -> None:
+    method, path, sent, status, code, where = FAULTS[name]
+    content = json.dumps(sent).encode() if isinstance(sent, dict) else sent
+    got = reading.http.request(method, path, content=content)
+    assert got.status_code == status
+    fault = got.json()
+    assert set(fault) == {"code", "path", "what", "cure"}
+    assert (fault["code"], fault["path"]) == (code, where)
+    assert fault["what"]
+    assert fault["cure"]
+    assert got.text.isprintable()
+    assert "Traceback" not in got.text
+
+
+def test_a_body_of_unknown_length_is_limited_too(reading: Server) -> None:
+    """What comes in pieces is counted as it comes."""
+    got = reading.http.post("/check", content=(b" " * 4096 for _ in range(80)))
+    assert (got.status_code, got.json()["code"]) == (413, "too-large")
+
+
+def test_faults_are_those_of_the_library(reading: Server, catalog: Catalog) -> None:
+    with pytest.raises(Exception, match="furlong") as raised:
+        check(pour(amount="1 furlong"), catalog)
+    fault = reading.http.post("/check", json=pour(amount="1 furlong")).json()
+    assert str(raised.value) == f"{fault['path']}: {fault['what']}; {fault['cure']}"
+
+
+# --- limits ---------------------------------------------------------------------------------------
+
+
+def test_rate_and_time_are_limited(catalog: Catalog) -> None:
+    """Both answer with when to try again, and the server goes on."""
+    options = ("--workers", "1", "--db", catalog.database, "--rate", "4/s", "--time-limit", "0.1")
+    with served(*options) as server:
+        # The first answer takes longer than later ones: imports, tables.
+        slow = server.http.post("/split", json={**pour(), "product": MANY})
+        assert (slow.status_code, slow.json()["code"]) == (503, "unavailable")
+        time.sleep(1.2)
+        got = [server.http.get("/rules") for _ in range(6)]
+        assert [one.status_code for one in got] == [200] * 4 + [429] * 2
+        assert got[-1].json()["code"] == "too-many"
+        time.sleep(float(got[-1].headers["retry-after"]))
+        assert server.http.get("/rules").status_code == 200
+
+
+MANY = [
+    {"name": name, "amount": "1 lb"}
+    for name in ("calcium nitrate", "technical MAP", "magnesium sulfate", "potassium sulfate", "urea")
+]
+
+
+# --- writing --------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def writing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """Two workers and a catalog of their own that whoever has the token may change."""
+    folder = tmp_path_factory.mktemp("served")
+    (folder / "token").write_text(TOKEN + "\n")
+    options = ("--rate", "none", "--token-file", str(folder / "token"), "--db", str(folder / "own.sqlite3"), "--new")
+    with served(*options) as server:
+        yield server
+
+
+def bearer(**headers: str) -> dict[str, str]:
+    """Headers of who has the token."""
+    return {"Authorization": f"Bearer {TOKEN}", **{name.replace("_", "-"): value for name, value in headers.items()}}
+
+
+FEED = {
+    "name": "Feed 9-0-12",
+    "form": "liquid",
+    "grade": "9-0-12",
+    "density": "10.1 lb/gal",
+    "derived_from": "urea, potassium nitrate",
+    "source": "label read 2026-05-02",
+}
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 401),
+        ({"Authorization": "Bearer wrong"}, 401),
+        ({"Authorization": f"Basic {TOKEN}"}, 401),
+        (bearer(), 428),
+        (bearer(If_Match="many"), 422),
+        (bearer(If_Match='"7"'), 422),
+    ],
+)
+def test_who_may_not_write_changes_nothing(writing: Server, headers: dict[str, str], status: int) -> None:
+    before = writing.http.get("/wells/ridge-well")
+    got = writing.http.post("/wells/ridge-well/tests", json={"ph": 7.7, "tested_on": "2026-06-01"}, headers=headers)
+    assert got.status_code == status
+    assert got.json()["cure"]
+    after = writing.http.get("/wells/ridge-well")
+    assert (after.headers["etag"], after.json()) == (before.headers["etag"], before.json())
+
+
+def test_a_product_is_added_read_changed_and_checked(writing: Server) -> None:
+    http = writing.http
+    new = bearer(If_None_Match="*")
+    added = http.put("/products/feed-9-0-12", params={"by": "A. Grower", "anyway": True}, json=FEED, headers=new)
+    assert (added.status_code, added.json()["revision"], added.headers["etag"]) == (200, 1, '"1"')
+    assert http.put("/products/feed-9-0-12", json=FEED, headers=new).status_code == 422  # it is there now
+    read = http.get("/products/feed-9-0-12")
+    changed = {**read.json(), "notes": "Shake well."}
+    for revision, status in (("1", 200), ("1", 409)):
+        got = http.put(
+            "/products/feed-9-0-12",
+            params={"anyway": True, "by": "B. Adviser"},
+            json={**changed, "notes": changed["notes"] + "!" * (status == 409)},
+            headers=bearer(If_Match=f'"{revision}"'),
+        )
+        assert got.status_code == status
+    assert got.json()["code"] == "changed-meanwhile"
+    assert "B. Adviser" in got.json()["what"]
+    assert http.get("/products/feed-9-0-12").json()["notes"] == "Shake well."
+    for _ in range(6):  # whichever worker answers sees it
+        assert httpx.post(f"{http.base_url}/check", json=pour("Feed 9-0-12", "1 gal")).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("sent", "where"),
+    [
+        ({**FEED, "id": "other"}, "product, id"),
+        ({**FEED, "grade": "nine"}, "product"),
+        ({**FEED, "source": ""}, "product"),
+        ({**FEED, "name": f"Feed{BOTH}"}, ""),
+        ({"name": "Doubtful", "form": "liquid", "grade": "9-0-12", "source": "label"}, "product doubtful, density"),
+    ],
+)
+def test_a_product_that_is_not_sound_is_not_saved(writing: Server, sent: dict[str, Any], where: str) -> None:
+    got = writing.http.put("/products/doubtful", json=sent, headers=bearer(If_None_Match="*"))
+    assert (got.status_code, got.json()["code"]) == (422, "input")
+    assert got.json()["path"].startswith(where)
+    assert got.text.isprintable()
+    assert writing.http.get("/products/doubtful").status_code == 404
+
+
+def test_a_water_test_is_added_once(writing: Server) -> None:
+    http = writing.http
+    start = http.get("/wells/brook-well").headers["etag"]
+    test = {"ph": 7.1, "calcium": "21 mg/L", "tested_on": "2026-06-01", "source": "strip"}
+    for status in (200, 409):
+        got = http.post(
+            "/wells/brook-well/tests",
+            params={"anyway": True},
+            json={**test, "ph": 7.1 if status == 200 else 7.2},
+            headers=bearer(If_Match=start),
+        )
+        assert got.status_code == status
+    assert http.get("/wells/brook-well").json()["test"][-1]["ph"] == 7.1
+    gone = http.post("/wells/deep-well/tests", json=test, headers=bearer(If_Match='"1"'))
+    assert (gone.status_code, gone.json()["code"]) == (404, "not-found")
+
+
+# --- processes ------------------------------------------------------------------------------------
+
+
+def workers_of(pid: int) -> list[int]:
+    """Workers of a server, by the children of its process that listen."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            parent = int(stat.read_text().rpartition(")")[2].split()[1])
+            command = (stat.parent / "cmdline").read_text()
+        except OSError:
+            continue
+        if parent == pid and "spawn_main" in command:
+            found.append(int(stat.parent.name))
+    return sorted(found)
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_a_killed_worker_loses_no_request(writing: Server) -> None:
+    """Requests go on while one of two is killed: each is answered, at the second try at the latest; then there are two
+    again."""
+    first = workers_of(writing.process.pid)
+    assert len(first) == 2
+    killed = threading.Event()
+
+    def ask(number: int) -> float:
+        for _ in range(2):
+            try:
+                got = httpx.post(
+                    f"{writing.http.base_url}/check",
+                    params={"depth": "verdict"},
+                    json=pour(injection={"ratio": f"1:{100 + number}"}),
+                    timeout=60,
+                )
+            except httpx.TransportError:
+                continue  # its worker is gone: the other one, or the next, answers
+            assert got.status_code == 200
+            if number == 10:
+                os.kill(first[0], signal.SIGKILL)
+                killed.set()
+            return float(got.json()["pour"]["quantities"]["injection_ratio"]["value"])
+        raise AssertionError(f"request {number} was lost")
+
+    with ThreadPoolExecutor(4) as clients:
+        answers = list(clients.map(ask, range(60)))
+    assert killed.is_set()
+    assert answers == [100.0 + number for number in range(60)]
+    end = time.monotonic() + 15
+    while len(now := workers_of(writing.process.pid)) < 2 and time.monotonic() < end:
+        time.sleep(0.1)
+    assert len(now) == 2
+    assert first[0] not in now
+
+
+def test_it_stops_when_told_and_answers_what_was_asked(catalog: Catalog) -> None:
+    with served("--workers", "1", "--db", catalog.database) as server:
+        server.http.get("/health")
+        with ThreadPoolExecutor(1) as client:
+            url = f"{server.http.base_url}/split"
+            asked = client.submit(httpx.post, url, json={**pour(), "product": MANY}, timeout=60)
+            time.sleep(0.15)
+            server.process.send_signal(signal.SIGTERM)
+            assert asked.result().status_code == 200
+        assert server.process.wait(20) == 0
+        assert workers_of(server.process.pid) == []
+        with pytest.raises(httpx.TransportError):
+            server.http.get("/health")
+
+
+# --- what the command refuses ---------------------------------------------------------------------
+
+SHORT = "short"
+REFUSED: dict[str, tuple[tuple[str, ...], str]] = {
+    "no rate": (("--rate", "fast"), '--rate: "fast" is no rate; write "50/s", "600/min" or "none"'),
+    "no token": (("--token-file", "{folder}/none"), "cannot be read"),
+    "a short token": (("--token-file", "{folder}/short"), "holds no token of 16 signs or more"),
+    "writing in memory": (("--token-file", "{folder}/token", "--db", "sqlite://"), "--db: is in memory"),
+    "no catalog": (("--db", "{folder}/none.sqlite3"), "is not there"),
+    "another's address": (("--host", "192.0.2.1"), "192.0.2.1:8377: cannot be listened to"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_it_does_not_start(call: Any, tmp_path: Path, catalog: Catalog, name: str) -> None:
+    del catalog  # it is there
+    (tmp_path / "short").write_text(SHORT)
+    (tmp_path / "token").write_text(TOKEN)
+    words, expected = REFUSED[name]
+    ran = call("serve", *(word.format(folder=tmp_path) for word in words))
+    assert (ran.code, ran.out) == (2, "")
+    assert expected in ran.err
+    assert ran.err.count("\n") == 1
+
+
+def test_without_its_packages_it_says_how_to_install_them(call: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "fastapi", None)
+    ran = call("serve")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.endswith('not installed; install it: pip install "pourcheck[web]"\n')
+
+
+def test_it_says_that_the_network_can_reach_it(catalog: Catalog) -> None:
+    command = [*COMMAND, "--host", "0.0.0.0", "--workers", "1", "--db", catalog.database]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        assert "the network can reach 0.0.0.0" in process.stderr.readline()
+        process.terminate()
