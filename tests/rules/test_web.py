@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -184,9 +184,20 @@ def test_a_fault_tells_what_where_and_its_cure(reading: Server, name: str) -> No
 
 
 def test_a_body_of_unknown_length_is_limited_too(reading: Server) -> None:
-    """What comes in pieces is counted as it comes."""
+    """What comes in pieces is counted as it comes; who sends without end is cut off."""
     got = reading.http.post("/check", content=(b" " * 4096 for _ in range(80)))
     assert (got.status_code, got.json()["code"]) == (413, "too-large")
+    sent = 0
+
+    def endless() -> Iterator[bytes]:
+        nonlocal sent
+        while True:
+            sent += 65536
+            yield b" " * 65536
+
+    with suppress(httpx.TransportError):  # cut off while it is still sending
+        assert httpx.post(f"{reading.http.base_url}/check", content=endless(), timeout=20).status_code == 413
+    assert sent < 50_000_000
 
 
 def test_faults_are_those_of_the_library(reading: Server, catalog: Catalog) -> None:
