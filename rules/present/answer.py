@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, Splits, Swap, Verdict
+from ..answer.verdict import Finding, Split, Splits, Swap, Verdict
 from ..ask.pour import Pour
 from . import words
 from .page import STYLE, Page
@@ -73,6 +73,7 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
         page.head("In several buckets")
         for split in verdict.splits:
             page.line(f"{split.verdict.upper():<8}{words.split_words(split)}", 2, 10)
+            _never_together(page, split)
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
         _swaps(page, verdict.swaps)
@@ -237,10 +238,14 @@ def print_splits(splits: Splits, out: Console) -> None:
             if one.order:
                 page.line(one.order, 10, 7)
         page.line("One after the other; flush the line with clear water in between.", 2, 2)
-        for first, other in split.never_together:
-            page.line(f"Never {first} and {other} in one event, nor in one vessel: on different days.", 2, 2)
+        _never_together(page, split)
     if splits.offered:
         page.line(_LABEL_FIRST)
+
+
+def _never_together(page: Page, split: Split) -> None:
+    for first, other in split.never_together:
+        page.line(f"Never {first} and {other} in one event, nor in one vessel: on different days.", 2, 2)
 
 
 def _dissolved(page: Page, verdict: Verdict) -> None:
