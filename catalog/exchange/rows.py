@@ -157,12 +157,11 @@ def _fits(path: Path, value: object) -> bool:
 
 
 def sourced_by(document: Document, source: str) -> None:
-    """Give the source of a row to those of its numbers that name none."""
-    for group in NUMBERED:
-        for number in document.get(group, {}).values():
+    """Give the source of a row to those of its numbers that name none; what is no table its model refuses."""
+    tables = [table for group in NUMBERED if isinstance(table := document.get(group), dict)]
+    for number in [*(number for table in tables for number in table.values()), document.get("density")]:
+        if isinstance(number, dict):
             number.setdefault("source", source)
-    if "density" in document:
-        document["density"].setdefault("source", source)
 
 
 def usual_source(document: Mapping[str, Any]) -> str:

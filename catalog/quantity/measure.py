@@ -118,7 +118,10 @@ class Reads:
         if isinstance(value, Measure):
             return value
         if isinstance(value, int | float) and not isinstance(value, bool) and self.numbers:
-            value = f"{value:g}"
+            try:
+                value = f"{value:g}"
+            except OverflowError:  # whole numbers in JSON may have any length
+                raise Unreadable("is a number that is too large", "write a plain number") from None
         if not isinstance(value, str) and hasattr(value, "magnitude") and hasattr(value, "units"):
             value = f"{float(value.magnitude)!r} {value.units}"  # a quantity of pint
         if not isinstance(value, str):

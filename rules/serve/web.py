@@ -157,8 +157,11 @@ class _Door:
         except Exception as error:
             from starlette.requests import ClientDisconnect
 
-            if not begun and not isinstance(error, ClientDisconnect):
-                await _refusal(Refused.of(error))(scope, receive, send)
+            if isinstance(error, ClientDisconnect):
+                return
+            refused = Refused.of(error)
+            if not begun:
+                await _refusal(refused)(scope, receive, send)
 
 
 def _answer(text: str, status: int = 200, **headers: str) -> "Response":

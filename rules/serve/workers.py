@@ -9,7 +9,6 @@ import multiprocessing
 import signal
 import socket
 import time
-from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -24,6 +23,8 @@ if TYPE_CHECKING:
 _log = logging.getLogger(__name__)
 #: A worker that ends sooner after its start is not started again before this time [s].
 _BREATH_S = 1.0
+#: How often it is looked after them [s].
+_LOOK_S = 0.1
 #: Beyond the time of an answer, so long a worker may take to stop [s].
 _GRACE_S = 5.0
 
@@ -65,7 +66,7 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
 
     running = {started(): time.monotonic() for _ in range(workers)}
     while not stopping:
-        wait([process.sentinel for process in running], timeout=0.2)
+        time.sleep(_LOOK_S)
         for process, since in list(running.items()):
             if stopping or process.is_alive() or time.monotonic() - since < _BREATH_S:
                 continue
@@ -73,8 +74,6 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
             process.join()
             del running[process]
             running[started()] = time.monotonic()
-        if not stopping and not any(process.is_alive() for process in running):
-            time.sleep(0.2)
     listener.close()
     for process in running:
         process.terminate()

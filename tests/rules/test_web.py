@@ -151,6 +151,7 @@ FAULTS: dict[str, tuple[str, str, bytes | dict[str, Any] | None, int, str, str]]
     "a key twice": ("POST", "/check", b'{"product": [], "product": []}', 422, "input", "pour"),
     "nested deeply": ("POST", "/check", b'{"a":' * 50_000, 422, "input", "pour"),
     "control characters": ("POST", "/check", pour(BOTH), 422, "input", "pour, product 1"),
+    "a number without end": ("POST", "/check", pour(water={"ph": 10**400}), 422, "input", "pour, water.ph"),
     "a file of the server": ("POST", "/check", pour(region="/etc/secrets.toml"), 422, "input", "pour, region"),
     "a region that is not there": ("POST", "/check", pour(region="nowhere"), 422, "input", "region"),
     "no such depth": ("POST", "/check?depth=deep", pour(), 422, "input", "query, depth"),
@@ -308,6 +309,9 @@ def test_a_product_is_added_read_changed_and_checked(writing: Server) -> None:
         ({**FEED, "id": "other"}, "product, id"),
         ({**FEED, "grade": "nine"}, "product"),
         ({**FEED, "source": ""}, "product"),
+        ({**FEED, "guaranteed": "iron"}, "product"),
+        ({**FEED, "numbers": 7}, "product"),
+        ({**FEED, "density": 1.2}, "product"),
         ({**FEED, "name": f"Feed{BOTH}"}, ""),
         ({"name": "Doubtful", "form": "liquid", "grade": "9-0-12", "source": "label"}, "product doubtful, density"),
     ],
@@ -354,6 +358,14 @@ def workers_of(pid: int) -> list[int]:
     return sorted(found)
 
 
+def lives(pid: int) -> bool:
+    """Whether a process runs; one that ended and was not asked for its end does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
 def test_a_killed_worker_loses_no_request(writing: Server) -> None:
     """Requests go on while one of two is killed: each is answered, at the second try at the latest; then there are two
@@ -389,6 +401,19 @@ def test_a_killed_worker_loses_no_request(writing: Server) -> None:
         time.sleep(0.1)
     assert len(now) == 2
     assert first[0] not in now
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_no_worker_is_left_behind(catalog: Catalog) -> None:
+    """Where the process that watches over them is killed, workers stop by themselves."""
+    with served("--workers", "1", "--db", catalog.database) as server:
+        server.http.get("/health")
+        (worker,) = workers_of(server.process.pid)
+        server.process.kill()
+        end = time.monotonic() + 15
+        while (left := lives(worker)) and time.monotonic() < end:
+            time.sleep(0.05)
+        assert not left
 
 
 def test_it_stops_when_told_and_answers_what_was_asked(catalog: Catalog) -> None:
