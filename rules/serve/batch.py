@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import islice
+from threading import Thread
 from typing import Any
 
 from ...catalog import Catalog, InputError, PourcheckError
@@ -96,8 +98,17 @@ class _Worker:
 
 
 def _begin(place: Place) -> None:
+    Thread(target=_end_with_parent, daemon=True).start()
     use_cores(1)  # the others work on other pours
     _Worker.catalog = Catalog.at(place)
+
+
+def _end_with_parent() -> None:
+    """End this process once the one that it works for is gone: killed, it could not say so."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(0)
 
 
 def _portion(pours: Sequence[AnyPour], depth: Depth) -> list[Verdict | Fault]:

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,14 @@ def children(of: int) -> list[int]:
     return found
 
 
+def runs(process: int) -> bool:
+    """Whether a process is there, and not only its name, which nobody has asked after yet."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] not in {"Z", "X"}
+    except OSError:
+        return False
+
+
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
 def test_a_killed_worker_loses_nothing(catalog: Catalog) -> None:
     """One is killed while pours are waiting; each is answered once, in order."""
@@ -113,6 +122,38 @@ def test_a_killed_worker_loses_nothing(catalog: Catalog) -> None:
     assert killed
     found = [one.pour.quantities["injection_ratio"].value for one in answers if isinstance(one, Verdict)]
     assert found == [float(ratio[2:]) for ratio in ratios]
+
+
+ENDLESS = """
+import sys
+from pourcheck import Catalog, check_each
+def pours():
+    i = 0
+    while True:
+        i += 1
+        yield {"product": [{"name": "urea", "amount": f"{i} oz"}], "bucket": {"volume": "5000 gal"}}
+if __name__ == "__main__":
+    with Catalog.open(sys.argv[1]) as catalog:
+        for _ in check_each(pours(), catalog, workers=2):
+            print("answered", flush=True)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_workers_end_with_whom_they_work_for(catalog: Catalog, tmp_path: Path) -> None:
+    """Killed, it cannot tell them."""
+    script = tmp_path / "endless.py"
+    script.write_text(ENDLESS, "utf-8")
+    with subprocess.Popen([sys.executable, script, catalog.database], stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"answered\n"
+        workers = [one for server in children(process.pid) for one in children(server)]
+        process.kill()
+    assert workers
+    patience = time.monotonic() + 20.0
+    while any(map(runs, workers)) and time.monotonic() < patience:
+        time.sleep(0.2)
+    assert not [one for one in workers if runs(one)]
 
 
 LINES = "\n".join([json.dumps(pour()), "", "nope", "[1]", json.dumps(pour("uera")), json.dumps(pour("technical MAP"))])
