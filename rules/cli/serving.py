@@ -40,7 +40,10 @@ def serve(
     db: Database = None,
     new: New = False,
 ) -> None:
-    """Serve checks over HTTP: POST /check, /swap, /split, GET /products, /wells, /rules; see /openapi.json."""
+    """Serve checks over HTTP.
+
+    POST /check, /swap, /split; GET /products, /wells, /rules, /health; /openapi.json describes all of it.
+    """
     try:
         import fastapi
         import uvicorn
