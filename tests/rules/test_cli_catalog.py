@@ -417,3 +417,14 @@ def test_a_check_does_not_wait_for_the_catalog_commands() -> None:
     assert not {f"rules.cli.{name}" for name in late} & own
     assert not {name for name in own if name.startswith("catalog.exchange") or name == "catalog.look_over"}
     assert "openpyxl" not in loaded
+
+
+@pytest.mark.usefixtures("place")
+def test_an_import_tells_what_is_doubtful(tmp_path: Path, call: Call) -> None:
+    """A doubt stops no list; it is told, with its row."""
+    file = tmp_path / "products.csv"
+    file.write_text("Name,Form,Grade,Derived from\nDoubtful Feed,dry,20-0-20,uera\n", "utf-8")
+    code, out, _ = call("catalog", "import", str(file))
+    assert code == 0
+    assert out.startswith('row 2, doubtful: derived_from: its source "uera" is not in the catalog (urea?)')
+    assert out.endswith("1 row read: 1 new.\n")
