@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import unicodedata
 
@@ -73,6 +74,15 @@ def hidden_in(text: str, *, lines: bool = False) -> str | None:
         if kind is not None and not (lines and sign == "\n"):
             return f"{kind} (U+{ord(sign):04X})"
     return None
+
+
+def json_line(data: object) -> str:
+    r"""Plain data as JSON on one line, with every hidden character escaped.
+
+    >>> json_line({"name": "a\u202eb", "kg": 1})
+    '{"name":"a\\u202eb","kg":1}'
+    """
+    return escaped(json.dumps(data, ensure_ascii=False, separators=(",", ":")))
 
 
 def escaped(json_text: str) -> str:

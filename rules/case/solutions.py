@@ -80,9 +80,6 @@ class Solutions(Heating):
         """The line, and the water alone at its temperature, in one batch."""
         lines = np.vstack([self._line_totals, self.water.totals_mol_per_kg])
         both = each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
-        return self._halves(both)
-
-    def _halves(self, both: Solution) -> tuple[Solution, Solution]:
         first = np.arange(self.size)
         return both.rows(first), both.rows(self.size + first)
 

@@ -10,7 +10,7 @@ from dataclasses import fields
 from typing import Any
 
 from ...catalog import Catalog, InputError
-from ...catalog.text import escaped
+from ...catalog.text import json_line
 from ..answer.fault import Fault
 from ..answer.verdict import Answer, Depth, Verdict
 from ..serve.batch import check_each
@@ -35,15 +35,11 @@ def check_lines(
         for answer in _answers(_read(sys.stdin), catalog, depth, workers):
             if isinstance(answer, Fault):
                 code = 2
-                say(_line({"fault": answer.model_dump()}))
+                say(json_line({"fault": answer.model_dump()}))
             else:
                 code = max(code, answer.exit_code(fail_on))
-                say(_line(answer.model_dump(mode="json", by_alias=True)))
+                say(json_line(answer.model_dump(mode="json", by_alias=True)))
     return code
-
-
-def _line(answer: dict[str, Any]) -> str:
-    return escaped(json.dumps(answer, ensure_ascii=False, separators=(",", ":")))
 
 
 def _read(lines: Iterable[str]) -> Iterator[tuple[int, dict[str, Any] | Fault]]:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated, Literal
+from collections.abc import Callable
+from typing import Annotated, Literal, TypeVar
 
 import typer
 
 from ...catalog import Catalog
 from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
+from ..ask.pour import Pour
 from .grades import ask_grades
 from .options import AsJson, Database, New, PourOptions, takes_pour
 from .output import meanwhile, page, say, somebody_waits
+
+T = TypeVar("T")
 
 
 @takes_pour
@@ -93,16 +97,19 @@ def _bare_minutes(text: str | None) -> str | None:
     return f"{text} min" if text is not None and text.replace(".", "", 1).isdigit() else text
 
 
+def _found(run: Callable[[Pour, Catalog], T], options: PourOptions, as_json: bool, db: str | None, *, new: bool) -> T:
+    """What there is instead of a pour; a person is asked which grade a name means."""
+    pour = options.pour()
+    with Catalog.open(db, new=new) as catalog:
+        return run(pour if as_json else ask_grades(pour, catalog), catalog)
+
+
 @takes_pour
 def swap(options: PourOptions, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
     """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
-    pour = options.pour()
     from ..instead.swap import swap as run
 
-    with Catalog.open(db, new=new) as catalog:
-        if not as_json:
-            pour = ask_grades(pour, catalog)
-        swaps = run(pour, catalog)
+    swaps = _found(run, options, as_json, db, new=new)
     if as_json:
         say(escaped(json.dumps([one.model_dump() for one in swaps], indent=2)))
     else:
@@ -114,13 +121,9 @@ def swap(options: PourOptions, as_json: AsJson = False, db: Database = None, new
 @takes_pour
 def split(options: PourOptions, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
     """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
-    pour = options.pour()
     from ..instead.split import split as run
 
-    with Catalog.open(db, new=new) as catalog:
-        if not as_json:
-            pour = ask_grades(pour, catalog)
-        splits = run(pour, catalog)
+    splits = _found(run, options, as_json, db, new=new)
     if as_json:
         say(escaped(splits.model_dump_json(indent=2)))
     else:

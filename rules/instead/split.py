@@ -72,9 +72,15 @@ class _Search:
     def __init__(self, question: Question, catalog: Catalog) -> None:
         self.question, self.catalog = question, catalog
         self.products = tuple(range(len(question.poured)))
+        self._weighed: dict[tuple[tuple[int, ...], int], _Bucket | None] = {}
 
     def _weigh(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
-        """What some of the products come to; None where they do not fit the bucket."""
+        """What some of the products come to, looked at once; None where they do not fit the bucket."""
+        if (products, portions) not in self._weighed:
+            self._weighed[products, portions] = self._asked(products, portions)
+        return self._weighed[products, portions]
+
+    def _asked(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
         pour = self.question.pour
         if products == self.products and portions == 1:
             return _Bucket(products, 1, weigh(self.question))

@@ -3,7 +3,6 @@
 # Annotations are not put off here: the framework reads those of the functions inside `application`.
 
 import hmac
-import json
 import logging
 from asyncio import timeout
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, MutableMapping
@@ -18,7 +17,7 @@ from pydantic_core import to_jsonable_python
 from ...catalog import Catalog, CatalogError, ChangedMeanwhile, InputError, Product, UnknownName, WaterTest, Well, slug
 from ...catalog.store.parse import faults_in, read_json
 from ...catalog.store.place import Place
-from ...catalog.text import escaped, one_line, quoted
+from ...catalog.text import json_line, one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Code, Fault
 from ..answer.verdict import Depth, Program, Result, Splits, Swap, Verdict
@@ -115,7 +114,7 @@ def _named_by_the_address() -> Iterator[None]:
 
 def _text(data: object) -> str:
     """JSON on one line, of results and of lists of them; hidden characters are escaped."""
-    return escaped(json.dumps(to_jsonable_python(data, by_alias=True), ensure_ascii=False, separators=(",", ":")))
+    return json_line(to_jsonable_python(data, by_alias=True))
 
 
 def _pour(text: str) -> Pour:
