@@ -127,10 +127,15 @@ class Question:
     jars: tuple[JarTest, ...] = ()
 
     @property
+    def room_l(self) -> float:
+        """Volume that products may take up in the bucket altogether [L]."""
+        share = 1.0 - LEAST_WATER_SHARE
+        return self.bucket_l * (share if self.filled_up else share / LEAST_WATER_SHARE)
+
+    @property
     def most_amount_factor(self) -> float:
         """Times the stated amounts that the bucket has room for."""
-        share = 1.0 - LEAST_WATER_SHARE
-        return self.bucket_l * (share if self.filled_up else share / LEAST_WATER_SHARE) / displaced_l(self.poured)
+        return self.room_l / displaced_l(self.poured)
 
     def material(self, material_id: str) -> Product:
         """A material that a product is made of."""
@@ -263,23 +268,22 @@ def _poured(row: int, item: PouredProduct, catalog: Catalog) -> Poured:
     return Poured(product, mass_kg, known, item.amount, sources, soluble, by_name, weight, grades)
 
 
-def displaced_l_per_kg(item: Poured) -> float:
+def displaced_l_per_kg(product: Product) -> float:
     """Volume of the bucket that a product takes up [L/kg]."""
-    density = item.product.density
-    if item.product.form == "liquid" and density is not None:
-        return 1.0 / density.kg_per_l
+    if product.form == "liquid" and product.density is not None:
+        return 1.0 / product.density.kg_per_l
     return DISPLACED_L_PER_KG
 
 
 def displaced_l(poured: tuple[Poured, ...]) -> float:
     """Volume of the bucket that the products take up at most [L]."""
-    return sum(item.heaviest_kg * displaced_l_per_kg(item) for item in poured)
+    return sum(item.heaviest_kg * displaced_l_per_kg(item.product) for item in poured)
 
 
 def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, filled_up: bool) -> None:
     taken = displaced_l(poured)
     made_up = bucket_l if filled_up else bucket_l + taken
-    if taken > made_up * (1.0 - LEAST_WATER_SHARE):  # as most_amount_factor
+    if taken > made_up * (1.0 - LEAST_WATER_SHARE):  # as room_l
         biggest = max(poured, key=lambda item: item.mass_kg)
         raise InputError(
             f"{quoted(biggest.amount.text)} of {biggest.product.name} does not leave enough water in a bucket of "

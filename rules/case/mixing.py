@@ -156,7 +156,7 @@ class Mixing:
 
     def _displaced_l(self, poured: tuple[Poured, ...]) -> Floats:
         """Volume of the bucket that products take up, roughly, (B,) [L]."""
-        liters = [item.kg(self.columns) * displaced_l_per_kg(item) for item in poured]
+        liters = [item.kg(self.columns) * displaced_l_per_kg(item.product) for item in poured]
         return np.asarray(np.sum([np.zeros(self.size), *liters], axis=0))
 
     @property

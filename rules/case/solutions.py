@@ -78,7 +78,7 @@ class Solutions(Heating):
     @cached_property
     def _line_and_water(self) -> tuple[Solution, Solution]:
         """The line, and the water alone at its temperature, in one batch."""
-        lines = np.vstack([self._line_totals, self.water.totals_mol_per_kg])
+        lines = np.vstack([self.line_totals, self.water.totals_mol_per_kg])
         both = each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
         first = np.arange(self.size)
         return both.rows(first), both.rows(self.size + first)
@@ -191,7 +191,7 @@ class Solutions(Heating):
         return each_once(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
 
     @cached_property
-    def _line_totals(self) -> Floats:
+    def line_totals(self) -> Floats:
         """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
         stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
@@ -214,17 +214,17 @@ class Solutions(Heating):
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         if self.together:
             return self._line_and_water[0]
-        return each_once(self._line_totals, self.line_temperature_c, LINE_PHASES)
+        return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES)
 
     @on_record
     def sunny_line(self) -> Solution:
         """The line where the sun warms black tube to SUN_C, (B,)."""
-        return each_once(self._line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
+        return each_once(self.line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
 
     @on_record
     def drying_line(self) -> Solution:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
-        return each_once(DRIED * self._line_totals, self.line_temperature_c, LINE_PHASES)
+        return each_once(DRIED * self.line_totals, self.line_temperature_c, LINE_PHASES)
 
     @on_record
     def drying_water(self) -> Solution:
