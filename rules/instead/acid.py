@@ -39,8 +39,8 @@ class AcidDemand:
     from its least to its most over all scenarios; nought where the pH is low enough without.
 
     fill_kg, fill_l: in a fill of the bucket, beside what is poured (no volume of a dry acid). per_1000_l_kg,
-    per_1000_l_l: in 1,000 L of the line's water (in liters the same number as gallons in 1,000 gallons). hour_kg, hour_l: in an hour of injection; None
-    where the flow is not stated and does not follow from the drip.
+    per_1000_l_l: in 1,000 L of the line's water (in liters the same number as gallons in 1,000 gallons). hour_kg,
+    hour_l: in an hour of injection; None where the flow is not stated and does not follow from the drip.
     line_adds_mg_per_l, fill_adds_g: nitrogen (N), phosphate (P2O5), sulfur (S) and chlorine (Cl) that it adds to the
     line and in a fill, by nutrient, those that it has.
     ph_without: of the line without the acid; ph_with: of the line with fill_kg at its best estimate, whatever the

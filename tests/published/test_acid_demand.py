@@ -53,8 +53,8 @@ def demand(
 
 
 class Example(NamedTuple):
-    """A water of so much alkalinity [mg/L CaCO3], brought to a pH; milliliters of acid that it takes in so many liters of
-    water, as printed."""
+    """A water of so much alkalinity [mg/L CaCO3], brought to a pH; milliliters of acid that it takes in so many liters,
+    as printed."""
 
     acid: str
     alkalinity: float
@@ -170,9 +170,9 @@ ACIDS = {
     "H3PO4": {"H+": 3, "PO4-3": 1},
     "HCl": {"H+": 1, "Cl-": 1},
 }
-#: On the same constants only the solving is left to differ. With phreeqc.dat's the amount is the same within 5 %, further
-#: off only in the cold: the line's constants of carbonic acid go by one heat of reaction, those of phreeqc.dat by curves
-#: of measurements (Plummer and Busenberg 1982), and at 5 degC they are 0.05 apart.
+#: On the same constants only the solving is left to differ. With phreeqc.dat's the amount is the same within 5 %, and
+#: further off only in the cold: the line's constants of carbonic acid go by one heat of reaction, those of phreeqc.dat
+#: by curves of measurements (Plummer and Busenberg 1982), and at 5 degC they are 0.05 apart.
 ON_THE_SAME = 0.0005
 ON_OTHERS = {5.0: 0.10, 10.0: 0.06, 15.0: 0.05, 25.0: 0.05, 35.0: 0.05}
 TARGETS = (5.8, 6.2, 6.5, 7.0)
@@ -257,8 +257,7 @@ def test_titrations_on_the_same_constants(acid: str, line_phreeqc) -> None:
 
 @pytest.mark.parametrize("acid", ["H2SO4", "H3PO4", "HCl"])
 def test_titrations_on_other_constants(acid: str, phreeqc_dat) -> None:
-    """The amount is PHREEQC's with its own constants, too (phreeqc.dat; without nitric acid, which reacts as an oxidizer
-    there)."""
+    """The amount is PHREEQC's with its own constants, too (phreeqc.dat; without nitric acid, which oxidizes there)."""
     expected, found = phreeqc(phreeqc_dat, acid), ours(acid)
     within = np.array([ON_OTHERS[water.temperature_c] for water, _ in TITRATIONS])
     off = np.abs(found / expected - 1.0) / within
