@@ -7,7 +7,10 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
-from .product import Identifier, Name, Record
+from .errors import InputError
+from .product import Identifier, Name, Product, Record
+from .quantity.measure import Measure, read_amount
+from .text import quoted
 
 ListingState = Literal["draft", "reviewed", "needs-relabel", "retired"]
 
@@ -39,7 +42,7 @@ class RegionRecord(Record):
 
 
 class Listing(Record):
-    """A product on the list of a region.
+    """A product on the list of a region. price: of a bag or a jug, "24.50 / 50 lb", in whatever currency.
 
     >>> Listing(region="aldervane", product="urea", state="reviewed", reviewed_by="B. Adviser").id
     'aldervane/urea'
@@ -51,9 +54,42 @@ class Listing(Record):
     reviewed_by: str = ""
     local_name: str = Field(default="", max_length=120)
     sold_here: bool = False
+    price: str = ""
     note: str = ""
+
+    @field_validator("price")
+    @classmethod
+    def _price_reads(cls, price: str) -> str:
+        if price:
+            _price(price)
+        return price
+
+    def price_per_kg(self, product: Product) -> float | None:
+        """What a kilogram of the product costs, in whatever currency; None without a price, or by volume without a
+        density.
+
+        product: that the entry is about.
+        """
+        if not self.price:
+            return None
+        money, amount = _price(self.price)
+        if amount.kind == "mass":
+            return money / amount.low
+        return None if product.density is None else money / (amount.low * product.density.kg_per_l)
 
     @property
     def id(self) -> str:
         """The region and the product."""
         return f"{self.region}/{self.product}"
+
+
+def _price(text: str) -> tuple[float, Measure]:
+    """The number and the amount of a price. Raises: ValueError: it is none."""
+    money, _, per = text.partition("/")
+    try:
+        price = float(money)
+        if not (per.strip() and 0.0 <= price < 1e9):
+            raise ValueError
+        return price, read_amount(per.strip())
+    except (ValueError, InputError):
+        raise ValueError(f"price {quoted(text)} is not a number for an amount; write 24.50 / 50 lb") from None

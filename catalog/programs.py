@@ -1,4 +1,5 @@
-"""Linear programs and least squares without negative shares, by HiGHS: small, dense, several costs within one room."""
+"""Linear programs, some with whole numbers, and least squares without negative shares, by HiGHS: small, dense, several
+costs within one room."""
 
 from __future__ import annotations
 
@@ -17,10 +18,13 @@ Floats = NDArray[np.float64]
 class Program:
     """The room low <= x <= high, rows @ x <= most, equal @ x = equals, in which costs find their least.
 
-    rows: (M, N); most: (M,); low, high: (N,) or one for all; equal: (E, N); equals: (E,).
+    rows: (M, N); most: (M,); low, high: (N,) or one for all; equal: (E, N); equals: (E,); whole: (N,), which of x are
+    whole numbers; what is then found is the least by proof, not within some gap.
 
     >>> Program(np.array([[1.0, 1.0]]), np.array([1.0])).least(np.array([-1.0, -2.0]))
     array([0., 1.])
+    >>> Program(np.array([[2.0, 2.0]]), np.array([3.0]), whole=np.array([True, True])).least(np.array([-1.0, -1.0]))
+    array([1., 0.])
     """
 
     def __init__(
@@ -32,6 +36,7 @@ class Program:
         high: Floats | float = np.inf,
         equal: Floats | None = None,
         equals: Floats | None = None,
+        whole: NDArray[np.bool_] | None = None,
     ) -> None:
         size = rows.shape[1]
         table, least = np.asarray(rows, dtype=float), np.full(len(rows), -np.inf)
@@ -40,7 +45,19 @@ class Program:
             most = np.append(most, equals)
         self._places = np.arange(size, dtype=np.int32)
         self._solver = _solver()
-        self._solver.passModel(_model(table, least, most, low, high))
+        model = _model(table, least, most, low, high)
+        if whole is not None:
+            from highspy import HighsVarType
+
+            model.integrality_ = [HighsVarType.kInteger if one else HighsVarType.kContinuous for one in whole]
+            for gap in ("mip_rel_gap", "mip_abs_gap"):
+                self._solver.setOptionValue(gap, 0.0)
+        self._solver.passModel(model)
+
+    def bounded(self, row: Floats, most: float) -> None:
+        """Hold row @ x <= most as well from now on. row: (N,)."""
+        places = np.flatnonzero(row).astype(np.int32)
+        self._solver.addRow(-np.inf, most, len(places), places, row[places].astype(float))
 
     def least(self, cost: Floats) -> Floats | None:
         """The x of the least cost @ x, (N,); None where nothing fits, or there is no least."""
@@ -52,7 +69,7 @@ class Program:
         self._solver.run()
         if self._solver.getModelStatus() != HighsModelStatus.kOptimal:
             return None
-        return np.array(self._solver.getSolution().col_value)
+        return np.array(self._solver.getSolution().col_value) + 0.0
 
 
 def least_squares(table: Floats, aim: Floats) -> Floats:

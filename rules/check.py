@@ -16,6 +16,8 @@ from .present.words import worded
 
 #: Of so many products at most the split is looked for without being asked for: of three 7 sets are checked, of six 63.
 _SPLIT_UNASKED = 3
+#: Swaps that are looked for without being asked for, and how many blends are checked for them at most.
+_SWAPS, _SWAPS_CHECKED = 2, 6
 
 
 def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth = "edges") -> Verdict:
@@ -39,7 +41,8 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
         verdict = worded(assess(question, depth))
         blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")
         if depth == "edges" and any(rule.swap_helps for rule in blamed):
-            verdict = verdict.model_copy(update={"swaps": tuple(swaps_for(question, catalog))})
+            swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED).offered
+            verdict = verdict.model_copy(update={"swaps": swaps})
         if depth == "edges" and verdict.verdict in {"stop", "unknown"} and 1 < len(pour.product) <= _SPLIT_UNASKED:
             verdict = verdict.model_copy(update={"splits": splits_of(question, catalog).offered})
         return verdict

@@ -394,6 +394,7 @@ def listing_columns(units: str = "metric") -> tuple[Column, ...]:
         Column("Reviewed by", ("reviewed_by",), _text, _same, "", "", ("reviewed by",)),
         Column("Local name", ("local_name",), _text, _same, "what it is called there", "", ("local name",)),
         Column("Sold here", ("sold_here",), _yes, _yes_text, "yes or no", "yes", ("sold here",)),
+        Column("Price", ("price",), _text, _same, "of a bag or jug", "24.50 / 50 lb", ("price", "cost")),
         Column("Note", ("note",), _text, _same, "", "", ("note", "notes")),
     )
 

@@ -28,7 +28,7 @@ System = Literal["us", "metric", ""]
 #: names of the units that scales and jugs show, and what they are in kg or L, the smallest first.
 _LEAST_OF_A_UNIT, _MOST_OF_A_UNIT = 0.1, 1000.0
 _LADDER = {
-    ("us", "mass"): (("oz", 0.45359237 / 16.0), ("lb", 0.45359237)),
+    ("us", "mass"): (("oz", units.KG_PER_LB / 16.0), ("lb", units.KG_PER_LB)),
     ("us", "volume"): (
         ("tsp", units.L_PER_GAL / 768.0),
         ("fl oz", units.L_PER_GAL / 128.0),
@@ -82,10 +82,10 @@ class Measure:
         """An amount times a factor, in the user's own unit; where that leaves hardly any of it, or too many, in another
         one of the same kind that a scale or a jug shows.
 
-        >>> from pourcheck.catalog.quantity.measure import _amount
-        >>> _amount("2 lb").times(0.5), _amount("1 qt").times(0.011), _amount("1 kg").times(0.02)
+        >>> from pourcheck.catalog.quantity.measure import read_amount
+        >>> read_amount("2 lb").times(0.5), read_amount("1 qt").times(0.011), read_amount("1 kg").times(0.02)
         ('1 lb', '0.352 fl oz', '20 g')
-        >>> _amount("½ cup").times(0.1), _amount("400 g").times(5), _amount("1 lb 8 oz").times(2)
+        >>> read_amount("½ cup").times(0.1), read_amount("400 g").times(5), read_amount("1 lb 8 oz").times(2)
         ('2.4 tsp', '2 kg', '3 lb')
         """
         number, unit, amount = self.number * factor, self.own_unit, self.low * factor
@@ -197,15 +197,16 @@ def _in_digits(text: str) -> str:
     return text
 
 
-def _amount(text: str) -> Measure:
+def read_amount(text: str) -> Measure:
+    """An amount as it is written. Raises: InputError: it is none."""
     return replace(_amount_in_digits(_in_digits(text)), text=text)
 
 
 def _amount_in_digits(text: str) -> Measure:
     if match := _IN_TWO_UNITS.fullmatch(text):
-        whole, rest = _amount(match[1]), _amount(match[2])
+        whole, rest = read_amount(match[1]), read_amount(match[2])
         if whole.kind == "volume" and rest.either_ounce:  # "1 gal 8 oz": of the same kind
-            rest = _amount(f"{match[2].strip()[: -len(rest.own_unit)]} fl oz")
+            rest = read_amount(f"{match[2].strip()[: -len(rest.own_unit)]} fl oz")
         if whole.kind != rest.kind or rest.low >= whole.low:
             raise InputError(f"{quoted(text)} is no amount in two units", mend='write for example "2 lb 3 oz"')
         value = whole.low + rest.low
@@ -248,7 +249,7 @@ def concentration_of(item: str) -> Reads:
 
 
 #: Mass or volume of a product.
-Amount = Annotated[Measure, Reads(_amount, ("2 lb", "8 fl oz"))]
+Amount = Annotated[Measure, Reads(read_amount, ("2 lb", "8 fl oz"))]
 Volume = Annotated[Measure, Reads(_one(units.volume_l, "L"), ("5 gal",))]
 Length = Annotated[Measure, Reads(_one(units.length_m, "m"), ("100 ft",))]
 Time = Annotated[Measure, Reads(_one(units.time_min, "min"), ("15 min",))]

@@ -17,6 +17,8 @@ from .numbers import split_number
 
 #: Liters of a US gallon (exact: 231 cubic inches).
 L_PER_GAL = 3.785411784
+#: Kilograms of a pound (exact).
+KG_PER_LB = 0.45359237
 #: Units that are read, by dimension: name in the registry -> spellings, in lower case and without dots.
 #: A unit that is not here is refused: a "bag" or an "electron mass" is no amount of fertilizer.
 _UNITS: dict[str, dict[str, str]] = {
@@ -150,7 +152,7 @@ def system_of(unit: str) -> Literal["us", "metric", ""]:
 
 #: What a unit is in kg, m3, m, s or K: by definition (NIST Special Publication 811, appendix B, from memory); the tests
 #: hold each against pint, whose registry of a thousand units takes longer to read than an answer to make.
-_POUND_KG, _GALLON_M3, _FOOT_M = 0.45359237, 231 * 0.0254**3, 0.3048
+_POUND_KG, _GALLON_M3, _FOOT_M = KG_PER_LB, 231 * 0.0254**3, 0.3048
 _SIZE = {
     "pound": _POUND_KG, "ounce": _POUND_KG / 16, "short_ton": 2000 * _POUND_KG, "kilogram": 1.0, "gram": 1e-3,
     "milligram": 1e-6, "microgram": 1e-9, "metric_ton": 1000.0,

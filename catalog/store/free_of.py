@@ -114,7 +114,7 @@ def holds(product: Product, left: Left, resolve: Resolve) -> str | None:
     its label leaves it open; None where it holds it and is not listed."""
     part = left.part
     if product.content:
-        if _percent(part, product.species_mol_per_kg()) > _NONE_PERCENT:
+        if part_percent(part, product.species_mol_per_kg()) > _NONE_PERCENT:
             return None
         rest = 1.0 - sum(one.mass_fraction.value for one in product.content)
         # What is left of a solution is water; of a dry grade it is whatever came along.
@@ -125,7 +125,7 @@ def holds(product: Product, left: Left, resolve: Resolve) -> str | None:
     made_of = composition(product, resolve) if product.derived_from else None
     if made_of is None or made_of.gaps or made_of.faults or not made_of.mixtures:
         return f"{left.spoken}: not known"
-    least, most = _ends(_percent(part, mixture.species_mol_per_kg) for mixture in made_of.mixtures)
+    least, most = _ends(part_percent(part, mixture.species_mol_per_kg) for mixture in made_of.mixtures)
     if least > _NONE_PERCENT:
         return None
     return f"{left.spoken}: may hold {most:.2g} %" if most > _NONE_PERCENT else ""
@@ -136,7 +136,7 @@ def _ends(values: Iterable[float]) -> tuple[float, float]:
     return min(known), max(known)
 
 
-def _percent(part: Nutrient, mol_per_kg: Mapping[str, float]) -> float:
+def part_percent(part: Nutrient, mol_per_kg: Mapping[str, float]) -> float:
     """Percent by mass, on the basis that the part is told in."""
     units = sum(count * mol_per_kg.get(name, 0.0) for name, count in part.counts.items())
     return units * molar_mass_g_per_mol(part.basis) / 10.0

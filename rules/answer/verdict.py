@@ -175,17 +175,29 @@ class WaterState(Result):
 
 
 class SwapProduct(Result):
-    """A product of a swap and how much of it: in the user's system of units, and [kg]."""
+    """A product of a swap and how much of it: in the user's system of units, and [kg]; regulated: what is to be known
+    of its sale, "" where it is sold freely."""
 
     id: str
     name: str
     amount: str
     kg: float
+    regulated: str = ""
+
+
+class Brought(Result):
+    """How much of a nutrient [kg] what is replaced brings, and what replaces it."""
+
+    before_kg: float
+    after_kg: float
 
 
 class Swap(Result):
-    """Products without phosphorus for the same nitrogen and potassium, checked in the same pour. rules: that speak of
-    it, worst first, without notes; sold_here: all of its products are sold in the region of the pour."""
+    """Products for the same nitrogen and potassium without what is to be left out, checked in the same pour. rules:
+    that speak of it, worst first, without notes; sold_here: all of its products are sold in the region of the pour;
+    off_percent: how far each nutrient that is kept is off; brings: nutrients by key, where before and after differ or
+    are kept, with the forms of nitrogen; salt: dissolved particles of it over those of what it replaces, null where
+    that brings none; cost: of it, by the prices of the region's list, null where one is missing."""
 
     replaces: tuple[str, ...]
     products: tuple[SwapProduct, ...]
@@ -194,6 +206,33 @@ class Swap(Result):
     verdict: Answer
     rules: tuple[str, ...]
     sold_here: bool = False
+    off_percent: dict[str, float] = Field(default_factory=dict)
+    brings: dict[str, Brought] = Field(default_factory=dict)
+    salt: float | None = None
+    cost: float | None = None
+
+    @property
+    def regulated(self) -> bool:
+        """True where one of its products is."""
+        return any(product.regulated for product in self.products)
+
+
+class Swaps(Result):
+    """What `swap` finds. without: what is left out; replaces: the products that hold it, none where nothing needs to
+    be replaced; keeps: the nutrients that are to stay the same, by key; offered: the best first; proven: whether no
+    blend of up to three products that fits is better than the first of them, or, where none is offered, whether there
+    is none (one that only adds a product to another that was looked at counts as that one); looked_at: how many blends
+    were checked; nearest: where nothing is offered, the one that comes
+    nearest; rest: rules that stop or doubt what stays in the pour by itself, so that no swap helps."""
+
+    without: tuple[str, ...]
+    replaces: tuple[str, ...]
+    keeps: tuple[str, ...] = ()
+    offered: tuple[Swap, ...] = ()
+    proven: bool = False
+    looked_at: int = 0
+    nearest: Swap | None = None
+    rest: tuple[str, ...] = ()
 
 
 class SplitBucket(Result):

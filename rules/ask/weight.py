@@ -10,13 +10,13 @@ from ...catalog import InputError, Product
 from ...catalog.label.bulk import weight_of_volume
 from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import OptionalQuantity
-from ...catalog.quantity.units import L_PER_GAL
+from ...catalog.quantity.units import KG_PER_LB, L_PER_GAL
 from ...catalog.text import quoted
 from ..policy import Unknown
 from .assumed import Why
 
-#: kg; a pound is 0.45359237 kg by definition.
-_KG_PER = {"oz": 0.45359237 / 16.0, "g": 0.001}
+#: kg.
+_KG_PER = {"oz": KG_PER_LB / 16.0, "g": 0.001}
 _FLUID_OUNCE_L = L_PER_GAL / 128.0
 #: What "oz" of a liquid may have meant; the first as it was typed.
 OUNCES = ("ounces by weight", "fluid ounces")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from typing import Annotated, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
 import typer
 
@@ -15,6 +15,9 @@ from ..ask.pour import Pour
 from .grades import ask_grades
 from .options import AsJson, Database, New, PourOptions, takes_pour
 from .output import meanwhile, page, say, somebody_waits
+
+if TYPE_CHECKING:
+    from ..answer.verdict import Swaps
 
 T = TypeVar("T")
 
@@ -105,13 +108,29 @@ def _found(run: Callable[[Pour, Catalog], T], options: PourOptions, as_json: boo
 
 
 @takes_pour
-def swap(options: PourOptions, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
-    """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
+def swap(
+    options: PourOptions,
+    without: Annotated[
+        list[str] | None,
+        typer.Option("--without", help="What to leave out: phosphorus (as it is), chloride, sulfate, urea, ..."),
+    ] = None,
+    replace: Annotated[
+        list[str] | None,
+        typer.Option("--replace", help='Product of the pour to replace, or "all"; else what holds it.'),
+    ] = None,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """Other products for the same nitrogen and potassium, without phosphorus, each checked in the same pour."""
     from ..instead.swap import swap as run
 
-    swaps = _found(run, options, as_json, db, new=new)
+    def wanted(pour: Pour, catalog: Catalog) -> Swaps:
+        return run(pour, catalog, without=without or ("phosphorus",), replaces=replace or ())
+
+    swaps = _found(wanted, options, as_json, db, new=new)
     if as_json:
-        say(escaped(json.dumps([one.model_dump() for one in swaps], indent=2)))
+        say(escaped(swaps.model_dump_json(indent=2)))
     else:
         from ..present.answer import print_swaps
 

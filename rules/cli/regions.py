@@ -218,6 +218,7 @@ def put(
     reviewed_by: Annotated[str | None, typer.Option("--reviewed-by", help="Who reviewed it.")] = None,
     local_name: Annotated[str | None, typer.Option("--local-name", help="What it is called there.")] = None,
     sold_here: Annotated[bool | None, typer.Option("--sold-here/--not-sold-here", help="Is it sold there?")] = None,
+    price: Annotated[str | None, typer.Option("--price", help='What a bag costs, "24.50 / 50 lb".')] = None,
     note: Annotated[str | None, typer.Option("--note", help="A note.")] = None,
     anyway: Anyway = False,
     by: By = None,
@@ -227,7 +228,8 @@ def put(
 ) -> None:
     """Put a product on the list of a region, or change what the list says of it."""
     given = {
-        "state": state, "reviewed_by": reviewed_by, "local_name": local_name, "sold_here": sold_here, "note": note,
+        "state": state, "reviewed_by": reviewed_by, "local_name": local_name, "sold_here": sold_here, "price": price,
+        "note": note,
     }  # fmt: skip
     with Catalog.open(db, new=new) as catalog:
         region, id_ = region_record(catalog, name).id, catalog.product(product).id

@@ -9,10 +9,11 @@ from itertools import combinations
 
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, one_thread, weigh
-from ..answer.verdict import SEVERITY, Answer, Split, SplitBucket, Splits
+from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
 from ..judge.rule import Level, overall
+from .recheck import GOOD, asked_again
 
 #: Products that are split at most: every set of them is checked, 127 of seven.
 MOST_PRODUCTS = 7
@@ -20,7 +21,6 @@ MOST_PRODUCTS = 7
 MOST_PORTIONS = 4
 #: Splits that are offered, of as few buckets and as good a verdict as the best.
 OFFERED = 2
-_GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
 
 
 def split(pour: Pour | Mapping[str, object], catalog: Catalog) -> Splits:
@@ -63,7 +63,7 @@ class _Bucket:
 
     @property
     def good(self) -> bool:
-        return self.weighed.answer in _GOOD
+        return self.weighed.answer in GOOD
 
 
 class _Search:
@@ -85,11 +85,8 @@ class _Search:
         if products == self.products and portions == 1:
             return _Bucket(products, 1, weigh(self.question))
         lines = tuple(self._line(i, portions) for i in products)
-        try:
-            asked = ask(pour.model_copy(update={"product": lines}), self.catalog, in_water_of=self.question)
-            return _Bucket(products, portions, weigh(asked))
-        except InputError:
-            return None
+        weighed = asked_again(pour.model_copy(update={"product": lines}), self.question, self.catalog)
+        return None if weighed is None else _Bucket(products, portions, weighed)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
         line = self.question.pour.product[i]

@@ -1,160 +1,483 @@
-"""Swaps: products without phosphorus that bring the same nitrogen and potassium, checked themselves."""
+"""Swaps: other products for the same nitrogen and potassium, without phosphorus or something else, checked themselves.
+
+A mixed-integer program picks at most three products and their amounts: what is kept within its tolerance, as near as
+it gets, with little salt and few bags. Each blend is measured out in amounts that a person can weigh, and asked as any
+pour is; the next best one follows until enough of them are good.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from itertools import islice
-from itertools import product as cross
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
 
 from ...catalog import Catalog, InputError, Listing, Product, slug
-from ...catalog.label.composition import composition
+from ...catalog.label.composition import Composition, composition
+from ...catalog.nutrients import NUTRIENTS, percent_from_species
 from ...catalog.product import fold
-from ...catalog.quantity.units import L_PER_GAL
-from ..answer.assess import one_thread, weigh
-from ..answer.verdict import Swap, SwapProduct
+from ...catalog.programs import Floats, Program
+from ...catalog.store.free_of import Left, holds, left_out, part_percent
+from ...catalog.text import quoted
+from ..answer.assess import Weighed, one_thread
+from ..answer.verdict import SEVERITY, Brought, Swap, SwapProduct, Swaps
 from ..ask.pour import Pour, PouredProduct
-from ..ask.question import Question, ask
+from ..ask.question import Poured, Question, ask
+from ..judge.rule import Level, overall
+from ..policy.regulated import regulated
+from .measured import measured, metric
+from .recheck import GOOD, asked_again
 
-#: A product with less than this percent P2O5 counts as free of phosphorus.
-FREE_OF_P2O5_PERCENT = 0.05
-#: N and K2O of a swap may differ from what is replaced by this share.
-WITHIN_SHARE = 0.03
-#: Sources weaker than this percent of the nutrient are no substitute.
+#: A product that holds less than this percent of what is to be left out counts as free of it, where its label says so.
+FREE_PERCENT = 0.05
+#: What is kept may differ from what is replaced by this share, in steps of which the nearer one is taken first; what is
+#: next to nothing of it all, by LITTLE of the whole.
+WITHIN_SHARE, STEPS, LITTLE = 0.03, 3, 0.005
+#: Sources weaker than this percent of what is kept are no substitute.
 LEAST_PERCENT = 5.0
-#: How many are checked, and how many that are not stopped are offered.
-CHECKED, OFFERED = 14, 4
+#: Products in a blend at most; each brings at least so much of what is kept.
+MOST_PRODUCTS, LEAST_SHARE = 3, 0.02
+#: How many blends are checked, and how many that are good are offered.
+CHECKED, OFFERED = 12, 4
+#: What one blend is better by, in the order in which it counts: what needs no permit; what is sold here; a step nearer;
+#: less salt, in times the least that there is; a bag less, worth as much as a tenth of that; cost, where all is known.
+#: Among amounts of the same products the nearest, by the share of what is tolerated.
+_REGULATED, _NOT_SOLD, _STEP, _OFF, _SALT, _BAG, _COST = 10_000.0, 1_000.0, 100.0, 0.5, 1.0, 0.1, 0.001
+#: What these say of a swap they say of any pour in that water and at that injector.
+_OF_THE_PLACE = {"water", "equipment"}
 _UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-gas"}
-_ORDER = {"clear": 0, "caution": 1, "unknown": 2, "stop": 3}
+#: What is kept, first of all; where a product has none of it, what else it is given for.
+_MAIN = ("n", "p2o5", "k2o")
+_OTHER = ("ca", "mg", "s", "b", "cu", "fe", "mn", "mo", "zn")
+_PHOSPHORUS = "p2o5"
 
 
-def swap(pour: Pour | Mapping[str, object], catalog: Catalog) -> list[Swap]:
-    """Swaps for the products with phosphorus in a pour, best verdict first; none that is stopped.
+def swap(
+    pour: Pour | Mapping[str, object],
+    catalog: Catalog,
+    *,
+    without: Sequence[str] = ("phosphorus",),
+    replaces: Sequence[str] = (),
+) -> Swaps:
+    """Other products for the same nitrogen and potassium, without something, each blend checked in the same pour.
 
-    pour: a Pour, or plain data of the pour schema.
-    Raises: InputError: the pour is not sound.
+    pour: a Pour, or plain data of the pour schema. without: what is left out: phosphorus, chloride, sulfate, calcium,
+    urea and the like; phosphorus that is not left out is kept too. replaces: names of products of the pour that are
+    to be replaced, "all" for all of it; empty: those that hold what is left out.
+    Raises: InputError: the pour is not sound, nothing is known by that word, or no such product is in the pour.
 
     >>> from pourcheck import Catalog, swap
+    >>> pour = {"product": [{"name": "technical MAP", "amount": "1 lb"}], "bucket": {"volume": "5 gal"},
+    ...         "water": {"name": "ridge-well"}, "injection": {"ratio": "1:100"}}
     >>> with Catalog.open("sqlite://") as catalog:
-    ...     swap({"product": [{"name": "urea", "amount": "1 lb"}], "bucket": {"volume": "5 gal"}}, catalog)
-    []
+    ...     found = swap(pour, catalog)
+    >>> [one.amount + " " + one.name for one in found.offered[0].products], found.offered[0].verdict, found.proven
+    (['4.2 oz urea'], 'caution', True)
     """
     pour = Pour.parse(pour)
+    if not without:
+        raise InputError("nothing is to be left out", where="without", mend="name phosphorus, chloride, sulfate, …")
+    lefts = tuple(left_out(word, "without") for word in without)
     with one_thread(), catalog.snapshot():
-        return swaps_for(ask(pour, catalog), catalog)
+        return swaps_for(ask(pour, catalog), catalog, without=lefts, replaces=replaces)
 
 
-def swaps_for(question: Question, catalog: Catalog) -> list[Swap]:
-    """The same for a question that was asked already."""
-    pour = question.pour
-    guilty = [item for item in question.poured if (item.likely.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT]
-    if not guilty:
-        return []
-    names = tuple(item.product.name for item in guilty)
-    nitrogen = sum(item.mass_kg * (item.likely.percent("n") or 0.0) / 100.0 for item in guilty)
-    potash = sum(item.mass_kg * (item.likely.percent("k2o") or 0.0) / 100.0 for item in guilty)
-    stays = [line for line, item in zip(pour.product, question.poured, strict=True) if item not in guilty]
-    metric = not any(item.amount.system == "us" for item in guilty)
-    offered: list[Swap] = []
-    sold = _sold_here(catalog, pour.region)
-    for recipe in islice(_recipes(catalog, nitrogen, potash, sold), CHECKED):
-        lines = [PouredProduct.model_validate({"name": p.id, "amount": f"{kg!r} kg"}) for p, kg in recipe]
-        swapped = pour.model_copy(update={"product": (*stays, *lines)})
-        try:
-            weighed = weigh(ask(swapped, catalog, in_water_of=question))
-        except InputError:
-            continue  # does not fit the bucket
-        if weighed.answer == "stop":
-            continue
-        offered.append(
-            Swap(
-                replaces=names,
-                products=tuple(
-                    SwapProduct(id=p.id, name=p.name, amount=_amount(p, kg, metric), kg=float(f"{kg:.4g}"))
-                    for p, kg in recipe
-                ),
-                nitrogen_kg=float(f"{nitrogen:.4g}"),
-                potash_kg=float(f"{potash:.4g}"),
-                verdict=weighed.answer,
-                rules=weighed.blamed,
-                sold_here=all(p.id in sold for p, _ in recipe),
-            )
+def swaps_for(
+    question: Question,
+    catalog: Catalog,
+    *,
+    without: tuple[Left, ...] = (),
+    replaces: Sequence[str] = (),
+    offered: int = OFFERED,
+    checked: int = CHECKED,
+) -> Swaps:
+    """The same for a question that was asked already. offered, checked: how many at most."""
+    without = without or (left_out("phosphorus"),)
+    search = _Search(question, catalog, without, _replaced(question, without, replaces), offered, checked)
+    return search.swaps
+
+
+def _replaced(question: Question, without: tuple[Left, ...], names: Sequence[str]) -> tuple[int, ...]:
+    """Places in the pour of what is to be replaced. Raises: InputError: a name that is not in the pour."""
+    if [fold(name) for name in names] == ["all"]:
+        return tuple(range(len(question.poured)))
+    if not names:
+        return tuple(
+            i for i, item in enumerate(question.poured) if any(_percent(item, left) > FREE_PERCENT for left in without)
         )
-        if len(offered) == CHECKED // 2 or sum(s.verdict == "clear" for s in offered) == OFFERED:
-            break
-    offered.sort(key=lambda s: (_ORDER[s.verdict], not s.sold_here, len(s.products)))
-    return offered[:OFFERED]
+    found: set[int] = set()
+    for name in names:
+        here = {
+            i
+            for i, (line, item) in enumerate(zip(question.pour.product, question.poured, strict=True))
+            if fold(name) in {fold(line.name), fold(item.product.name), item.product.id}
+        }
+        if not here:
+            told = ", ".join(item.product.name for item in question.poured)
+            raise InputError(f"{quoted(name)} is not in the pour", where="replaces", mend=f"it holds {told}")
+        found |= here
+    return tuple(sorted(found))
 
 
-def _sold_here(catalog: Catalog, region: str | None) -> frozenset[str]:
-    """Ids of the products that the list of a region marks as sold there."""
+def _percent(item: Poured, left: Left) -> float:
+    """The most of something that a product may hold, in percent, by its label or its sources."""
+    said = (item.likely.percent(left.part.key) or 0.0) if left.part.key in NUTRIENTS else 0.0
+    mixtures = item.composition.mixtures
+    return max(said, *(part_percent(left.part, one.species_mol_per_kg) for one in mixtures), 0.0)
+
+
+def _particles(species_mol_per_kg: Mapping[str, float]) -> float:
+    """Dissolved particles [mol/kg], which is what salts a soil; water is none."""
+    return sum(moles for name, moles in species_mol_per_kg.items() if name != "H2O" and moles > 0.0)
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """A product that may take the place. percent: of what is kept; particles: [mol/kg]."""
+
+    product: Product
+    percent: tuple[float, ...]
+    made_of: Composition
+    particles: float
+    sold: bool
+    regulated: str
+    cost_per_kg: float | None
+
+
+@dataclass(frozen=True)
+class _Blend:
+    """Some candidates with what they weigh [kg], and how it is written."""
+
+    parts: tuple[tuple[_Candidate, float, str], ...]
+
+    def kg(self, key: str) -> float:
+        """Of a nutrient."""
+        return sum(kg * _nutrient(key, one.product, one.made_of) / 100.0 for one, kg, _ in self.parts)
+
+    @property
+    def particles(self) -> float:
+        """Moles of them."""
+        return sum(kg * one.particles for one, kg, _ in self.parts)
+
+    @property
+    def cost(self) -> float | None:
+        """By the region's list; None where a price is missing."""
+        costs = [None if one.cost_per_kg is None else one.cost_per_kg * kg for one, kg, _ in self.parts]
+        return None if None in costs else sum(cost for cost in costs if cost is not None)
+
+
+def _nutrient(key: str, product: Product, made_of: Composition) -> float:
+    """Percent of a nutrient: as the label says, else by what it is made of."""
+    said = product.percent(key)
+    if said is None and made_of.mixtures:
+        return percent_from_species(key, made_of.mixtures[0].species_mol_per_kg)
+    return said or 0.0
+
+
+class _Search:
+    """The blends that may take the place of some products, the best first."""
+
+    def __init__(
+        self,
+        question: Question,
+        catalog: Catalog,
+        without: tuple[Left, ...],
+        replaced: tuple[int, ...],
+        offered: int,
+        checked: int,
+    ) -> None:
+        self.question, self.catalog, self.without = question, catalog, without
+        self.out = [question.poured[i] for i in replaced]
+        self.stays = [line for i, line in enumerate(question.pour.product) if i not in replaced]
+        self.offered, self.checked = offered, checked
+        self.metric = metric(question.poured)
+        before = {
+            key: sum(item.mass_kg * _nutrient(key, item.likely, item.composition) / 100.0 for item in self.out)
+            for key in NUTRIENTS
+        }
+        free = {left.part.key for left in without}
+        main = [key for key in _MAIN if key not in free]
+        # A nutrient whose product holds none of the three is given for itself.
+        others = [key for key in _OTHER if key not in free and before[key] > 0.0]
+        self.keeps = tuple(main if any(before[key] > 0.0 for key in main) else others)
+        self.before = before
+        self.need = np.array([before[key] for key in self.keeps])
+
+    @property
+    def _told(self) -> Swaps:
+        return Swaps(
+            without=tuple(left.spoken for left in self.without),
+            replaces=tuple(item.product.name for item in self.out),
+            keeps=tuple(key for key, kg in zip(self.keeps, self.need, strict=True) if kg > 0.0),
+        )
+
+    @property
+    def swaps(self) -> Swaps:
+        """What is offered, or what comes nearest."""
+        if not self.out:
+            return self._told
+        if self.stays and (rest := self._asked([])) is not None and rest.answer not in GOOD:
+            return self._told.model_copy(update={"rest": rest.blamed})
+        if not np.any(self.need > 0.0):
+            return self._told.model_copy(update={"proven": True})
+        return self._looked_through()
+
+    def _looked_through(self) -> Swaps:
+        good: list[tuple[Swap, float]] = []
+        nearest: Swap | None = None
+        looked, best_there_are, proven = 0, 0, False
+        for blend in self._blends():
+            if blend is None:
+                proven = True
+                break
+            weighed = self._asked([line for _, _, line in self._lines(blend)])
+            looked += 1
+            if weighed is not None:
+                offer = self._offer(blend, weighed)
+                if weighed.answer in GOOD:
+                    good.append((offer, float(looked)))
+                elif nearest is None or SEVERITY.index(offer.verdict) < SEVERITY.index(nearest.verdict):
+                    nearest = offer
+                if weighed.answer in GOOD and _none_better(weighed):
+                    best_there_are += 1
+            if looked == self.checked or best_there_are == self.offered:
+                break
+        # By their verdict, else in the order in which they were found; what needs a permit behind all others.
+        good.sort(key=lambda one: (one[0].regulated, SEVERITY.index(one[0].verdict), one[1]))
+        if not good and nearest is None:
+            nearest = self._nearest()
+        return self._told.model_copy(
+            update={
+                "offered": tuple(one for one, _ in good[: self.offered]),
+                # They come best first: one that none can be better than is the best; another, if nothing is left.
+                "proven": proven or best_there_are > 0,
+                "looked_at": looked,
+                "nearest": None if good else nearest,
+            }
+        )
+
+    def _asked(self, lines: Sequence[PouredProduct]) -> Weighed | None:
+        """What stays in the pour comes to with these."""
+        pour = self.question.pour.model_copy(update={"product": (*self.stays, *lines)})
+        return asked_again(pour, self.question, self.catalog)
+
+    def _lines(self, blend: _Blend) -> list[tuple[_Candidate, float, PouredProduct]]:
+        return [
+            (one, kg, PouredProduct.model_validate({"name": one.product.id, "amount": text}))
+            for one, kg, text in blend.parts
+        ]
+
+    def _offer(self, blend: _Blend, weighed: Weighed) -> Swap:
+        after = {key: blend.kg(key) for key in NUTRIENTS}
+        particles = sum(
+            item.mass_kg * _particles(item.composition.mixtures[0].species_mol_per_kg)
+            for item in self.out
+            if item.composition.mixtures
+        )
+        least = LITTLE * sum(self.before[key] + after[key] for key in _MAIN)
+        return Swap(
+            replaces=tuple(item.product.name for item in self.out),
+            products=tuple(
+                SwapProduct(
+                    id=one.product.id,
+                    name=one.product.name,
+                    amount=text,
+                    kg=_tidy(kg),
+                    regulated=one.regulated,
+                )
+                for one, kg, text in blend.parts
+            ),
+            nitrogen_kg=_tidy(self.before["n"]),
+            potash_kg=_tidy(self.before["k2o"]),
+            verdict=weighed.answer,
+            rules=weighed.blamed,
+            sold_here=all(one.sold for one, _, _ in blend.parts),
+            off_percent={
+                key: round(100.0 * (after[key] - kg) / kg, 1)
+                for key, kg in zip(self.keeps, self.need, strict=True)
+                if kg > 0.0
+            },
+            brings={
+                key: Brought(before_kg=_tidy(self.before[key]), after_kg=_tidy(after[key]))
+                for key in NUTRIENTS
+                if max(self.before[key], after[key]) > least
+            },
+            salt=round(blend.particles / particles, 2) if particles > 0.0 else None,
+            cost=None if (cost := blend.cost) is None else round(cost, 2),
+        )
+
+    @cached_property
+    def _candidates(self) -> list[_Candidate]:
+        """Products that dissolve, free of what is left out, of known composition, strong enough in what is kept."""
+        out = {item.product.id for item in self.out}
+        sold = _on_the_list(self.catalog, self.question.pour.region)
+        found = []
+        for product in self.catalog.shelf(sorted(sold)):
+            percent = tuple(product.percent(key) or 0.0 for key in self.keeps)
+            needed = [share for share, kg in zip(percent, self.need, strict=True) if kg > 0.0]
+            if max(needed) < LEAST_PERCENT or product.id in out or product.dissolving != "complete":
+                continue
+            if set(product.hazards) & _UNWANTED_HAZARDS or (product.form == "liquid" and product.density is None):
+                continue
+            # What is replaced has none of it, and this would bring it.
+            if any(share > LEAST_PERCENT for share, kg in zip(percent, self.need, strict=True) if kg <= 0.0):
+                continue
+            if any(holds(product, left, self.catalog.product) != "" for left in self.without):
+                continue
+            made_of = composition(product, self.catalog.product)
+            if not made_of.exact or not made_of.mixtures:
+                continue
+            listing = sold.get(product.id)
+            found.append(
+                _Candidate(
+                    product,
+                    percent,
+                    made_of,
+                    _particles(made_of.mixtures[0].species_mol_per_kg),
+                    listing is not None and listing.sold_here,
+                    regulated(product, made_of),
+                    None if listing is None else listing.price_per_kg(product),
+                )
+            )
+        return found
+
+    def _blends(self) -> Iterator[_Blend | None]:
+        """Blends that fit, the best first, None when there are no more. One that only adds a product to another that
+        was given is left out."""
+        if not self._candidates:
+            yield None
+            return
+        program = _Chooser(self._candidates, self.need)
+        while (amounts := program.best()) is not None:
+            blend = self._measured(amounts)
+            program.leave_out(amounts > 0.0)
+            if self._fits(blend):
+                yield blend
+        yield None
+
+    def _measured(self, amounts: Floats) -> _Blend:
+        parts = []
+        for one, kg in zip(self._candidates, amounts, strict=True):
+            if kg > 0.0:
+                text, weighed_kg = measured(one.product, float(kg), in_metric=self.metric)
+                parts.append((one, weighed_kg, text))
+        return _Blend(tuple(parts))
+
+    def _fits(self, blend: _Blend) -> bool:
+        """Whether it still does, as it is measured."""
+        after = np.array([blend.kg(key) for key in self.keeps])
+        return bool(
+            np.all(np.abs(after - self.need) <= _tolerance(self.need)) and all(kg > 0.0 for _, kg, _ in blend.parts)
+        )
+
+    def _nearest(self) -> Swap | None:
+        """What comes nearest where nothing fits."""
+        if not self._candidates:
+            return None
+        amounts = _Chooser(self._candidates, self.need, nearest=True).best()
+        if amounts is None or not np.any(amounts > 0.0):
+            return None
+        blend = self._measured(amounts)
+        weighed = self._asked([line for _, _, line in self._lines(blend)])
+        return None if weighed is None else self._offer(blend, weighed)
+
+
+def _none_better(weighed: Weighed) -> bool:
+    """Whether nothing in the bucket could make it better: all that is said is of the water and the injector."""
+    speaking = (one.rule.family for one in weighed.judged if overall(one.level) > Level.NOTE)
+    return set(speaking) <= _OF_THE_PLACE
+
+
+def _tidy(kg: float) -> float:
+    return float(f"{kg:.4g}")
+
+
+def _tolerance(need: Floats) -> Floats:
+    return np.maximum(WITHIN_SHARE * need, LITTLE * float(np.sum(need)))
+
+
+class _Chooser:
+    """The mixed-integer program: how much of each candidate [kg], at most three of them, so that what is kept is within
+    its tolerance. Its numbers: the amounts in shares of the largest that may be needed; whether each is there; the
+    steps that it is off, whole; whether any is not sold here, and any regulated; the share of the tolerance that it is
+    off."""
+
+    def __init__(self, candidates: Sequence[_Candidate], need: Floats, *, nearest: bool = False) -> None:
+        count = len(candidates)
+        table = np.array([one.percent for one in candidates]).T / 100.0
+        # None of one candidate is ever more than what brings all of what is kept, and a little.
+        strength = np.sum(table, axis=0)
+        self.most = 1.1 * float(np.sum(need)) / strength
+        per_share = table * self.most
+        tolerance = _tolerance(need)
+        whole = np.zeros(2 * count + 4, dtype=bool)
+        whole[count : 2 * count + 3] = True
+        whole[2 * count] = not nearest
+        rows, most = [], []
+
+        def held(row: Floats, at_most: float) -> None:
+            rows.append(row)
+            most.append(at_most)
+
+        for brings, kg, off in zip(per_share, need, tolerance, strict=True):
+            for sign in (1.0, -1.0):
+                row = np.zeros(len(whole))
+                row[:count], row[-1] = sign * brings, -off
+                held(row, sign * kg)
+        row = np.zeros(len(whole))
+        row[-1], row[2 * count] = float(STEPS), -1.0
+        held(row, 0.0)
+        total = float(np.sum(need))
+        for j, one in enumerate(candidates):
+            brought = float(strength[j] * self.most[j] / total)
+            for present, amount, at_most in ((-1.0, 1.0, 0.0), (LEAST_SHARE, -brought, 0.0)):
+                row = np.zeros(len(whole))
+                row[j], row[count + j] = amount, present
+                held(row, at_most)
+            for place, flagged in ((2 * count + 1, not one.sold), (2 * count + 2, bool(one.regulated))):
+                if flagged:
+                    row = np.zeros(len(whole))
+                    row[count + j], row[place] = 1.0, -1.0
+                    held(row, 0.0)
+        row = np.zeros(len(whole))
+        row[count : 2 * count] = 1.0
+        held(row, float(MOST_PRODUCTS))
+        high = np.ones(len(whole))
+        low = np.zeros(len(whole))
+        low[2 * count], high[2 * count] = (0.0, np.inf) if nearest else (1.0, float(STEPS))
+        high[-1] = np.inf if nearest else 1.0
+        self.program = Program(np.array(rows), np.array(most), low=low, high=high, whole=whole)
+        self.count = count
+        self.cost = self._cost(candidates)
+
+    def _cost(self, candidates: Sequence[_Candidate]) -> Floats:
+        salt = self.most * np.array([one.particles for one in candidates])
+        money = np.zeros(self.count)
+        if all(one.cost_per_kg is not None for one in candidates):
+            money = self.most * np.array([one.cost_per_kg or 0.0 for one in candidates])
+        scaled = _SALT * salt / max(float(np.min(salt)), 1e-9) + _COST * money / max(float(np.max(money)), 1e-9)
+        return np.concatenate([scaled, np.full(self.count, _BAG), [_STEP, _NOT_SOLD, _REGULATED, _OFF]])
+
+    def best(self) -> Floats | None:
+        """Amounts [kg], (candidates,), 0 for what is not in it; None where nothing is left that fits."""
+        found = self.program.least(self.cost)
+        if found is None:
+            return None
+        there = found[self.count : 2 * self.count] > 0.5
+        return np.where(there, found[: self.count] * self.most, 0.0)
+
+    def leave_out(self, there: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
+        """Give no blend any more that holds all of these."""
+        row = np.zeros(len(self.cost))
+        row[self.count : 2 * self.count] = there
+        self.program.bounded(row, float(np.sum(there)) - 1.0)
+
+
+def _on_the_list(catalog: Catalog, region: str | None) -> dict[str, Listing]:
+    """What the list of a region says of products that are sold there or have a price, by product."""
     if region is None:
-        return frozenset()
+        return {}
     owner = catalog.owners("region", [region]).get(fold(region), slug(region))
     listings = (one for one in catalog.records("listing") if isinstance(one, Listing))
-    return frozenset(one.product for one in listings if one.region == owner and one.sold_here)
-
-
-def _amount(product: Product, kg: float, metric: bool) -> str:
-    """An amount as a grower measures it: liquids by volume, dry products by mass."""
-    if product.form == "liquid" and product.density is not None:
-        liters = kg / product.density.kg_per_l
-        if metric:
-            return f"{liters:.3g} L"
-        gallons = liters / L_PER_GAL
-        return f"{gallons:.3g} gal" if gallons >= 0.25 else f"{gallons * 128:.3g} fl oz"
-    if metric:
-        return f"{kg:.3g} kg" if kg >= 1 else f"{kg * 1000:.3g} g"
-    pounds = kg / 0.45359237
-    return f"{pounds:.3g} lb" if pounds >= 0.5 else f"{pounds * 16:.3g} oz"
-
-
-def _candidates(catalog: Catalog, sold: frozenset[str]) -> list[tuple[Product, float, float]]:
-    """Products free of phosphorus that dissolve: with N and K2O [%]."""
-    found = []
-    for product in catalog.shelf(sorted(sold)):
-        n, k = product.percent("n") or 0.0, product.percent("k2o") or 0.0
-        if max(n, k) < LEAST_PERCENT or (product.percent("p2o5") or 0.0) > FREE_OF_P2O5_PERCENT:
-            continue
-        if product.dissolving != "complete" or set(product.hazards) & _UNWANTED_HAZARDS:
-            continue
-        if product.form == "liquid" and product.density is None:
-            continue
-        found.append((product, n, k))
-    return found
-
-
-def _first(recipe: list[tuple[Product, float]], sold: frozenset[str]) -> tuple[bool, float]:
-    """Sorts recipes: what is sold here first, then the least."""
-    return any(product.id not in sold for product, _ in recipe), sum(kg for _, kg in recipe)
-
-
-def _recipes(
-    catalog: Catalog, nitrogen_kg: float, potash_kg: float, sold: frozenset[str]
-) -> Iterator[list[tuple[Product, float]]]:
-    """Amounts [kg] of one product, else of two, of known composition, that bring the nitrogen and potash; what is sold
-    here first, then the least."""
-    total = nitrogen_kg + potash_kg
-    if total <= 0:
-        return
-    singles, pairs = [], []
-    candidates = _candidates(catalog, sold)
-    for product, n, k in candidates:
-        kg = 100.0 * total / (n + k)
-        off = abs(kg * n / 100.0 - nitrogen_kg) + abs(kg * k / 100.0 - potash_kg)
-        if off <= WITHIN_SHARE * total:
-            singles.append([(product, kg)])
-    if not min(nitrogen_kg, potash_kg) <= WITHIN_SHARE * total:
-        for (a, na, ka), (b, nb, kb) in cross(candidates, candidates):
-            determinant = na * kb - nb * ka
-            # Only the leaner-in-potash product first, so that a pair comes once.
-            if ka * nb >= kb * na or abs(determinant) < 1e-9:
-                continue
-            kg_a = 100.0 * (nitrogen_kg * kb - potash_kg * nb) / determinant
-            kg_b = 100.0 * (potash_kg * na - nitrogen_kg * ka) / determinant
-            if min(kg_a, kg_b) > 0.02 * (kg_a + kg_b):
-                pairs.append([(a, kg_a), (b, kg_b)])
-    # Whether it is known what is in them is asked of those alone that come into question.
-    for recipes in (singles, pairs):
-        for recipe in sorted(recipes, key=lambda r: (*_first(r, sold), r[0][0].id)):
-            if all(composition(product, catalog.product).exact for product, _ in recipe):
-                yield recipe
+    return {one.product: one for one in listings if one.region == owner and (one.sold_here or one.price)}

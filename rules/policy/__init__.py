@@ -50,20 +50,21 @@ class InjectorError:
 
 
 @cache
-def _table(name: str) -> dict[str, Any]:
+def policy_table(name: str) -> dict[str, Any]:
+    """One of the packaged policy files, by its name."""
     return tomllib.loads(resources.files(__name__).joinpath(f"{name}.toml").read_text("utf-8"))
 
 
 @cache
 def default_unknowns() -> dict[str, Unknown]:
     """Ranges by the name of what is not known, where no region has its own."""
-    return {name: Unknown(QUANTITIES[name], **row) for name, row in _table("default")["unknown"].items()}
+    return {name: Unknown(QUANTITIES[name], **row) for name, row in policy_table("default")["unknown"].items()}
 
 
 @cache
 def injector_error(kind: str) -> InjectorError:
     """The error of a kind of injector that was not measured: venturi or pump."""
-    return InjectorError(**_table("default")["injector"][kind])
+    return InjectorError(**policy_table("default")["injector"][kind])
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,6 @@ class SaltLimits:
 @cache
 def salt_limits() -> SaltLimits:
     """Published limits of salt at the emitter (crop_salt.toml)."""
-    table = _table("crop_salt")
+    table = policy_table("crop_salt")
     classes: dict[str, Any] = {name: tuple(pair) for name, pair in table["classes"].items()}
     return SaltLimits(table["crop"], **classes, **table["for_years"])

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, Split, Splits, Swap, Verdict
+from ..answer.verdict import Finding, Split, Splits, Swap, Swaps, Verdict
 from ..ask.pour import Pour
-from . import words
+from . import offers, words
 from .page import STYLE, Page
 from .screen import headline, print_screen
 
@@ -50,7 +50,7 @@ def _decided(page: Page, verdict: Verdict) -> None:
 
 
 def _swap_line(swap: Swap) -> str:
-    return f"{swap.verdict.upper():<8}{words.swap_words(swap)}{' (sold here)' if swap.sold_here else ''}"
+    return f"{swap.verdict.upper():<8}{offers.swap_words(swap)}{' (sold here)' if swap.sold_here else ''}"
 
 
 def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
@@ -72,7 +72,7 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
     if verdict.splits:
         page.head("In several buckets")
         for split in verdict.splits:
-            page.line(f"{split.verdict.upper():<8}{words.split_words(split)}", 2, 10)
+            page.line(f"{split.verdict.upper():<8}{offers.split_words(split)}", 2, 10)
             _never_together(page, split)
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
@@ -204,21 +204,24 @@ def _making_up(page: Page, verdict: Verdict, pour: Pour) -> None:
 
 def _swaps(page: Page, swaps: Sequence[Swap]) -> None:
     for swap in swaps:
-        page.line(_swap_line(swap), 2, 9)
+        page.line(_swap_line(swap), 2, 10)
+        if notes := offers.swap_notes(swap):
+            page.line(notes, 10)
 
 
-def print_swaps(swaps: Sequence[Swap], out: Console) -> None:
-    """Swaps of a pour."""
+def print_swaps(swaps: Swaps, out: Console) -> None:
+    """Swaps of a pour, or why there are none."""
     page = Page(out)
-    if not swaps:
-        page.line("No swap: the pour has no phosphorus, or the catalog holds nothing that fits.")
+    if not swaps.offered:
+        page.line(offers.no_swap_words(swaps))
         return
-    first = swaps[0]
-    page.line(
-        f"Instead of {' and '.join(first.replaces)}: {first.nitrogen_kg:g} kg nitrogen and {first.potash_kg:g} kg "
-        "potash (K2O), without phosphorus"
-    )
-    _swaps(page, swaps)
+    page.line(offers.swap_head(swaps))
+    _swaps(page, swaps.offered)
+    if swaps.proven:
+        page.line("No blend of up to three products of the catalog fits better than the first.", 0)
+    else:
+        page.line(f"The best of {swaps.looked_at} blends that were looked at.", 0)
+    page.line(_LABEL_FIRST)
 
 
 def print_splits(splits: Splits, out: Console) -> None:

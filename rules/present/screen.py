@@ -16,7 +16,7 @@ from ..answer.verdict import Answer, Finding, Verdict
 from ..ask.pour import Pour
 from ..families.registry import rule_named
 from ..judge.advice import IF_MIXED, PROTECT, TWO_BUCKETS
-from . import words
+from . import offers, words
 from .page import ITEM_NAME, STYLE, WIDTH, Page, wrapped
 
 #: Lines of a screen by its columns. What endangers people is told in full even where it needs more of them.
@@ -164,7 +164,7 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
     # Traces of what endangers people together are no advice for a first screen.
     parted = [one for one in verdict.splits if not one.never_together][:1]
     for one in parted:
-        text = f"{words.split_words(one)} ({one.verdict})."
+        text = f"{offers.split_words(one)} ({one.verdict})."
         if cures and cures[0] == TWO_BUCKETS:
             cures[0] = f"Make {text}"
         else:
@@ -174,7 +174,7 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
     if first and not cures and not turns:
         yield Part("Do now", first.strip())
     for i, swap in enumerate(verdict.swaps[:_SWAPS]):
-        text = f"{words.swap_words(swap)} ({'sold here, ' if swap.sold_here else ''}{swap.verdict})."
+        text = f"{offers.swap_words(swap)} ({'sold here, ' if swap.sold_here else ''}{swap.verdict})."
         yield Part("Instead", text if i == 0 else f"Or {text}", _INSTEAD if i == 0 else _SECOND_SWAP)
     if verdict.verdict in {"clear", "caution"} and (making := words.making_words(verdict, pour)):
         yield Part("Do now" if lead is None else "Make up", making, _MAKE_UP)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from ...catalog.quantity.numbers import in_figures
 from ...catalog.quantity.table import ALKALINITY, CALCIUM, HARDNESS, PH, QUANTITIES
-from ..answer.verdict import Decision, Edge, Finding, JarSeen, Number, SolutionState, Split, Swap, Verdict
+from ..answer.verdict import Decision, Edge, Finding, JarSeen, Number, SolutionState, Verdict
 from ..ask.assumed import Assumed
 from ..ask.pour import Pour
 from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
@@ -51,6 +51,16 @@ def summary(verdict: Verdict) -> str:
     else:
         text = worst.headline
     return text + (f" Milder by {verdict.lowered_by}." if verdict.lowered_by else "")
+
+
+def and_list(names: Iterable[str]) -> str:
+    """Names as a list in words.
+
+    >>> and_list(["urea"]), and_list(["urea", "MAP", "MKP"])
+    ('urea', 'urea, MAP and MKP')
+    """
+    *rest, last = names
+    return f"{', '.join(rest)} and {last}" if rest else last
 
 
 def and_more(names: Sequence[str], most: int) -> str:
@@ -358,21 +368,7 @@ def jar_words(jar: JarSeen) -> str:
     return f"{told}. That is not what is predicted, and lowers nothing: amounts, water and time may differ."
 
 
-# --- swaps and numbers ----------------------------------------------------------------------------
-
-
-def swap_words(swap: Swap) -> str:
-    """What a swap pours, after its verdict."""
-    return " + ".join(f"{product.amount} {product.name}" for product in swap.products)
-
-
-def split_words(split: Split) -> str:
-    """The buckets of a split."""
-    buckets = "; ".join(
-        " + ".join(one.products) + (f", {one.portions} such buckets" if one.portions > 1 else "")
-        for one in split.buckets
-    )
-    return f"{split.count} buckets, one after the other, and flush the line with clear water in between: {buckets}"
+# --- numbers ------------------------------------------------------------------------------------
 
 
 def span_words(number: Number, form: str) -> str:

@@ -20,7 +20,7 @@ from ...catalog.store.place import Place
 from ...catalog.text import json_line, one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Code, Fault
-from ..answer.verdict import Depth, Program, Result, Splits, Swap, Verdict
+from ..answer.verdict import Depth, Program, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
 from ..check import check
 from ..families.registry import rule_named, rules
@@ -351,13 +351,19 @@ def application(settings: Settings) -> "FastAPI":
     @app.post(
         "/swap",
         name="swap",
-        responses=_gives(list[Swap], "swaps, best first", _OF_BODIES),
+        responses=_gives(Swaps, "swaps, best first", _OF_BODIES),
         openapi_extra=_takes("Pour"),
     )
-    async def swap_(request: Request) -> Response:
-        """Products without phosphorus for the same nitrogen and potassium, each checked in the same pour."""
+    async def swap_(
+        request: Request,
+        without: Annotated[list[str], Query(max_length=20)] = ["phosphorus"],  # noqa: B006
+        replace: Annotated[list[str], Query(max_length=20)] = [],  # noqa: B006
+    ) -> Response:
+        """Other products for the same nitrogen and potassium, without phosphorus, each checked in the same pour."""
         text = await _body(request, settings)
-        return _answer(await checked(lambda catalog: _text(swap(_pour(text), catalog))))
+        return _answer(
+            await checked(lambda catalog: _text(swap(_pour(text), catalog, without=without, replaces=replace)))
+        )
 
     @app.post(
         "/split", name="split", responses=_gives(Splits, "splits, best first", _OF_BODIES), openapi_extra=_takes("Pour")

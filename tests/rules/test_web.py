@@ -81,9 +81,11 @@ def test_check_answers_as_the_library(reading: Server, catalog: Catalog, depth: 
 
 def test_swap_and_split_answer_as_the_library(reading: Server, catalog: Catalog) -> None:
     fed = pour("technical MAP")
-    assert reading.http.post("/swap", json=fed).json() == [
-        json.loads(one.model_dump_json()) for one in swap(fed, catalog)
-    ]
+    assert reading.http.post("/swap", json=fed).json() == json.loads(swap(fed, catalog).model_dump_json())
+    potash = pour("potassium chloride")
+    assert reading.http.post("/swap", params={"without": "chloride"}, json=potash).json() == json.loads(
+        swap(potash, catalog, without=["chloride"]).model_dump_json()
+    )
     two = pour() | {"product": [{"name": n, "amount": "1 lb"} for n in ("calcium nitrate", "magnesium sulfate")]}
     assert reading.http.post("/split", json=two).json() == json.loads(split(two, catalog).model_dump_json())
 

@@ -1,0 +1,65 @@
+"""Amounts that a person can measure, on a scale or in a jug, in their own units."""
+
+from __future__ import annotations
+
+from ...catalog import Product
+from ...catalog.quantity.units import KG_PER_LB, L_PER_GAL
+from ..ask.question import Poured
+
+_FL_OZ_PER_GAL, _OZ_PER_LB = 128, 16
+#: Steps of what kitchen scales, jugs and syringes show: a gram and a milliliter at the least, coarser for larger
+#: amounts (common practice, no source).
+_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0)
+_FLUID_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
+_GRAMS = _MILLILITERS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+#: The step is the coarsest that is at most this share of the amount.
+_STEP_SHARE = 0.02
+
+
+def metric(poured: tuple[Poured, ...]) -> bool:
+    """Whether who pours measures in metric units: in none of the amounts stands another."""
+    return not any(item.amount.system == "us" for item in poured)
+
+
+def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, float]:
+    """An amount of a product to the step of a scale or a jug that is at most 2 % of it, or the finest there is: as it
+    is written, and what it weighs [kg]. Liquids by volume, dry products by mass.
+
+    >>> from pourcheck import Catalog
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     urea, uan = catalog.product("urea"), catalog.product("UAN 32")
+    >>> measured(urea, 0.86, in_metric=False)[0], measured(urea, 0.86, in_metric=True)[0]
+    ('1 lb 14.5 oz', '860 g')
+    >>> measured(uan, 0.86, in_metric=False)[0], measured(uan, 5.3, in_metric=True)[0]
+    ('22 fl oz', '4 L')
+    """
+    density = product.density
+    if product.form == "liquid" and density is not None:
+        liters = kg / density.kg_per_l
+        if in_metric:
+            ml = _rounded(1000.0 * liters, _MILLILITERS)
+            return _of_thousand(ml, "mL", "L"), ml / 1000.0 * density.kg_per_l
+        ounces = _rounded(liters / L_PER_GAL * _FL_OZ_PER_GAL, _FLUID_OUNCES)
+        text = _of_two(ounces, _FL_OZ_PER_GAL, "gal", "fl oz")
+        return text, ounces / _FL_OZ_PER_GAL * L_PER_GAL * density.kg_per_l
+    if in_metric:
+        grams = _rounded(1000.0 * kg, _GRAMS)
+        return _of_thousand(grams, "g", "kg"), grams / 1000.0
+    ounces = _rounded(kg / KG_PER_LB * _OZ_PER_LB, _OUNCES)
+    return _of_two(ounces, _OZ_PER_LB, "lb", "oz"), ounces / _OZ_PER_LB * KG_PER_LB
+
+
+def _rounded(amount: float, steps: tuple[float, ...]) -> float:
+    step = max((one for one in steps if one <= _STEP_SHARE * amount), default=steps[0])
+    return round(round(amount / step) * step, 2)
+
+
+def _of_thousand(amount: float, small: str, large: str) -> str:
+    return f"{amount / 1000.0:g} {large}" if amount >= 1000.0 else f"{amount:g} {small}"
+
+
+def _of_two(amount: float, per_large: int, large: str, small: str) -> str:
+    whole, rest = divmod(amount, per_large)
+    parts = [f"{whole:g} {large}"] if whole else []
+    parts += [f"{round(rest, 2):g} {small}"] if rest or not whole else []
+    return " ".join(parts)
