@@ -9,16 +9,20 @@ import json
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+from typing_extensions import TypeAliasType
 
 from ...catalog.text import escaped
 from ..ask.assumed import Assumed
 from ..judge.rule import Family
+from .versions import VERSIONS
 
 if TYPE_CHECKING:
     import pint
 
-SCHEMA = "pourcheck.verdict/2"
+SCHEMA = f"pourcheck.verdict/{VERSIONS['verdict']}"
 
+#: A rule's name; the published schema lists them all (`answer.schemas`).
+RuleName = TypeAliasType("RuleName", str)
 Answer = Literal["clear", "caution", "unknown", "stop"]
 #: How much of an answer is worked out: see `check`.
 Depth = Literal["verdict", "numbers", "edges"]
@@ -97,7 +101,7 @@ class Finding(Result):
     summary is the worst one's headline.
     """
 
-    rule: str
+    rule: RuleName
     level: FindingLevel
     own_level: FindingLevel | None = None
     lowered_by: str | None = None
@@ -204,7 +208,7 @@ class Swap(Result):
     nitrogen_kg: float
     potash_kg: float
     verdict: Answer
-    rules: tuple[str, ...]
+    rules: tuple[RuleName, ...]
     sold_here: bool = False
     off_percent: dict[str, float] = Field(default_factory=dict)
     brings: dict[str, Brought] = Field(default_factory=dict)
@@ -242,7 +246,7 @@ class SplitBucket(Result):
     products: tuple[str, ...]
     portions: int
     verdict: Answer
-    rules: tuple[str, ...]
+    rules: tuple[RuleName, ...]
     order: str = ""
 
 
@@ -368,7 +372,9 @@ class Verdict(Result):
     'stop'
     """
 
-    schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
+    schema_: str = Field(
+        default=SCHEMA, alias="schema", serialization_alias="schema", json_schema_extra={"const": SCHEMA}
+    )
     program: Program
     pour: PourEcho
     used: tuple[Used, ...]

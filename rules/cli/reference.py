@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
-from pydantic import BaseModel
 
-from ...catalog import InputError, WaterTest
-from ..ask.pour import Pour
+from ...catalog import InputError
+from ..answer.versions import Kind
 from .options import AsJson
 from .output import page, say
 
@@ -47,24 +46,10 @@ def explain(name: Annotated[str, typer.Argument(help="A rule's name.")]) -> None
     page(lambda out: print_rule(rule, out))
 
 
-def schema(kind: Annotated[Literal["pour", "verdict", "product", "water"], typer.Argument()]) -> None:
+def schema(
+    kind: Annotated[Kind, typer.Argument(help="What is asked (pour, product, water) or answered (the others).")],
+) -> None:
     """Print a JSON Schema."""
-    from ...catalog import Product
-    from ..answer.verdict import Verdict
+    from ..answer.schemas import schema_of
 
-    models: dict[str, type[BaseModel]] = {
-        "pour": Pour,
-        "verdict": Verdict,
-        "product": Product,
-        "water": WaterTest,
-    }
-    mode: Literal["serialization", "validation"] = "serialization" if kind == "verdict" else "validation"
-    say(
-        json.dumps(
-            {
-                "$schema": "https://json-schema.org/draft/2020-12/schema",
-                **models[kind].model_json_schema(mode=mode),
-            },
-            indent=2,
-        )
-    )
+    say(json.dumps(schema_of(kind), indent=2))

@@ -20,6 +20,7 @@ from ...catalog.store.place import Place
 from ...catalog.text import json_line, one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Code, Fault
+from ..answer.schemas import with_rule_names
 from ..answer.verdict import Depth, Program, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
 from ..check import check
@@ -246,6 +247,7 @@ def _described(app: "FastAPI") -> dict[str, Any]:
     from fastapi.openapi.utils import get_openapi
 
     made = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
+    made["components"] = with_rule_names(made["components"], "schemas")
     schemas = made["components"]["schemas"]
     for name, model in _BODIES.items():
         schema = model.model_json_schema(mode="validation", ref_template="#/components/schemas/{model}-Entry")
