@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any, get_args
 
 import pytest
@@ -124,3 +126,172 @@ def test_a_reader_of_today_may_get_a_key_of_tomorrow(catalog: Catalog) -> None:
     told["new"] = told["bucket"]["new"] = told["findings"][0]["new"] = 1
     assert faults("verdict", told) == []
     assert faults("pour", {**pour(), "new": 1}) != []
+
+
+# --- answers of before ----------------------------------------------------------------------------
+
+GOLDEN = Path(__file__).parent / "golden"
+#: A number may differ by this share, or by this much, before the answer counts as another.
+SHARE, LEAST = 0.02, 0.02
+#: Rows of a list are the same row where these say the same; rows of other lists are told apart by their place.
+KEYS = {
+    "findings": ("rule",),
+    "solids": ("solid",),
+    "edges": ("input",),
+    "decided_by": ("input",),
+    "turns": ("input",),
+    "assumed": ("input", "why", "about"),
+    "used": ("kind", "id", "name"),
+    "labels": ("product",),
+}
+#: Lists that may hold other rows, as what is offered and what is said may get better; their rows have the same keys.
+FREE = {"swaps", "splits", "do", "cures", "sources"}
+#: Text that may be worded otherwise.
+WORDED = {"summary", "message", "happens", "version", "revision", "find_out", "worse_if", "better_if", "model", "order"}
+
+
+def kept(name: str) -> dict[str, Any]:
+    """A pour and the verdict that programs got for it."""
+    found = json.loads((GOLDEN / f"{name}.json").read_text("utf-8"))
+    assert isinstance(found, dict)
+    return found
+
+
+def broken(old: Any, new: Any, path: str = "") -> Iterator[str]:
+    """Where a reader of the old answer would go wrong with the new one."""
+    key = path.rpartition(".")[2].partition("[")[0]
+    if old is None or new is None or type(old) is not type(new):
+        # Null only stays null, and a number that is whole may be written with or without a point.
+        if old is not new and not ({type(old), type(new)} <= {int, float} and differs(old, new) is None):
+            yield f"{path}: was {old!r}, is {new!r}"
+    elif isinstance(old, dict):
+        yield from (f"{path}.{name}: is gone" for name in old.keys() - new.keys())
+        for name in old.keys() & new.keys():
+            yield from broken(old[name], new[name], f"{path}.{name}")
+    elif isinstance(old, list):
+        yield from rows_broken(old, new, path, key)
+    elif isinstance(old, str):
+        if key not in WORDED and old != new:
+            yield f"{path}: was {old!r}, is {new!r}"
+    elif (told := differs(old, new)) is not None:
+        yield f"{path}: {told}"
+
+
+def rows_broken(old: list[Any], new: list[Any], path: str, key: str) -> Iterator[str]:
+    """The same of the rows of a list."""
+    if key in FREE:
+        if bool(old) != bool(new):
+            yield f"{path}: had {len(old)} rows, has {len(new)}"
+        elif old and isinstance(old[0], dict):
+            yield from (f"{path}[].{name}: is gone" for name in old[0].keys() - new[0].keys())
+    elif key in KEYS:
+        by_key = {tuple(str(row[name]) for name in KEYS[key]): row for row in new}
+        for row in old:
+            which = tuple(str(row[name]) for name in KEYS[key])
+            if which not in by_key:
+                yield f"{path}[{which}]: is gone"
+            else:
+                yield from broken(row, by_key[which], f"{path}[{which}]")
+        had = {tuple(str(row[name]) for name in KEYS[key]) for row in old}
+        yield from (f"{path}[{which}]: is new" for which in by_key.keys() - had)
+    elif len(old) != len(new):
+        yield f"{path}: had {len(old)} rows, has {len(new)}"
+    else:
+        for i, (one, other) in enumerate(zip(old, new, strict=True)):
+            yield from broken(one, other, f"{path}[{i}]")
+
+
+def differs(old: Any, new: Any) -> str | None:
+    """How two numbers differ by more than counts; None where they do not."""
+    if isinstance(old, bool) or abs(old - new) <= max(SHARE * abs(old), LEAST):
+        return None if not isinstance(old, bool) or old is new else f"was {old}, is {new}"
+    return f"was {old}, is {new}"
+
+
+@pytest.mark.parametrize("name", sorted(file.stem for file in GOLDEN.glob("2-*.json")))
+def test_an_answer_of_before_is_still_given(catalog: Catalog, name: str) -> None:
+    """Every key that a reader of schema 2 may rely on is there, of the same type and meaning; numbers are the same but
+    for a fiftieth. Where another answer is wanted, tests/rules/golden/make.py keeps it."""
+    before = kept(name)
+    now = json.loads(check(before["pour"], catalog).to_json())
+    assert list(broken(before["verdict"], now)) == []
+    assert faults("verdict", before["verdict"]) == []
+
+
+def filled(data: Any, path: str = "") -> Iterator[str]:
+    """Where a document holds something, rows and free names left out of the path."""
+    if isinstance(data, dict):
+        for name, value in data.items():
+            yield from filled(value, f"{path}.{name}" if path else name)
+    elif isinstance(data, list):
+        for value in data:
+            yield from filled(value, path)
+    elif data not in (None, ""):
+        yield path
+
+
+def test_the_kept_answers_show_every_part_of_a_verdict() -> None:
+    """Among them every key of a verdict holds something, but those that need a jar test or a policy of its own."""
+    told = {path.partition(".")[0] for name in GOLDEN.glob("2-*.json") for path in filled(kept(name.stem)["verdict"])}
+    assert set(schema_of("verdict")["properties"]) - told == {"jars", "lowered_by"}
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda v: v.pop("region"), ".region: is gone"),
+        (lambda v: v.update(verdict="clear"), ".verdict: was 'stop', is 'clear'"),
+        (lambda v: v["findings"].pop(), "is gone"),
+        (lambda v: v["line"]["ph"].update(value=1.0), ".line.ph.value: was"),
+        (lambda v: v["line"].update(ph=7.0), ".line.ph: was"),
+        (lambda v: v.update(bucket=None), ".bucket: was"),
+        (lambda v: v["edges"][0].update(unit="L"), ".unit: was"),
+        (lambda v: v.update(swaps=[]), ".swaps: had"),
+        (lambda v: v["bucket"].update(within_validity=0), ".bucket.within_validity: was"),
+        (lambda v: v["findings"].append({**v["findings"][0], "rule": "fire"}), "is new"),
+    ],
+)
+def test_a_change_that_breaks_a_reader_is_seen(change: Callable[[dict[str, Any]], object], told: str) -> None:
+    """What the comparison above is for; more keys and other words break nobody."""
+    before, now = kept("2-stop-phosphate")["verdict"], kept("2-stop-phosphate")["verdict"]
+    now["new"] = now["findings"][0]["new"] = 1
+    now["summary"] = "Said otherwise."
+    assert list(broken(before, now)) == []
+    change(now)
+    assert [line for line in broken(before, now) if told in line] != []
+
+
+#: Tables of schema 1 whose keys are names of something.
+NAMED = {"because", "clogging", "ions_mg_per_l", "low", "high", "measured_from", "numbers", "ions"}
+
+
+def places(data: Any, path: str = "", named: bool = False) -> Iterator[tuple[str, Any]]:
+    """Every end of a document, with `*` for names and `[]` for rows."""
+    if isinstance(data, dict) and data and not {"value", "unit"} <= data.keys():
+        for name, value in data.items():
+            step = "*" if named else name
+            yield from places(value, f"{path}.{step}" if path else step, not named and name in NAMED)
+    elif isinstance(data, list):
+        for value in data:
+            yield from places(value, f"{path}[]")
+    elif not isinstance(data, dict) or data:
+        yield path, data
+
+
+def test_a_reader_of_schema_1_is_told_where_each_key_went() -> None:
+    """Of every key of the kept answers of schema 1 the successor in schema 2 is named, is there, and a number with a
+    unit in its name is a table with that unit."""
+    went = tomllib.loads((GOLDEN / "from_1_to_2.toml").read_text("utf-8"))
+    first = {path.replace("line.", "bucket.", 1) if path.startswith("line.") else path: value
+             for name in ("1-stop", "1-unknown") for path, value in places(kept(name)["verdict"])}  # fmt: skip
+    assert set(first) <= set(went)
+    second: dict[str, list[Any]] = {}
+    for file in GOLDEN.glob("2-*.json"):
+        for path, value in places(kept(file.stem)["verdict"]):
+            second.setdefault(path, []).append(value)
+    for old, new in went.items():
+        if new:
+            assert new in second or any(path.startswith(f"{new}.") for path in second), f"{old} -> {new}"
+        if new.startswith("bucket.") and old.endswith(("_c", "_per_kg", "_per_cm", "_per_l", "_l")):
+            assert all(one is None or one["unit"] for one in second[new]), f"{old} -> {new}"
+    assert {kept(name)["verdict"]["schema"] for name in ("1-stop", "1-unknown")} == {"pourcheck.verdict/1"}
