@@ -47,6 +47,7 @@ def echo(question: Question, columns: Columns) -> PourEcho:
         },
         stated=tuple(quantity.key for quantity in QUANTITIES.values() if question.stated(quantity)),
         day=question.day.isoformat(),
+        day_stated=question.day_stated,
     )
 
 

@@ -330,7 +330,8 @@ class PouredEcho(Result):
 class PourEcho(Result):
     """The pour as it was understood. volume: of the bucket, filled up to it or (made_up "added-to") taken as water;
     quantities: every number that the answer goes by, stated or swept over its range; stated: those that the pour or
-    the water test states."""
+    the water test states. day: that ages are reckoned to; where the pour states none (day_stated false), that of the
+    program's release, and the age of a test is that at least."""
 
     products: tuple[PouredEcho, ...]
     volume: Number
@@ -338,6 +339,7 @@ class PourEcho(Result):
     quantities: dict[str, Number]
     stated: tuple[str, ...]
     day: str
+    day_stated: bool
 
 
 class Used(Result):

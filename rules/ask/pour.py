@@ -319,7 +319,10 @@ class Pour(Part):
     soil: Soil = Soil()
     site: Site = Site()
     region: str | None = None
-    poured_on: str | None = Field(default=None, description="day of the pour, 2026-05-12; today where left out")
+    poured_on: str | None = Field(
+        default=None,
+        description="day of the pour, 2026-05-12; where left out, any day from the release of the program on",
+    )
 
     @model_validator(mode="after")
     def _a_day(self) -> Self:
@@ -330,9 +333,9 @@ class Pour(Part):
         return self
 
     @property
-    def day(self) -> date:
-        """Day of the pour."""
-        return date.today() if self.poured_on is None else date.fromisoformat(self.poured_on)
+    def day(self) -> date | None:
+        """Day of the pour; None where it is not stated."""
+        return None if self.poured_on is None else date.fromisoformat(self.poured_on)
 
     @classmethod
     def parse(cls, data: Pour | Mapping[str, Any], where: str = "pour") -> Pour:

@@ -27,6 +27,7 @@ from ..policy import Unknown
 from ..policy.region import Region, region_of
 from .assumed import Assumed
 from .columns import Columns, Floats
+from .day import RELEASED
 from .jars import jars_like
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
@@ -103,7 +104,7 @@ class Question:
 
     bucket_l: volume that the bucket is filled up to, or (filled_up False) of the water that is taken.
     usual: ranges of what is not stated, in this region; region: its policy; plan: the drip and its times; day: of the
-    pour.
+    pour, or (day_stated False) the first that it may be.
     fixed: quantities that have one value, by name in their unit; unknowns: those that are swept; known: names of those
     that the pour or the water test states, as a number or as a range. assumed: what was taken for the rest. jars: jar
     tests of the same products.
@@ -122,6 +123,7 @@ class Question:
     plan: Plan
     region: Region
     day: date
+    day_stated: bool
     salts: tuple[Salt, ...]
     assumed: tuple[Assumed, ...] = ()
     jars: tuple[JarTest, ...] = ()
@@ -191,7 +193,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
     if bucket_l > MOST_BUCKET_L:
         raise InputError(f"{quoted(pour.bucket.measure.text)} is no bucket", where=where, mend="check the unit")
     _fits(poured, bucket_l, pour.bucket.measure.text, where, filled_up)
-    water = in_water_of.water if in_water_of is not None else water_of(pour.water, catalog)
+    water = in_water_of.water if in_water_of is not None else water_of(pour.water, catalog, pour.day)
     ranges = Ranges(region.unknowns(), fixed={AMOUNT_FACTOR.name: 1.0})
     put_water(water, ranges, {name for item in poured for name in item.composition.bounds_mol_per_kg})
     put_operation(pour, ranges)
@@ -241,7 +243,8 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
         ranges.table,
         plan(pour),
         region,
-        pour.day,
+        pour.day or RELEASED,
+        pour.day is not None,
         salts(catalog),
         tuple(assumed),
         # What is only tried, such as a swap, has none.
@@ -293,8 +296,9 @@ def _fits(poured: tuple[Poured, ...], bucket_l: float, volume: str, where: str, 
         )
 
 
-def water_of(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
-    """The water test of a pour: as written, of a well of the catalog, or of a well with items replaced."""
+def water_of(item: WaterInPour | None, catalog: Catalog, poured_on: date | None) -> WaterTest | None:
+    """The water test of a pour: as written, of a well of the catalog, or of a well with items replaced. Of a well's
+    tests the newest until the day of the pour, where that is stated, else the newest of all."""
     if item is None:
         return None
     beside = {"id", "name", "invented", "notes", "source", "test_of"}
@@ -303,10 +307,11 @@ def water_of(item: WaterInPour | None, catalog: Catalog) -> WaterTest | None:
     if not name:
         return item
     day = None if item.test_of is None else date.fromisoformat(item.test_of)
+    until = poured_on or date.max
     if not own:
-        return catalog.well(name, day)
+        return catalog.well(name, day, until)
     try:
-        known = catalog.well(name, day)
+        known = catalog.well(name, day, until)
     except UnknownName as unknown:
         # A test written out under a name of its own is one thing, a mistyped well another.
         if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -121,7 +122,7 @@ def well_check(
 
     given = parse(WaterInPour, water_items(water), "water")
     with Catalog.open(db, new=new) as catalog:
-        found = water_of(given, catalog)
+        found = water_of(given, catalog, date.today())
         policy = region_of(region, catalog)
     assert found is not None
     show_water(found, policy, as_json)

@@ -7,6 +7,7 @@ import re
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_type_hints
 
@@ -60,12 +61,16 @@ class PourOptions:
         Literal["venturi", "pump", "measured"] | None,
         typer.Option("--injector", help="What draws the stock; measured: the ratio was (see: pourcheck ratio)."),
     ] = None
+    poured_on: Annotated[
+        str | None, typer.Option("--poured-on", help="Day of the pour, 2026-05-12; on the screen else today.")
+    ] = None
     region: Annotated[
         str | None, typer.Option("--region", help="Whose policy: a region, or a file of its own (TOML).")
     ] = None
 
-    def pour(self) -> Pour:
-        """The pour; options replace what a pour file says. Raises: InputError."""
+    def pour(self, *, today: bool = False) -> Pour:
+        """The pour; options replace what a pour file says. today: it is poured today where no day is stated, as for a
+        person; for programs the same pour has the same answer on any day. Raises: InputError."""
         where = "arguments"
         data: dict[str, Any]
         if len(self.items) == 1 and "=" not in self.items[0]:
@@ -99,6 +104,10 @@ class PourOptions:
             data["water"] = {**(data.get("water") or {}), "test_of": self.test_of}
         if self.region is not None:
             data["region"] = self.region
+        if self.poured_on is not None:
+            data["poured_on"] = self.poured_on
+        elif today:
+            data.setdefault("poured_on", date.today().isoformat())
         if not {"volume", "water"} & data.get("bucket", {}).keys():
             raise InputError("the volume of the bucket is missing", mend='add --bucket "5 gal"')
         return Pour.parse(data, where)

@@ -46,7 +46,7 @@ def check(
         from .lines import check_lines
 
         raise typer.Exit(check_lines(options, depth, workers, fail_on, db, new=new))
-    pour = options.pour()
+    pour = options.pour(today=not as_json)
     from ..check import check as run
 
     with Catalog.open(db, new=new) as catalog:
@@ -102,7 +102,7 @@ def _bare_minutes(text: str | None) -> str | None:
 
 def _found(run: Callable[[Pour, Catalog], T], options: PourOptions, as_json: bool, db: str | None, *, new: bool) -> T:
     """What there is instead of a pour; a person is asked which grade a name means."""
-    pour = options.pour()
+    pour = options.pour(today=not as_json)
     with Catalog.open(db, new=new) as catalog:
         return run(pour if as_json else ask_grades(pour, catalog), catalog)
 

@@ -468,8 +468,9 @@ def _old(case: Case) -> Outcome | None:
     water = case.question.water
     if water is None or water.tested_on is None:
         return None
+    stated = case.question.day_stated
     years = (case.question.day - date.fromisoformat(water.tested_on)).days / 365.25
-    if years < 0.0:
+    if years < 0.0 and stated:
         return Outcome(
             same(case, Level.NOTE),
             lambda _: f"The water test is dated {water.tested_on}, after the day of this pour.",
@@ -479,10 +480,14 @@ def _old(case: Case) -> Outcome | None:
         return None
     return Outcome(
         same(case, Level.NOTE),
-        lambda n: f"The water test is {n['years']:.0f} years old; wells change with drought and pumping.",
+        lambda n: f"The water test is {_aged(n['years'], stated)} old; wells change with drought and pumping.",
         numbers={"years": years},
         do=("Test the water again, at the end of a dry summer.",),
     )
+
+
+def _aged(years: float, stated: bool) -> str:
+    return f"{years:.0f} years" if stated else f"at least {int(years)} years"
 
 
 WATER_TEST_OLD = Rule(

@@ -720,7 +720,7 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
         assert expected == set(data)
         assert data["schema"] == "pourcheck.verdict/2"
         assert set(data["program"]) == {"name", "version"}
-        assert set(data["pour"]) == {"products", "volume", "made_up", "quantities", "stated", "day"}
+        assert set(data["pour"]) == {"products", "volume", "made_up", "quantities", "stated", "day", "day_stated"}
         assert all(set(number) == NUMBER_KEYS for number in data["pour"]["quantities"].values())
         for record in data["used"]:
             assert set(record) == {"kind", "id", "name", "grade", "revision", "tested_on"}

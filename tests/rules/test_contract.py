@@ -215,7 +215,8 @@ def test_an_answer_of_before_is_still_given(catalog: Catalog, name: str) -> None
     before = kept(name)
     now = json.loads(check(before["pour"], catalog).to_json())
     assert list(broken(before["verdict"], now)) == []
-    assert faults("verdict", before["verdict"]) == []
+    # It may lack what was added since.
+    assert [one for one in faults("verdict", before["verdict"]) if "is a required property" not in one] == []
 
 
 def filled(data: Any, path: str = "") -> Iterator[str]:
