@@ -9,11 +9,14 @@ import select
 import subprocess
 import sys
 import time
+import uuid
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from sqlalchemy.engine import make_url
 
 from pourcheck import Catalog
 from pourcheck.rules.cli import main
@@ -29,7 +32,7 @@ SLOW = {
     "test_stock_solubility", "test_stock_activity", "test_density", "test_bucket_numbers", "test_water_rules",
     "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder",
     "test_metals", "test_grades", "test_exchange", "test_cli_catalog", "test_table", "test_jars", "test_hardness",
-    "test_large", "test_many", "test_split", "test_web", "test_contract", "test_day",
+    "test_large", "test_many", "test_split", "test_web", "test_contract", "test_day", "test_threads",
 }  # fmt: skip
 
 
@@ -71,6 +74,29 @@ def _no_database_of_the_user(database: str) -> Iterator[None]:
         # A fault inside a rule is to be seen here, not answered with "unknown".
         patch.setenv("POURCHECK_DEBUG", "1")
         yield
+
+
+#: URL of a server on which databases may be made, such as postgresql://postgres@127.0.0.1/postgres.
+SERVER = os.environ.get("POURCHECK_TEST_POSTGRESQL", "")
+
+
+@contextmanager
+def _new_database(like: str = "template1") -> Iterator[str]:
+    """A PostgreSQL database of its own, a copy of another; gone afterwards."""
+    if not SERVER:
+        pytest.skip("POURCHECK_TEST_POSTGRESQL does not name a server")
+    psycopg = pytest.importorskip("psycopg")
+    name = f"pourcheck_test_{uuid.uuid4().hex}"
+    with psycopg.connect(SERVER, autocommit=True) as server:
+        server.execute(f'CREATE DATABASE "{name}" TEMPLATE "{like}"')
+        yield make_url(SERVER).set(database=name).render_as_string(hide_password=False)
+        server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture(scope="session")
+def new_database() -> Callable[[], AbstractContextManager[str]]:
+    """Makes a PostgreSQL database, gone afterwards: with new_database() as url."""
+    return _new_database
 
 
 @pytest.fixture(scope="session")

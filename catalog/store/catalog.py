@@ -44,8 +44,9 @@ _SPOKEN: dict[Kind, str] = {"jar": "jar test"}
 class Catalog:
     """Products, wells and their sources in one database, with who changed what, when and why.
 
-    Open with `Catalog.open()`. Reading is cheap: only what is asked for is read, once, until somebody changes it. A
-    catalog is used by one thread at a time.
+    Open with `Catalog.open()`. Reading is cheap: only what is asked for is read, once, until somebody changes it.
+    Threads may share a catalog: one uses it at a time (a check from its start to its end), the others wait. With a
+    catalog each they do not.
 
     >>> from pourcheck import Catalog
     >>> with Catalog.open("sqlite://") as catalog:

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cache
 from typing import cast, get_args
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
@@ -18,6 +15,7 @@ from ..explore.edges import Asked, Turns, edges, no_number_turns
 from ..explore.scenarios import scenarios
 from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, overall
+from .blas import one_thread
 from .echo import echo, program, used
 from .findings import ANSWER, decisions, findings, spoken
 from .jars import jars_seen
@@ -26,16 +24,7 @@ from .states import contents, estimated, state
 from .verdict import Answer, Beyond, Depth, Edge, EdgeInput, Verdict
 from .water import water_state
 
-
-@cache
-def _threads() -> ThreadpoolController:
-    return ThreadpoolController()
-
-
-def one_thread() -> AbstractContextManager[object]:
-    """Linear algebra on one thread: the matrices are small, and threads that wait for each other on a
-    busy machine cost ten times what they save."""
-    return cast(AbstractContextManager[object], _threads().limit(limits=1, user_api="blas"))
+__all__ = ["Weighed", "assess", "one_thread", "weigh"]
 
 
 @dataclass(frozen=True)

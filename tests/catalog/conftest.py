@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import uuid
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
@@ -16,39 +14,18 @@ from sqlalchemy.engine import make_url
 from pourcheck import Catalog
 from pourcheck.catalog import Density, Product, SolubilityPoint, Sourced
 
-#: URL of a server on which databases may be made, such as postgresql://postgres@127.0.0.1/postgres.
-SERVER = os.environ.get("POURCHECK_TEST_POSTGRESQL", "")
-
-
 KINDS = ("sqlite", "postgresql")
 
 
-@contextmanager
-def _new_database(like: str = "template1") -> Iterator[str]:
-    """A PostgreSQL database of its own, a copy of another; gone afterwards."""
-    if not SERVER:
-        pytest.skip("POURCHECK_TEST_POSTGRESQL does not name a server")
-    psycopg = pytest.importorskip("psycopg")
-    name = f"pourcheck_test_{uuid.uuid4().hex}"
-    with psycopg.connect(SERVER, autocommit=True) as server:
-        server.execute(f'CREATE DATABASE "{name}" TEMPLATE "{like}"')
-        yield make_url(SERVER).set(database=name).render_as_string(hide_password=False)
-        server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
-
-
-@pytest.fixture(scope="session")
-def new_database() -> Callable[[], AbstractContextManager[str]]:
-    """Makes a PostgreSQL database, gone afterwards: with new_database() as url."""
-    return _new_database
-
-
 @pytest.fixture(params=KINDS)
-def empty(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def empty(
+    request: pytest.FixtureRequest, tmp_path: Path, new_database: Callable[..., AbstractContextManager[str]]
+) -> Iterator[str]:
     """A place for a catalog: a file that is not there yet, or a new PostgreSQL database."""
     if request.param == "sqlite":
         yield str(tmp_path / "catalog.sqlite3")
     else:
-        with _new_database() as url:
+        with new_database() as url:
             yield url
 
 
@@ -61,9 +38,9 @@ def filled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def filled_database() -> Iterator[str]:
+def filled_database(new_database: Callable[..., AbstractContextManager[str]]) -> Iterator[str]:
     """A PostgreSQL catalog to copy."""
-    with _new_database() as url:
+    with new_database() as url:
         Catalog.open(url, new=True).close()
         yield str(make_url(url).database)
 
@@ -75,12 +52,12 @@ def file(tmp_path: Path, filled_file: Path) -> str:
 
 
 @pytest.fixture(params=KINDS)
-def filled(request: pytest.FixtureRequest) -> Iterator[str]:
+def filled(request: pytest.FixtureRequest, new_database: Callable[..., AbstractContextManager[str]]) -> Iterator[str]:
     """A catalog as the first use leaves it, on either kind of database."""
     if request.param == "sqlite":
         yield request.getfixturevalue("file")
     else:
-        with _new_database(request.getfixturevalue("filled_database")) as url:
+        with new_database(request.getfixturevalue("filled_database")) as url:
             yield url
 
 
