@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import TYPE_CHECKING
 
 from .catalog import (
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
     from .rules.serve.batch import check_each, check_many
 
 __version__ = "0.1.0"
+
+# Whoever uses the library says where its events go; until then they go nowhere.
+logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 __all__ = [
     "Catalog",

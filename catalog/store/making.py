@@ -57,10 +57,12 @@ def bring_seeds(connection: Connection) -> int:
     return found
 
 
-def refresh_seeds(engine: Engine, brought_by: str) -> None:
-    """Bring in the packaged records where they are of another release; an older program leaves those of a newer one."""
+def refresh_seeds(engine: Engine, brought_by: str) -> bool:
+    """Bring in the packaged records where they are of another release; an older program leaves those of a newer one,
+    and says so: False."""
     if _release(program_version()) < _release(brought_by):
-        return
+        return False
     with writing(engine) as connection:
         bring_seeds(connection)
         count_change(connection)
+    return True

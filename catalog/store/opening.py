@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+import logging
 from typing import Any
 
 from ..errors import CatalogError
@@ -12,6 +12,7 @@ from .reader import Reader
 from .schema import SCHEMA
 from .statements import META
 
+_log = logging.getLogger(__name__)
 _TABLES = {
     "sqlite": "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name",
     "postgresql": "SELECT tablename FROM pg_tables WHERE schemaname = ANY (current_schemas(false)) ORDER BY tablename",
@@ -47,6 +48,7 @@ def _opened(place: Place, reader: Reader, new: bool) -> Reader:
             # Readers do not wait for a writer then; it stays so.
             reader.rows("PRAGMA journal_mode=WAL")
         make(engine_of(place, reader.connection))
+        _log.info("catalog %s made", place.database)
     elif "catalog_meta" not in found:
         raise CatalogError(
             f"holds other tables ({', '.join(sorted(found)[:3])}) and no catalog",
@@ -57,6 +59,7 @@ def _opened(place: Place, reader: Reader, new: bool) -> Reader:
     check_schema(place, facts.get("schema"))
     if facts.get("seeds") != seeds.digest():
         _refresh(place, reader.connection, facts.get("seeds_of", ""))
+    _log.debug("catalog %s opened", place.database)
     return reader
 
 
@@ -85,7 +88,12 @@ def _refresh(place: Place, connection: Any, brought_by: str) -> None:
     from .making import refresh_seeds
     from .writing import engine_of
 
-    # Who may only read is answered from what is there.
-    with suppress(CatalogError), place.translated():
-        engine = engine_of(place, connection)
-        refresh_seeds(engine, brought_by)
+    try:
+        with place.translated():
+            brought = refresh_seeds(engine_of(place, connection), brought_by)
+    except CatalogError as error:
+        # Who may only read is answered from what is there.
+        _log.warning("the records that come with the program are of another release: %s", error)
+    else:
+        if brought:
+            _log.info("catalog %s: the records that come with the program are those of this release", place.database)

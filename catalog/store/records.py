@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -16,6 +17,7 @@ from .kinds import KINDS, Kind, record_of
 from .reader import Reader
 from .revision import Fault, Revision
 
+_log = logging.getLogger(__name__)
 #: So many parsed records are kept.
 _MOST_KEPT = 20_000
 #: Names that one statement asks for.
@@ -133,6 +135,7 @@ class Records:
                 known = record_of(kind, document, f"{kind} {id_}, revision {number}")
             except InputError as error:
                 known = Fault(kind, id_, number, str(error))
+                _log.warning("%s %s is left out, as it makes no sense: %s", kind, id_, error)
             self._parsed[kind, id_, number] = known
         if isinstance(known, Fault):
             self.faults[kind, id_] = known

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 from alembic.migration import MigrationContext
@@ -24,6 +25,7 @@ from .statements import META
 from .tables import RecordRow, RevisionRow, table
 from .writing import count_change, engine_of, index_anew, set_meta, writing
 
+_log = logging.getLogger(__name__)
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -47,6 +49,7 @@ def upgrade(place: Place, backup: Path | None, no_backup: bool) -> str:
             engine.dispose()
         finally:
             connection.close()
+    _log.info("catalog %s upgraded from schema %d to %d", place.database, schema, SCHEMA)
     return f"{place.database} is of schema {SCHEMA} now (was {schema}); {said}{kept}"
 
 

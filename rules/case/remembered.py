@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections import OrderedDict
 from collections.abc import Sequence
 from threading import Lock
@@ -13,6 +14,8 @@ from numpy.typing import NDArray
 from ..chemistry.constants import Constants, Floats
 from ..chemistry.solution import Solution
 from ..chemistry.speciate import equilibrate
+
+_log = logging.getLogger(__name__)
 
 
 class _Solved:
@@ -89,6 +92,9 @@ def each_once(
         co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
         constants=constants,
     )
-    if len(first) <= _REMEMBERED_ROWS and np.all(solution.converged):
+    lost = int(np.sum(~solution.converged))
+    if lost:
+        _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
+    if len(first) <= _REMEMBERED_ROWS and not lost:
         _SOLVED.put(asked, solution)
     return solution if len(first) == len(rows) else solution.rows(back)

@@ -55,6 +55,7 @@ def serve(
         ) from None
     del fastapi, uvicorn
     from ..serve.limits import rate_per_s
+    from ..serve.logs import log_to_stderr
     from ..serve.web import Settings
     from ..serve.workers import is_local, listening, run
 
@@ -71,6 +72,7 @@ def serve(
     if not is_local(listener):
         sys.stderr.write(f"pourcheck: {_reached(shown, writing=settings.token is not None)}\n")
     say(f"Serving on http://{f'[{shown}]' if ':' in shown else shown}:{bound}. Stop with Ctrl+C.")
+    log_to_stderr()
     run(settings, listener, workers)
 
 

@@ -145,6 +145,10 @@ def _shared(pours: Iterable[AnyPour], place: Place, depth: Depth, workers: int) 
                         return
                     found = given.popleft().result()
                     waiting.popleft()
+                    for answer in found:
+                        if isinstance(answer, Fault) and answer.code == "internal":
+                            # What its process logs is heard by nobody.
+                            _log.error("a pour could not be checked: %s", answer.what)
                     yield from found
         except BrokenProcessPool:
             # A process was killed, for want of memory perhaps: what it had not answered is asked anew.

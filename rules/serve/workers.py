@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from ...catalog import InputError
 from ..chemistry.newton import use_cores
+from .logs import log_to_stderr
 from .web import Settings, application
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ def _work(settings: Settings, listener: socket.socket, workers: int) -> None:
     """One worker, from its start to its end."""
     from uvicorn import Config, Server
 
+    log_to_stderr()
     if workers > 1:
         use_cores(1)  # the others check other pours
     server = Server(
