@@ -236,7 +236,7 @@ class Swaps(Result):
     proven: bool = False
     looked_at: int = 0
     nearest: Swap | None = None
-    rest: tuple[str, ...] = ()
+    rest: tuple[RuleName, ...] = ()
 
 
 class SplitBucket(Result):

@@ -71,7 +71,7 @@ MANY = pour("calcium nitrate", "technical MAP", "magnesium sulfate", water=SOFT)
 def test_what_is_answered_is_of_its_schema(catalog: Catalog) -> None:
     whole = check(MANY, catalog).model_dump(mode="json", by_alias=True)
     assert whole["splits"]
-    swaps = [one.model_dump(mode="json") for one in swap(pour("technical MAP"), catalog)]
+    swaps = swap(pour("technical MAP"), catalog).model_dump(mode="json")
     splits = split(MANY, catalog).model_dump(mode="json")
     (fault,) = check_each([pour("uera")], catalog)
     told: list[tuple[Kind, Any]] = [("verdict", whole), ("swaps", swaps), ("splits", splits)]
@@ -88,7 +88,7 @@ def test_what_is_answered_is_of_its_schema(catalog: Catalog) -> None:
         ("verdict", ("findings", 0, "rule"), "fire"),
         ("verdict", ("findings", 0, "level"), 3),
         ("verdict", ("line", "ph", "value"), "7"),
-        ("swaps", (0, "rules"), ["fire"]),
+        ("swaps", ("offered", 0, "rules"), ["fire"]),
         ("splits", ("offered", 0, "buckets", 0, "rules"), ["fire"]),
         ("fault", ("code",), "odd"),
         ("pour", ("bucket", "volume"), [5]),
@@ -104,7 +104,7 @@ def test_a_schema_refuses_what_is_not_of_its_kind(
         "verdict": lambda: check(pour("technical MAP"), catalog, depth="numbers").model_dump(
             mode="json", by_alias=True
         ),
-        "swaps": lambda: [one.model_dump(mode="json") for one in swap(pour("technical MAP"), catalog)],
+        "swaps": lambda: swap(pour("technical MAP"), catalog).model_dump(mode="json"),
         "splits": lambda: split(MANY, catalog).model_dump(mode="json"),
         "fault": lambda: Fault.of(InputError("is missing", where="bucket", mend="add it")).model_dump(),
         "pour": pour,
