@@ -129,7 +129,7 @@ def read_json(text: str, where: str) -> dict[str, Any]:
     except ValueError:
         raise InputError("holds a number that is too large", where=where, mend="write a real amount") from None
     if not isinstance(data, dict):
-        raise InputError("is no JSON object", where=where, mend='write {"name": ...}')
+        raise InputError("is no JSON object", where=where, mend="write its fields in braces, {...}")
     return data
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections import deque
 from collections.abc import Iterable, Iterator
@@ -10,6 +9,7 @@ from dataclasses import fields
 from typing import Any
 
 from ...catalog import Catalog, InputError
+from ...catalog.store.parse import read_json
 from ...catalog.text import json_line
 from ..answer.fault import Fault
 from ..answer.verdict import Answer, Depth, Verdict
@@ -54,13 +54,9 @@ def _read(lines: Iterable[str]) -> Iterator[tuple[int, dict[str, Any] | Fault]]:
 
 def _pour(line: str) -> dict[str, Any] | Fault:
     try:
-        data = json.loads(line)
-    except (ValueError, RecursionError) as error:
-        what = f"is no JSON ({str(error) or type(error).__name__})"
-        return Fault(code="input", path="", what=what, cure="write one pour a line")
-    if not isinstance(data, dict):
-        return Fault(code="input", path="", what="is not a pour", cure='write {"product": [...], ...}')
-    return data
+        return read_json(line.removeprefix("\ufeff"), "")
+    except InputError as error:
+        return Fault.of(error)
 
 
 def _answers(

@@ -174,6 +174,35 @@ def test_lines(cli: Callable[..., Any], workers: str) -> None:
     assert (ran.code, ran.err) == (2, "")
 
 
+UNREADABLE = {
+    "nope": ("line 1", "is no JSON (Expecting value: line 1 column 1 (char 0))"),
+    "[1]": ("line 1", "is no JSON object"),
+    "7": ("line 1", "is no JSON object"),
+    '{"product": [], "product": []}': ("line 1", "product is given twice"),
+    '{"product": [{"name": "urea", "amount": "1 lb", "amount": "9 lb"}], "bucket": {"volume": "5 gal"}}': (
+        "line 1",
+        "amount is given twice",
+    ),
+    '{"product": ' + "[" * 60_000: ("line 1", "is nested too deeply"),
+    '{"product": ' + "9" * 6_000 + "}": ("line 1", "holds a number that is too large"),
+    '{"product": [{"name": "urea", "amount": "1 lb"}], "bucket": {"volume": NaN}}': (
+        "line 1, pour, bucket.volume",
+        "is not text",
+    ),
+    '{"product": [], "bucket": {"volume": "5 gal"}}': ("line 1, pour", "product is empty"),
+}
+
+
+@pytest.mark.parametrize("line", UNREADABLE, ids=lambda line: line[:12])
+def test_a_line_that_is_no_pour_is_a_fault_with_its_place(call: Callable[..., Any], line: str) -> None:
+    """Keys that come twice too: of two amounts nobody knows which was meant. The lines after it are answered."""
+    ran = call("check", "-", "--lines", "--depth", "verdict", stdin=f"{line}\n{json.dumps(pour())}\n")
+    fault, after = map(json.loads, ran.out.splitlines())
+    assert (fault["fault"]["path"], fault["fault"]["what"]) == UNREADABLE[line]
+    assert fault["fault"]["cure"]
+    assert (after["verdict"], ran.code, ran.err) == ("caution", 2, "")
+
+
 @pytest.mark.parametrize(("name", "code"), [("urea", 0), ("technical MAP", 1)])
 def test_the_worst_line_is_the_exit_code(cli: Callable[..., Any], name: str, code: int) -> None:
     text = "\n".join(json.dumps(one) for one in (pour(), pour(name), pour()))
