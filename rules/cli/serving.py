@@ -31,11 +31,9 @@ def serve(
     token_file: Annotated[
         str | None, typer.Option("--token-file", help="A file with the token that lets write; else it only reads.")
     ] = None,
-    rate: Annotated[
-        str, typer.Option("--rate", help='Requests of a client that each worker takes: "50/s", "600/min", "none".')
-    ] = "50/s",
+    rate: Annotated[str, typer.Option("--rate", help='Requests of a client: "50/s", "600/min", "none".')] = "50/s",
     time_limit: Annotated[
-        float, typer.Option("--time-limit", min=0.1, max=600, help="Seconds that an answer may take.")
+        float, typer.Option("--time-limit", min=0.1, max=600, help="Seconds that an answer may take; it is ended then.")
     ] = 20.0,
     db: Database = None,
     new: New = False,

@@ -98,12 +98,12 @@ class _Worker:
 
 
 def _begin(place: Place) -> None:
-    Thread(target=_end_with_parent, daemon=True).start()
+    Thread(target=end_with_parent, daemon=True).start()
     use_cores(1)  # the others work on other pours
     _Worker.catalog = Catalog.at(place)
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """End this process once the one that it works for is gone: killed, it could not say so."""
     parent = multiprocessing.parent_process()
     if parent is not None:

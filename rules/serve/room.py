@@ -1,4 +1,4 @@
-"""A thread with a catalog of its own: what is asked of it is done one after the other."""
+"""A thread with a catalog of its own, for what takes no time: records that are read one after the other."""
 
 from __future__ import annotations
 
@@ -11,17 +11,10 @@ from typing import TypeVar
 
 from ...catalog import Catalog, CatalogError
 from ...catalog.store.place import Place
+from .refused import Busy, TooSlow
 
 Answer = TypeVar("Answer")
 _log = logging.getLogger(__name__)
-
-
-class Busy(Exception):
-    """So many wait already that this one is not taken."""
-
-
-class TooSlow(Exception):
-    """The answer was not there in time; what was begun runs on to its end."""
 
 
 class Room:

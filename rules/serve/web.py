@@ -5,32 +5,32 @@
 import hmac
 import logging
 from asyncio import timeout
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, MutableMapping
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from math import ceil
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, cast
 
 from pydantic import BaseModel
-from pydantic_core import to_jsonable_python
 
-from ...catalog import Catalog, CatalogError, ChangedMeanwhile, InputError, Product, UnknownName, WaterTest, Well, slug
-from ...catalog.store.parse import faults_in, read_json
+from ...catalog import Catalog, InputError, Product, WaterTest, Well
+from ...catalog.store.parse import faults_in
 from ...catalog.store.place import Place
-from ...catalog.text import json_line, one_line, quoted
+from ...catalog.text import one_line, quoted
 from ..answer.echo import program
-from ..answer.fault import Code, Fault
+from ..answer.fault import Fault
 from ..answer.schemas import with_rule_names
 from ..answer.verdict import Depth, Program, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
-from ..check import check
 from ..families.registry import rule_named, rules
-from ..instead.split import split
-from ..instead.swap import swap
+from . import work
 from .limits import Rates
-from .room import Busy, Room, TooSlow
+from .refused import Refused
+from .room import Room
 from .rows import FoundProduct, RuleRow, RuleText, WellRow
-from .saving import Saved, save_product, save_test
+from .saving import Saved
+from .work import as_text, named_by_the_address
+from .workroom import Workroom
 
 if TYPE_CHECKING:
     from fastapi import FastAPI, Request, Response
@@ -49,8 +49,9 @@ class Settings:
     """What a server goes by.
 
     place: of the catalog, which is there. token: whoever sends it may write; None: nobody may. rate_per_s: requests per
-    second and client that each worker takes; None: any. largest_body: bytes. patience_s: longer no answer is waited
-    for. most_waiting: requests that wait for an answer in a worker; more are not taken.
+    second and client, of all workers together; None: any. largest_body: bytes. patience_s: longer no answer is waited
+    for nor worked on. most_waiting: requests that wait for an answer in a worker; more are not taken. headers_s: within
+    which the headers of a request come. most_connections: of a worker; those beyond are closed.
     """
 
     place: Place
@@ -59,6 +60,8 @@ class Settings:
     largest_body: int = 256 * 1024
     patience_s: float = 20.0
     most_waiting: int = 64
+    headers_s: float = 10.0
+    most_connections: int = 400
 
 
 class Health(Result):
@@ -68,73 +71,14 @@ class Health(Result):
     program: Program
 
 
-class Refused(Exception):
-    """A request that is answered by a fault."""
-
-    def __init__(self, status: int, code: Code, what: str, cure: str, path: str = "", **headers: str) -> None:
-        self.status = status
-        self.fault = Fault(code=code, path=path, what=what, cure=cure)
-        self.headers = {name.replace("_", "-"): value for name, value in headers.items()}
-        super().__init__(what)
-
-    @classmethod
-    def of(cls, error: Exception) -> "Refused":
-        """What an exception means to whoever asked."""
-        match error:
-            case cls():
-                return error
-            case ChangedMeanwhile():
-                return cls(409, "changed-meanwhile", error.what, error.mend, error.where)
-            case InputError():
-                fault = Fault.of(error)
-                return cls(422, fault.code, fault.what, fault.cure, fault.path)
-            case CatalogError():
-                # The line names the database, which is nobody's business outside.
-                _log.error("%s", error)
-                return cls(503, "unavailable", "the catalog cannot be used now", "try again later", Retry_After="10")
-            case Busy():
-                return cls(503, "unavailable", "too many wait already", "try again in a second", Retry_After="1")
-            case TooSlow():
-                what = "the answer took too long; what was to be saved may be saved yet"
-                return cls(503, "unavailable", what, "ask for less (depth=verdict), or try again later")
-            case _:
-                _log.error("a request could not be answered", exc_info=error)
-                fault = Fault.internal(error)
-                what = f"this request could not be answered ({type(error).__name__})"
-                return cls(500, fault.code, what, fault.cure)
-
-
-@contextmanager
-def _named_by_the_address() -> Iterator[None]:
-    """What the address names and is not there is not found; elsewhere an unknown name is a fault of the input."""
-    try:
-        yield
-    except UnknownName as error:
-        raise Refused(404, "not-found", error.what, error.mend) from None
-
-
-def _text(data: object) -> str:
-    """JSON on one line, of results and of lists of them; hidden characters are escaped."""
-    return json_line(to_jsonable_python(data, by_alias=True))
-
-
-def _pour(text: str) -> Pour:
-    pour = Pour.parse(read_json(text, "pour"))
-    if pour.region is not None and pour.region.endswith(".toml"):
-        # On the command line this is a file of the user's own; here it would be one of the server's.
-        raise InputError("names a file", where="pour, region", mend="name a region of the catalog")
-    return pour
-
-
 # --- the door -------------------------------------------------------------------------------------
 
 
 class _Door:
     """What stands before every request: the rate of its client, and that whatever fails is a fault in JSON."""
 
-    def __init__(self, app: _App, settings: Settings) -> None:
-        self._app = app
-        self._rates = Rates(settings.rate_per_s) if settings.rate_per_s is not None else None
+    def __init__(self, app: _App, rates: Rates | None) -> None:
+        self._app, self._rates = app, rates
 
     async def __call__(self, scope: _Scope, receive: _Receive, send: _Send) -> None:
         """One request, or the start and end of the server."""
@@ -172,7 +116,7 @@ def _answer(text: str, status: int = 200, **headers: str) -> "Response":
 
 
 def _refusal(refused: Refused) -> "Response":
-    return _answer(_text(refused.fault), refused.status, **refused.headers)
+    return _answer(as_text(refused.fault), refused.status, **refused.headers)
 
 
 #: Of a body that is too large, so many times what is allowed is read and thrown away: who is cut off while sending may
@@ -294,22 +238,25 @@ def _gives(model: Any, told: str, *more: dict[int, str]) -> dict[int | str, dict
 # --- the application --------------------------------------------------------------------------------
 
 
-def application(settings: Settings) -> "FastAPI":
-    """The ASGI application of one worker: two threads, each with a catalog of its own.
+def application(settings: Settings, rates: Rates | None, cores: int = 0) -> "FastAPI":
+    """The ASGI application of one worker.
 
-    One answers what needs the chemistry or writes, one after the other, the other reads records, so that a record does
-    not wait for a check.
+    What needs the chemistry, searches or writes is done in a process of its own, one after the other, where what takes
+    too long is ended; records are read in a thread here, so that they do not wait for a check. Each has a catalog of
+    its own. rates: None: any number of requests is taken. cores: for the chemistry; 0: all.
     """
     from fastapi import FastAPI, Query, Request, Response
     from fastapi.exceptions import RequestValidationError
     from starlette.exceptions import HTTPException
 
-    checks, reads = Room(settings.place, settings.most_waiting), Room(settings.place, settings.most_waiting)
+    room = Workroom(settings.place, settings.most_waiting, settings.patience_s, cores)
+    reads = Room(settings.place, settings.most_waiting)
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
+        room.open()
         yield
-        checks.close()
+        room.close()
         reads.close()
 
     app = FastAPI(
@@ -323,7 +270,7 @@ def application(settings: Settings) -> "FastAPI":
         redoc_url=None,
     )
     app.openapi = lambda: _schema_once(app)  # type: ignore[method-assign]
-    app.add_middleware(cast(Any, _Door), settings=settings)
+    app.add_middleware(cast(Any, _Door), rates=rates)
 
     @app.exception_handler(HTTPException)
     async def _no_such_request(_: Request, error: HTTPException) -> Response:
@@ -336,9 +283,6 @@ def application(settings: Settings) -> "FastAPI":
         path = one_line(", ".join(str(part) for part in loc))
         return _refusal(Refused(422, "input", one_line(what, 200), one_line(cure, 200), path))
 
-    async def checked(work: Callable[[Catalog], Answer]) -> Answer:
-        return await checks.ask(work, settings.patience_s)
-
     async def read(work: Callable[[Catalog], Answer]) -> Answer:
         return await reads.ask(work, settings.patience_s)
 
@@ -348,7 +292,7 @@ def application(settings: Settings) -> "FastAPI":
     async def check_(request: Request, depth: Depth = "numbers") -> Response:
         """May this pour go through the drip?"""
         text = await _body(request, settings)
-        return _answer(await checked(lambda catalog: _text(check(_pour(text), catalog, depth=depth))))
+        return _answer(await room.ask(work.checked, text, depth))
 
     @app.post(
         "/swap",
@@ -363,9 +307,7 @@ def application(settings: Settings) -> "FastAPI":
     ) -> Response:
         """Other products for the same nitrogen and potassium, without phosphorus, each checked in the same pour."""
         text = await _body(request, settings)
-        return _answer(
-            await checked(lambda catalog: _text(swap(_pour(text), catalog, without=without, replaces=replace)))
-        )
+        return _answer(await room.ask(work.swapped, text, without, replace))
 
     @app.post(
         "/split", name="split", responses=_gives(Splits, "splits, best first", _OF_BODIES), openapi_extra=_takes("Pour")
@@ -373,7 +315,7 @@ def application(settings: Settings) -> "FastAPI":
     async def split_(request: Request) -> Response:
         """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
         text = await _body(request, settings)
-        return _answer(await checked(lambda catalog: _text(split(_pour(text), catalog))))
+        return _answer(await room.ask(work.parted, text))
 
     @app.get("/products", responses=_gives(list[FoundProduct], "products, best first"))
     async def products(
@@ -384,20 +326,16 @@ def application(settings: Settings) -> "FastAPI":
         """Find products by name (typing errors are forgiven), grade or nutrient, or without one."""
         if not query.strip() and not region.strip():
             raise Refused(422, "input", "names nothing to find", "write a name, a grade or a nutrient", "query")
-
-        def found(catalog: Catalog) -> str:
-            return _text([FoundProduct.of(one) for one in catalog.find(query, limit, region=slug(region))])
-
-        return _answer(await checked(found))  # "no phosphorus" is looked for label by label
+        return _answer(await room.ask(work.found, query, limit, region))
 
     @app.get("/products/{name}", responses=_gives(Product, "the product, its revision as ETag"))
     async def product(name: str) -> Response:
         """A product by its id, name or another name of it."""
 
         def found(catalog: Catalog) -> tuple[str, int]:
-            with _named_by_the_address(), catalog.snapshot():
+            with named_by_the_address(), catalog.snapshot():
                 record = catalog.product(name)
-                return _text(record), catalog.current("product", record.id).number
+                return as_text(record), catalog.current("product", record.id).number
 
         text, number = await read(found)
         return _answer(text, ETag=f'"{number}"')
@@ -411,26 +349,22 @@ def application(settings: Settings) -> "FastAPI":
         """Save a product under an id, as a new revision. anyway: in spite of doubts."""
         _may_write(request, settings)
         start, text = _revision(request), await _body(request, settings)
-        saved = await checked(
-            lambda catalog: save_product(
-                catalog, name, read_json(text, "product"), start, by=by, why=why, anyway=anyway
-            )
-        )
-        return _answer(_text(saved), ETag=f'"{saved.revision}"')
+        saved = await room.ask_once(work.product_saved, name, text, start, by, why, anyway)
+        return _answer(as_text(saved), ETag=f'"{saved.revision}"')
 
     @app.get("/wells", responses=_gives(list[WellRow], "wells, by id"))
     async def wells(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Response:
         """Wells, with the day of their newest test."""
-        return _answer(await read(lambda catalog: _text([WellRow.of(one) for one in catalog.wells()[:limit]])))
+        return _answer(await read(lambda catalog: as_text([WellRow.of(one) for one in catalog.wells()[:limit]])))
 
     @app.get("/wells/{name}", responses=_gives(Well, "the well with its tests, its revision as ETag"))
     async def well(name: str) -> Response:
         """A well by its id or name."""
 
         def found(catalog: Catalog) -> tuple[str, int]:
-            with _named_by_the_address(), catalog.snapshot():
+            with named_by_the_address(), catalog.snapshot():
                 record = cast(Well, catalog.record("well", name))
-                return _text(record.model_dump(mode="json", exclude_none=True)), catalog.current(
+                return as_text(record.model_dump(mode="json", exclude_none=True)), catalog.current(
                     "well", record.id
                 ).number
 
@@ -448,26 +382,19 @@ def application(settings: Settings) -> "FastAPI":
         """Add a water test to a well. replace: in place of the test of the same day; anyway: in spite of doubts."""
         _may_write(request, settings)
         start, text = _revision(request), await _body(request, settings)
-
-        def saved(catalog: Catalog) -> Saved:
-            with _named_by_the_address():
-                return save_test(
-                    catalog, name, read_json(text, "test"), start, replace=replace, by=by, why=why, anyway=anyway
-                )
-
-        done = await checked(saved)
-        return _answer(_text(done), ETag=f'"{done.revision}"')
+        saved = await room.ask_once(work.water_test_saved, name, text, start, replace, by, why, anyway)
+        return _answer(as_text(saved), ETag=f'"{saved.revision}"')
 
     @app.get("/rules", name="rules", responses=_gives(list[RuleRow], "all rules"))
     async def rules_() -> Response:
         """The rules that every pour is held against."""
-        return _answer(_text([RuleRow.of(one) for one in rules()]))
+        return _answer(as_text([RuleRow.of(one) for one in rules()]))
 
     @app.get("/rules/{name}", responses=_gives(RuleText, "the rule"))
     async def rule(name: str) -> Response:
         """A rule explained: for a grower, for a chemist, what mends it, its sources."""
         try:
-            return _answer(_text(RuleText.of(rule_named(name))))
+            return _answer(as_text(RuleText.of(rule_named(name))))
         except InputError as error:
             raise Refused(404, "not-found", error.what, error.mend) from None
 
@@ -475,7 +402,7 @@ def application(settings: Settings) -> "FastAPI":
     async def health() -> Response:
         """Whether the server answers and its catalog can be read."""
         await read(lambda catalog: catalog.owners("product", ["urea"]))
-        return _answer(_text(Health(status="ok", program=program())))
+        return _answer(as_text(Health(status="ok", program=program())))
 
     return app
 

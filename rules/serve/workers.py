@@ -9,13 +9,16 @@ import multiprocessing
 import signal
 import socket
 import time
+from collections.abc import MutableSequence
 from multiprocessing.process import BaseProcess
+from secrets import token_bytes
 from types import FrameType
 from typing import TYPE_CHECKING
 
 from ...catalog import InputError
-from ..chemistry.newton import use_cores
+from .limits import CELLS, Rates
 from .logs import log_to_stderr
+from .patient import patient_protocol
 from .web import Settings, application
 
 if TYPE_CHECKING:
@@ -60,8 +63,13 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
         signal.signal(number, stop)
     context = multiprocessing.get_context("spawn")
 
+    # What clients have used up, for all workers together.
+    used = None if settings.rate_per_s is None else context.RawArray("d", CELLS)
+    cores = 1 if workers > 1 else 0  # the others check other pours
+    told = (settings, listener, cores, used, token_bytes(16))
+
     def started() -> BaseProcess:
-        process = context.Process(target=_work, args=(settings, listener, workers), name="pourcheck worker")
+        process = context.Process(target=_work, args=told, name="pourcheck worker")
         process.start()
         return process
 
@@ -86,16 +94,18 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
             process.join()
 
 
-def _work(settings: Settings, listener: socket.socket, workers: int) -> None:
-    """One worker, from its start to its end."""
+def _work(
+    settings: Settings, listener: socket.socket, cores: int, used: MutableSequence[float] | None, salt: bytes
+) -> None:
+    """One worker, from its start to its end. cores: for the chemistry, 0: all; used, salt: see `Rates`."""
     from uvicorn import Config, Server
 
     log_to_stderr()
-    if workers > 1:
-        use_cores(1)  # the others check other pours
+    rates = None if settings.rate_per_s is None else Rates(settings.rate_per_s, used, salt)
     server = Server(
         Config(
-            application(settings),
+            application(settings, rates, cores),
+            http=patient_protocol(settings.headers_s, settings.most_connections),
             log_config=None,
             access_log=False,
             server_header=False,
