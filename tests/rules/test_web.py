@@ -6,11 +6,12 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -226,6 +227,186 @@ def test_rate_and_time_are_limited(catalog: Catalog) -> None:
         assert got[-1].json()["code"] == "too-many"
         time.sleep(float(got[-1].headers["retry-after"]))
         assert server.http.get("/rules").status_code == 200
+
+
+def test_a_rate_holds_for_all_workers_together(catalog: Catalog) -> None:
+    """Of 60 requests at once, each on a connection of its own, no more get through than one worker would let."""
+    with served("--workers", "2", "--db", catalog.database, "--rate", "6/s") as server:
+        url = f"{server.http.base_url}/rules"
+        start = time.monotonic()
+        with ThreadPoolExecutor(8) as clients:
+            codes = list(clients.map(lambda _: httpx.get(url).status_code, range(60)))
+        took = time.monotonic() - start
+        assert set(codes) == {200, 429}
+        # Two that are asked at the same instant may count as one, now and then.
+        assert 6 <= codes.count(200) <= 6 + 6 * took + 2
+
+
+SEVEN = ["calcium nitrate", "technical MAP", "magnesium sulfate", "potassium sulfate", "urea", "potassium nitrate",
+         "ammonium sulfate"]  # fmt: skip
+
+
+def works_for(worker: int) -> list[int]:
+    """Processes that work for a worker."""
+    return workers_of(worker)
+
+
+def soon(there: Callable[[], Any], within_s: float = 15.0) -> Any:
+    """What is there within some time, or what is there then."""
+    end = time.monotonic() + within_s
+    while not (found := there()) and time.monotonic() < end:
+        time.sleep(0.05)
+    return found
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_what_takes_too_long_is_ended(catalog: Catalog) -> None:
+    """The process that works on it is gone as soon as the client is told; the worker answers on, with another."""
+    with served("--workers", "1", "--db", catalog.database, "--rate", "none", "--time-limit", "2.5") as server:
+        (worker,) = workers_of(server.process.pid)
+        assert soon(lambda: server.http.post("/check", json=pour()).status_code == 200)
+        (before,) = works_for(worker)
+        large = {**pour(), "product": [{"name": name, "amount": "1 lb"} for name in SEVEN]}
+        large["bucket"] = {"volume": "50 gal"}
+        start = time.monotonic()
+        slow = server.http.post("/split", json=large)
+        assert (slow.status_code, slow.json()["code"]) == (503, "unavailable")
+        assert 2.0 < time.monotonic() - start < 4.0
+        assert soon(lambda: not lives(before), within_s=1.0)
+        assert server.http.get("/products/urea").status_code == 200  # meanwhile
+        assert soon(lambda: server.http.post("/check", json=pour()).status_code == 200)
+        assert workers_of(server.process.pid) == [worker]
+        (after,) = works_for(worker)
+        assert after != before
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_a_process_that_is_killed_at_its_work_loses_nothing(catalog: Catalog) -> None:
+    """What it was at is done once more, by the next."""
+    with served("--workers", "1", "--db", catalog.database) as server:
+        (worker,) = workers_of(server.process.pid)
+        assert server.http.post("/check", json=pour()).status_code == 200
+        (before,) = works_for(worker)
+        with ThreadPoolExecutor(1) as client:
+            url = f"{server.http.base_url}/split"
+            asked = client.submit(httpx.post, url, json={**pour(), "product": MANY}, timeout=60)
+            time.sleep(0.3)
+            os.kill(before, signal.SIGKILL)
+            assert asked.result().status_code == 200
+        assert works_for(worker) != [before]
+        os.kill(works_for(worker)[0], signal.SIGKILL)  # while nothing is asked
+        assert server.http.post("/check", json=pour()).status_code == 200
+
+
+#: A server whose patience with connections is short.
+IMPATIENT = """
+from pourcheck.catalog.store.place import Place
+from pourcheck.rules.serve.web import Settings
+from pourcheck.rules.serve.workers import listening, run
+if __name__ == "__main__":
+    listener = listening("127.0.0.1", 0)
+    print(listener.getsockname()[1], flush=True)
+    place = Place.named({place!r})
+    run(Settings(place, headers_s=0.8, most_connections=12, patience_s=2.0), listener, 1)
+"""
+
+
+@pytest.fixture(scope="module")
+def impatient(catalog: Catalog, tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+    """The port of such a server."""
+    script = tmp_path_factory.mktemp("impatient") / "server.py"
+    script.write_text(IMPATIENT.format(place=catalog.database), "utf-8")
+    with subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        port = int(process.stdout.readline())
+        assert soon(lambda: _answers(port))
+        yield port
+        process.terminate()
+
+
+def _answers(port: int) -> bool:
+    try:
+        return httpx.get(f"http://127.0.0.1:{port}/rules").status_code == 200
+    except httpx.TransportError:
+        return False
+
+
+HEAD = b"POST /check HTTP/1.1\r\nHost: here\r\nX-Slow: "
+WHOLE = b"GET /rules/lime-in-line HTTP/1.1\r\nHost: here\r\n\r\n"
+
+
+def cut_off_after(connection: socket.socket, drip: bytes, most_s: float = 6.0) -> float:
+    """Seconds until the other end closes, while something is sent every tenth of a second; `most_s` where it does
+    not."""
+    start = time.monotonic()
+    connection.settimeout(0.1)
+    while time.monotonic() - start < most_s:
+        try:
+            if drip:
+                connection.sendall(drip)
+            if not connection.recv(65536):
+                break
+        except TimeoutError:
+            continue
+        except OSError:
+            break
+    return time.monotonic() - start
+
+
+@pytest.mark.parametrize(
+    ("before", "drip"),
+    [
+        (b"", b""),  # says nothing
+        (b"", b"X"),
+        (HEAD, b"X"),  # headers without end
+        (WHOLE + HEAD, b"X"),  # the same after a request that was answered
+        (b"POST /nowhere HTTP/1.1\r\nHost: here\r\nContent-Length: 100000\r\n\r\n", b"X"),  # a body nobody reads
+    ],
+    ids=["silent", "no line", "headers", "later headers", "body"],
+)
+def test_who_never_makes_a_request_is_cut_off(impatient: int, before: bytes, drip: bytes) -> None:
+    with socket.create_connection(("127.0.0.1", impatient)) as connection:
+        connection.sendall(before)
+        assert 0.5 < cut_off_after(connection, drip) < 3.0
+    assert _answers(impatient)
+
+
+def test_a_slow_body_is_told_so(impatient: int) -> None:
+    """Whoever is asked for a body waits for it as long as for an answer."""
+    with socket.create_connection(("127.0.0.1", impatient)) as connection:
+        connection.sendall(b"POST /check HTTP/1.1\r\nHost: here\r\nContent-Length: 1000\r\n\r\n{")
+        connection.settimeout(6.0)
+        start = time.monotonic()
+        assert connection.recv(65536).startswith(b"HTTP/1.1 408 ")
+        assert 1.5 < time.monotonic() - start < 4.0
+
+
+def test_a_connection_is_kept_between_requests(impatient: int) -> None:
+    """Longer than headers may take: the time begins with the first byte of a request."""
+    with httpx.Client(base_url=f"http://127.0.0.1:{impatient}") as http:
+        for pause in (1.5, 1.5, 0.0):
+            assert http.get("/rules").status_code == 200
+            time.sleep(pause)
+
+
+def test_connections_are_not_without_number(impatient: int) -> None:
+    """Those beyond are closed at once, and as soon as others are gone there is room again."""
+    held = [socket.create_connection(("127.0.0.1", impatient)) for _ in range(40)]
+    try:
+        left = 0
+        for one in held:
+            one.settimeout(0.02)
+            try:
+                left += bool(one.recv(1))
+            except TimeoutError:
+                left += 1
+            except OSError:
+                pass
+        assert left <= 12
+    finally:
+        for one in held:
+            one.close()
+    assert soon(lambda: _answers(impatient), within_s=5.0)
 
 
 MANY = [
