@@ -80,8 +80,8 @@ class Asking:
 
 def told(times: list[float], seconds: float) -> str:
     """Figures of some answers."""
-    median, late = 1000 * statistics.median(times), 1000 * times[int(0.95 * len(times))]
-    return f"{len(times) / seconds:4.0f} a second; ms: {median:.0f} (median), {late:.0f} (95 %), {1000 * times[-1]:.0f} (longest)"
+    median, late, longest = (1000 * one for one in (statistics.median(times), times[int(0.95 * len(times))], times[-1]))
+    return f"{len(times) / seconds:4.0f} a second; ms: {median:.0f} (median), {late:.0f} (95 %), {longest:.0f} at most"
 
 
 def main() -> int:
@@ -110,9 +110,8 @@ def main() -> int:
                 all_times, answers, took = sorted(all_times + times), answers + seen, took + seconds
                 if minute:
                     other = {status: count for status, count in seen.items() if status != "200"}
-                    total = sum(resident_mb(server.pid).values())
-                    print(f"minute {minute:3}: {told(times, seconds)}; other than 200: {other or 'none'}; {total:.0f} MB",
-                          flush=True)  # fmt: skip
+                    shown = f"{told(times, seconds)}; other than 200: {other or 'none'}"
+                    print(f"minute {minute:3}: {shown}; {sum(resident_mb(server.pid).values()):.0f} MB", flush=True)
             after = resident_mb(server.pid)
             server.terminate()
     print(f"{told(all_times, took)}; answers: {dict(answers)}")
