@@ -11,14 +11,15 @@ if TYPE_CHECKING:
 
 def patient_protocol(headers_s: float, most: int) -> type[H11Protocol]:
     """The protocol of a server's connections. headers_s: within which the headers of a request are there, from its
-    first byte on (of the first request from the connection on), and what is left of a body that nobody waits for;
-    most: connections at once, those beyond are closed."""
+    first byte on (of the first request from the connection on), what is left of a body that nobody waits for, and
+    within which some of an answer is read; most: connections at once, those beyond are closed."""
     from uvicorn.protocols.http.h11_impl import H11Protocol
 
     class Patient(H11Protocol):
-        """Cuts off who sends headers without end, or nothing."""
+        """Cuts off who sends headers without end, or nothing, and who reads no answer."""
 
         _limit: asyncio.TimerHandle | None = None
+        _unread: asyncio.TimerHandle | None = None
 
         def connection_made(self, transport: Any) -> None:
             """Begin to wait for a request."""
@@ -41,9 +42,28 @@ def patient_protocol(headers_s: float, most: int) -> type[H11Protocol]:
             self._end()
             super().on_response_complete()
 
+        def pause_writing(self) -> None:
+            """So much was not read yet that no more is written."""
+            super().pause_writing()
+            self._unread = self.loop.call_later(headers_s, self.transport.abort)
+
+        def resume_writing(self) -> None:
+            """Some of it was read."""
+            if self._unread is not None:
+                self._unread.cancel()
+                self._unread = None
+            super().resume_writing()
+
+        def timeout_keep_alive_handler(self) -> None:
+            """No further request came; what was not read of the answers is not kept for ever."""
+            super().timeout_keep_alive_handler()
+            self.loop.call_later(headers_s, self.transport.abort)
+
         def connection_lost(self, exc: Exception | None) -> None:
             """Nothing is waited for."""
             self._end()
+            if self._unread is not None:
+                self._unread.cancel()
             super().connection_lost(exc)
 
         def _begin(self) -> None:

@@ -307,7 +307,7 @@ if __name__ == "__main__":
     listener = listening("127.0.0.1", 0)
     print(listener.getsockname()[1], flush=True)
     place = Place.named({place!r})
-    run(Settings(place, headers_s=0.8, most_connections=12, patience_s=2.0), listener, 1)
+    run(Settings(place, rate_per_s=None, headers_s=0.8, most_connections=12, patience_s=2.0), listener, 1)
 """
 
 
@@ -407,6 +407,23 @@ def test_connections_are_not_without_number(impatient: int) -> None:
         for one in held:
             one.close()
     assert soon(lambda: _answers(impatient), within_s=5.0)
+
+
+def test_who_reads_no_answers_is_cut_off(impatient: int) -> None:
+    """As many as there may be ask for more than fits on the way and read nothing: soon there is room for others."""
+    held = []
+    try:
+        for _ in range(12):
+            one = socket.socket()
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            one.connect(("127.0.0.1", impatient))
+            one.sendall(b"GET /rules HTTP/1.1\r\nHost: here\r\n\r\n" * 400)
+            held.append(one)
+        assert not _answers(impatient)
+        assert soon(lambda: _answers(impatient), within_s=15.0)
+    finally:
+        for one in held:
+            one.close()
 
 
 MANY = [
