@@ -20,10 +20,12 @@ from ...catalog.store.place import Place
 from ...catalog.text import json_line, one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Code, Fault
-from ..answer.verdict import Depth, Program, Result, Splits, Swaps, Verdict
+from ..answer.verdict import Depth, Program, Remedies, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
 from ..check import check
 from ..families.registry import rule_named, rules
+from ..instead.acid import TARGET_PH
+from ..instead.remedy import remedy
 from ..instead.split import split
 from ..instead.swap import swap
 from .limits import Rates
@@ -372,6 +374,17 @@ def application(settings: Settings) -> "FastAPI":
         """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
         text = await _body(request, settings)
         return _answer(await checked(lambda catalog: _text(split(_pour(text), catalog))))
+
+    @app.post(
+        "/remedy",
+        name="remedy",
+        responses=_gives(Remedies, "changes that mend it, best first", _OF_BODIES),
+        openapi_extra=_takes("Pour"),
+    )
+    async def remedy_(request: Request, to_ph: Annotated[float, Query(ge=4.0, le=8.5)] = TARGET_PH) -> Response:
+        """The smallest changes that clear a pour, each checked: less, weaker, warmer, softer, apart, other, acid."""
+        text = await _body(request, settings)
+        return _answer(await checked(lambda catalog: _text(remedy(_pour(text), catalog, target_ph=to_ph))))
 
     @app.get("/products", responses=_gives(list[FoundProduct], "products, best first"))
     async def products(
