@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ..catalog import Catalog
-from .answer.assess import assess, one_thread
+from .answer.assess import Weighed, assess, one_thread, weigh
 from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
 from .families.registry import rule_named
+from .instead.recheck import Again
+from .instead.remedy import remedies_for
 from .instead.split import splits_of
 from .instead.swap import swaps_for
 from .present.words import worded
@@ -18,14 +20,16 @@ from .present.words import worded
 _SPLIT_UNASKED = 3
 #: Swaps that are looked for without being asked for, and how many blends are checked for them at most.
 _SWAPS, _SWAPS_CHECKED = 2, 6
+#: Remedies that are told.
+_REMEDIES = 3
 
 
 def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth = "edges") -> Verdict:
     """May this pour go through drip?
 
     pour: a Pour, or plain data of the pour schema. depth: "verdict" for the verdict and what the rules find; "numbers":
-    bucket and line in numbers too; "edges": how far it is from turning, what decides and swaps as well, which takes ten
-    times as long.
+    bucket and line in numbers too; "edges": how far it is from turning, what decides and what to do instead as well,
+    which takes ten times as long or more.
     Raises: InputError: what is wrong with the pour, where, and how to mend it.
 
     >>> from pourcheck import Catalog, check
@@ -37,12 +41,22 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
     """
     pour = Pour.parse(pour)
     with one_thread(), catalog.snapshot():
-        question = ask(pour, catalog)
-        verdict = worded(assess(question, depth))
-        blamed = (rule_named(finding.rule) for finding in verdict.findings if finding.level != "note")
-        if depth == "edges" and any(rule.swap_helps for rule in blamed):
-            swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED).offered
-            verdict = verdict.model_copy(update={"swaps": swaps})
-        if depth == "edges" and verdict.verdict in {"stop", "unknown"} and 1 < len(pour.product) <= _SPLIT_UNASKED:
-            verdict = verdict.model_copy(update={"splits": splits_of(question, catalog).offered})
-        return verdict
+        weighed = weigh(ask(pour, catalog))
+        verdict = worded(assess(weighed, depth))
+        return verdict if depth != "edges" else verdict.model_copy(update=_instead(weighed, verdict, catalog))
+
+
+def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, object]:
+    """What to do instead, as far as it is looked for without being asked for: each changed pour is asked once."""
+    question = weighed.question
+    found: dict[str, object] = {}
+    again = Again(question, catalog)
+    again.know(weighed)
+    if any(rule_named(finding.rule).swap_helps for finding in verdict.findings if finding.level != "note"):
+        swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again)
+        found["swaps"] = swaps.offered
+    if verdict.verdict in {"stop", "unknown"}:
+        if 1 < len(question.poured) <= _SPLIT_UNASKED:
+            found["splits"] = splits_of(question, catalog, again).offered
+        found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
+    return found

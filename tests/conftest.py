@@ -32,7 +32,7 @@ SLOW = {
     "test_stock_solubility", "test_stock_activity", "test_density", "test_bucket_numbers", "test_water_rules",
     "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder",
     "test_metals", "test_grades", "test_exchange", "test_cli_catalog", "test_table", "test_jars", "test_hardness",
-    "test_large", "test_many", "test_split", "test_web", "test_contract",
+    "test_large", "test_many", "test_split", "test_swap", "test_remedy", "test_web", "test_contract",
     "test_day", "test_threads", "test_logging", "test_dose",
 }  # fmt: skip
 

@@ -115,6 +115,7 @@ def test_public_names() -> None:
         "check",
         "check_each",
         "check_many",
+        "remedy",
         "split",
         "swap",
     }

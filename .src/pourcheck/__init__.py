@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from .rules.ask.pour import Pour
     from .rules.answer.fault import Fault
     from .rules.check import check
+    from .rules.instead.remedy import remedy
     from .rules.instead.split import split
     from .rules.instead.swap import swap
     from .rules.serve.batch import check_each, check_many
@@ -50,6 +51,7 @@ __all__ = [
     "check",
     "check_each",
     "check_many",
+    "remedy",
     "split",
     "swap",
 ]
@@ -63,6 +65,7 @@ _IN_RULES = {
     "check": "check",
     "check_each": "serve.batch",
     "check_many": "serve.batch",
+    "remedy": "instead.remedy",
     "split": "instead.split",
     "swap": "instead.swap",
 }

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Self
 from pydantic import ConfigDict, Field, model_validator
 
 from ..product import LONGEST_NAME, Record
-from ..quantity.concentration import READINGS
+from ..quantity.concentration import READINGS, mol_per_mg
 from ..quantity.measure import Conductivity, Count, Measure, Ph, Solids, Temperature, concentration_of
 from ..quantity.named import named_quantities, named_quantities_in_schema
 from ..quantity.table import ALKALINITY, BICARBONATE, QUANTITIES
@@ -26,6 +26,10 @@ OTHER_NAMES = {
     "tds": "dissolved_solids",
     "total_dissolved_solids": "dissolved_solids",
 }
+
+
+#: In which a diluted water states an item.
+_UNIT_OF = {name: QUANTITIES[name].unit for name in QUANTITIES} | {"dissolved_solids": "mg/L", "ec": "mS/cm"}
 
 
 class WaterTest(Record):
@@ -134,6 +138,21 @@ class WaterTest(Record):
             for item in CONCENTRATION_ITEMS
             if (measure := self.stated(item)) is not None
         }
+
+    def diluted(self, share: float) -> dict[str, str]:
+        """Items of this water once it makes up only this share of it and the rest is pure, as a test states them: what
+        is dissolved, suspended and alive in it; not pH and temperature, which do not mix by shares.
+
+        >>> WaterTest.model_validate({"ph": 7.6, "calcium": "95 mg/L", "iron": "<0.4 mg/L"}).diluted(0.25)
+        {'calcium': '23.75 mg/L', 'iron': '0 to 0.1 mg/L'}
+        """
+        found = {}
+        for item in (*CONCENTRATION_ITEMS, *(name for name in OTHER_ITEMS if name != "temperature")):
+            if (measure := self.stated(item)) is not None:
+                per = mol_per_mg(item) if item in READINGS else 1.0
+                ends = dict.fromkeys(f"{share * end / per:.6g}" for end in measure.span)
+                found[item] = f"{' to '.join(ends)} {_UNIT_OF[item]}"
+        return found
 
     def concentrations_mol_per_l(self) -> dict[str, float]:
         """Each measured item [mol/L], the middle of a range; alkalinity in mol of charge per liter."""

@@ -60,12 +60,16 @@ def weigh(question: Question) -> Weighed:
     return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
 
 
-def assess(question: Question, depth: Depth) -> Verdict:
-    """The verdict on a question, without swaps and without words, to this depth (see `check`).
+def dangerous(judged: Sequence[Judged], question: Question) -> bool:
+    """Whether a pour endangers people, or holds what does, so that no amount of it is told as good."""
+    return any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
+        item.hazards & {"hypochlorite", "acid"} for item in question.poured
+    )
 
-    Raises: InputError: the region's policy does not fit the rules.
-    """
-    weighed, deep = weigh(question), depth == "edges"
+
+def assess(weighed: Weighed, depth: Depth) -> Verdict:
+    """The verdict on what was weighed, without what to do instead and without words, to this depth (see `check`)."""
+    question, deep = weighed.question, depth == "edges"
     judge, case, columns, judged, level = (
         weighed.judge,
         weighed.case,
@@ -116,9 +120,7 @@ def _edges(asked: Asked) -> tuple[Edge, ...]:
     if asked.now == Level.UNKNOWN or no_number_turns(asked.judged):
         return ()
     # Nobody is told how much more of what endangers people would do.
-    danger = any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in asked.judged) or any(
-        item.hazards & {"hypochlorite", "acid"} for item in asked.question.poured
-    )
+    danger = dangerous(asked.judged, asked.question)
     found = []
     for edge in edges(asked, without=(AMOUNT_FACTOR, INJECTION_RATIO) if danger else ()):
         assert edge.quantity.key in get_args(EdgeInput)

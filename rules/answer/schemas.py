@@ -10,13 +10,19 @@ from ...catalog import Product, WaterTest
 from ..ask.pour import Pour
 from ..families.registry import rules
 from .fault import Fault
-from .verdict import Splits, Swaps, Verdict
+from .verdict import Remedies, Splits, Swaps, Verdict
 from .versions import VERSIONS, Kind
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 #: What is read, and what is written, as types.
 _READ: dict[Kind, Any] = {"pour": Pour, "product": Product, "water": WaterTest}
-_WRITTEN: dict[Kind, Any] = {"verdict": Verdict, "fault": Fault, "swaps": Swaps, "splits": Splits}
+_WRITTEN: dict[Kind, Any] = {
+    "verdict": Verdict,
+    "fault": Fault,
+    "swaps": Swaps,
+    "splits": Splits,
+    "remedies": Remedies,
+}
 
 
 def schema_of(kind: Kind) -> dict[str, Any]:

@@ -6,7 +6,7 @@ Sentences stand only in `summary`, `message` and `do`; they are made from the re
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 from typing_extensions import TypeAliasType
@@ -240,10 +240,13 @@ class Swaps(Result):
 
 
 class SplitBucket(Result):
-    """A bucket of a split. products: with their amounts; portions: as many buckets of it; rules: that speak of it, the
-    worst first, without notes; order: in which they are mixed, "" where it does not matter."""
+    """A bucket of a split. products: with their amounts; places: in the pour, from 0; amounts: of each; portions: as
+    many buckets of it; rules: that speak of it, the worst first, without notes; order: in which they are mixed, ""
+    where it does not matter."""
 
     products: tuple[str, ...]
+    places: tuple[int, ...] = ()
+    amounts: tuple[str, ...] = ()
     portions: int
     verdict: Answer
     rules: tuple[RuleName, ...]
@@ -267,6 +270,80 @@ class Splits(Result):
     needed: bool
     offered: tuple[Split, ...]
     alone: tuple[SplitBucket, ...]
+
+
+RemedyKind = Literal[
+    "settings",
+    "warmer-bucket",
+    "cooler-bucket",
+    "weaker-ratio",
+    "stronger-ratio",
+    "cooler-line",
+    "warmer-line",
+    "less",
+    "bigger-bucket",
+    "leave-out",
+    "split",
+    "swap",
+    "rain-water",
+    "acid",
+    "phosphorus-as-acid",
+]
+
+
+class AcidDose(Result):
+    """An acid of a remedy. amount: in a fill of the bucket, in the user's own units; kg_per_hour: of injection, null
+    where neither flow nor drip is stated; liters_per_1000_l: of the line's water (gallons per 1,000 gallons), null of a
+    dry acid; ph_without, ph: of the line without it and with it; adds_mg_per_l: nutrients that it adds to the line, by
+    key; percent_of_stock: its volume in that of the stock."""
+
+    id: str
+    name: str
+    amount: str
+    kg_per_hour: Number | None
+    liters_per_1000_l: Number | None
+    ph_without: Number
+    ph: Number
+    adds_mg_per_l: dict[str, Number]
+    percent_of_stock: Number
+
+
+class RemedyBucket(Result):
+    """A bucket of a remedy. products: with their amounts; change: the tables of the pour that are other ones in it, as
+    the pour schema has them; portions: as many buckets of it; verdict: of the pour with that change, asked again;
+    rules: that speak of it, the worst first, without notes."""
+
+    products: tuple[str, ...]
+    change: dict[str, Any]
+    portions: int = 1
+    verdict: Answer
+    rules: tuple[RuleName, ...]
+
+
+class Remedy(Result):
+    """A change that mends a pour. settings: what is to be set or fitted besides, or alone: words for a list; now, to:
+    of the number that is changed, in its unit, null where the remedy goes by no number, or where it was not stated;
+    verdict: of the worst of its buckets; acid: of a remedy with one; lost: nutrients [kg] that it leaves out."""
+
+    kind: RemedyKind
+    settings: tuple[str, ...] = ()
+    unit: str = ""
+    now: float | None = None
+    to: float | None = None
+    buckets: tuple[RemedyBucket, ...]
+    verdict: Answer
+    acid: AcidDose | None = None
+    lost: dict[str, float] = Field(default_factory=dict)
+
+
+class Remedies(Result):
+    """What `remedy` finds. verdict: of the pour as it is; offered: the better verdict first, among equals the smaller
+    change; each was asked again; beyond: rules that speak by themselves whatever is changed here, such as a source that
+    does not dissolve, empty where something is offered."""
+
+    verdict: Answer
+    offered: tuple[Remedy, ...]
+    beyond: tuple[RuleName, ...] = ()
 
 
 class JarSeen(Result):
@@ -393,6 +470,7 @@ class Verdict(Result):
     edges: tuple[Edge, ...] = ()
     swaps: tuple[Swap, ...] = ()
     splits: tuple[Split, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
     jars: tuple[JarSeen, ...] = ()
     assumed: tuple[Assumed, ...]
 

@@ -26,6 +26,7 @@ for command in (
     pouring.check,
     pouring.swap,
     pouring.split,
+    pouring.remedy,
     pouring.ratio,
     lookup.find,
     lookup.show,

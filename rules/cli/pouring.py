@@ -1,4 +1,4 @@
-"""Commands that take a pour: check, swap; and the ratio of an injector from a trial."""
+"""Commands that take a pour: check, swap, remedy, split; and the ratio of an injector from a trial."""
 
 from __future__ import annotations
 
@@ -135,6 +135,26 @@ def swap(
         from ..present.answer import print_swaps
 
         page(lambda out: print_swaps(swaps, out))
+
+
+@takes_pour
+def remedy(
+    options: PourOptions,
+    to_ph: Annotated[float, typer.Option("--to-ph", help="pH of the line that acid is to bring it to.")] = 6.5,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """The smallest changes that clear a pour: less, weaker, warmer, softer, apart, another source, acid."""
+    from ..instead.remedy import remedy as run
+
+    remedies = _found(lambda pour, catalog: run(pour, catalog, target_ph=to_ph), options, as_json, db, new=new)
+    if as_json:
+        say(escaped(remedies.model_dump_json(indent=2)))
+    else:
+        from ..present.answer import print_remedies
+
+        page(lambda out: print_remedies(remedies, out))
 
 
 @takes_pour

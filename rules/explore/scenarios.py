@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import product as cross
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog.label.directions import DIRECTIONS
 from ..ask.columns import Columns, Floats
@@ -57,6 +58,15 @@ def scenarios(question: Question) -> Columns:
     for j, place in enumerate(labels):
         columns = columns.leaned(place, picks[:, j].astype(int), towards[:, j])
     return columns
+
+
+def spread(count: int, most: int) -> NDArray[np.intp]:
+    """At most so many of so many rows, evenly over them, the first one with them.
+
+    >>> spread(9, 3)
+    array([0, 4, 8])
+    """
+    return np.unique(np.linspace(0, max(count - 1, 0), min(count, most)).astype(int))
 
 
 def _numbers(rng: np.random.Generator, size: int) -> Floats:

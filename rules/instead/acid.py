@@ -117,12 +117,7 @@ def acid_demands(
     """
     for acid in acids:
         _must_be_acid(acid)
-    if not LEAST_TARGET_PH <= target_ph <= MOST_TARGET_PH:
-        raise InputError(
-            f"pH {target_ph:g} is none that irrigation water is brought to",
-            where="target_ph",
-            mend=f"take one from {LEAST_TARGET_PH:g} to {MOST_TARGET_PH:g}",
-        )
+    must_be_target(target_ph)
     for item in question.poured:
         if not item.composition.mixtures:
             raise InputError(
@@ -144,6 +139,16 @@ def water_alone(setting: Mapping[str, object], catalog: Catalog, acid: Product) 
     line = {"name": acid.id, "amount": _TOKEN_AMOUNT[acid.form]}
     question = ask(Pour.parse({**setting, "product": [line]}), catalog)
     return replace(question, poured=(), jars=())
+
+
+def must_be_target(target_ph: float) -> None:
+    """Raises: InputError: no pH that irrigation water is brought to."""
+    if not LEAST_TARGET_PH <= target_ph <= MOST_TARGET_PH:
+        raise InputError(
+            f"pH {target_ph:g} is none that irrigation water is brought to",
+            where="target_ph",
+            mend=f"take one from {LEAST_TARGET_PH:g} to {MOST_TARGET_PH:g}",
+        )
 
 
 def _must_be_acid(acid: Product) -> None:

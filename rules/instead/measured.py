@@ -22,8 +22,8 @@ def metric(poured: tuple[Poured, ...]) -> bool:
 
 
 def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, float]:
-    """An amount of a product to the step of a scale or a jug that is at most 2 % of it, or the finest there is: as it
-    is written, and what it weighs [kg]. Liquids by volume, dry products by mass.
+    """An amount of a product to the step of a scale or a jug that is at most 2 % of it, or one at least of the finest:
+    as it is written, and what it weighs [kg]. Liquids by volume, dry products by mass.
 
     >>> from pourcheck import Catalog
     >>> with Catalog.open("sqlite://") as catalog:
@@ -51,7 +51,7 @@ def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, floa
 
 def _rounded(amount: float, steps: tuple[float, ...]) -> float:
     step = max((one for one in steps if one <= _STEP_SHARE * amount), default=steps[0])
-    return round(round(amount / step) * step, 2)
+    return round(max(round(amount / step), 1) * step, 2)
 
 
 def _of_thousand(amount: float, small: str, large: str) -> str:

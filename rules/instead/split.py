@@ -8,12 +8,13 @@ from functools import cached_property
 from itertools import combinations
 
 from ...catalog import Catalog, InputError
-from ..answer.assess import Weighed, one_thread, weigh
+from ..answer.assess import Weighed, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
+from ..explore.edges import no_number_turns
 from ..judge.rule import Level, overall
-from .recheck import GOOD, asked_again
+from .recheck import GOOD, Again
 
 #: Products that are split at most: every set of them is checked, 127 of seven.
 MOST_PRODUCTS = 7
@@ -48,9 +49,10 @@ def split(pour: Pour | Mapping[str, object], catalog: Catalog) -> Splits:
         return splits_of(ask(pour, catalog), catalog)
 
 
-def splits_of(question: Question, catalog: Catalog) -> Splits:
-    """The same for a question that was asked already; what it comes to as it is counts as one bucket."""
-    return _Search(question, catalog).splits
+def splits_of(question: Question, catalog: Catalog, again: Again | None = None) -> Splits:
+    """The same for a question that was asked already; what it comes to as it is counts as one bucket. again: who
+    asks."""
+    return _Search(again or Again(question, catalog)).splits
 
 
 @dataclass(frozen=True)
@@ -69,9 +71,9 @@ class _Bucket:
 class _Search:
     """The sets of a pour's products, and the ways to part them."""
 
-    def __init__(self, question: Question, catalog: Catalog) -> None:
-        self.question, self.catalog = question, catalog
-        self.products = tuple(range(len(question.poured)))
+    def __init__(self, again: Again) -> None:
+        self.again, self.question = again, again.question
+        self.products = tuple(range(len(self.question.poured)))
         self._weighed: dict[tuple[tuple[int, ...], int], _Bucket | None] = {}
 
     def _weigh(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
@@ -81,11 +83,8 @@ class _Search:
         return self._weighed[products, portions]
 
     def _asked(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
-        pour = self.question.pour
-        if products == self.products and portions == 1:
-            return _Bucket(products, 1, weigh(self.question))
         lines = tuple(self._line(i, portions) for i in products)
-        weighed = asked_again(pour.model_copy(update={"product": lines}), self.question, self.catalog)
+        weighed = self.again(self.question.pour.model_copy(update={"product": lines}))
         return None if weighed is None else _Bucket(products, portions, weighed)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
@@ -102,6 +101,8 @@ class _Search:
             for products in combinations(self.products, size):
                 bucket = self._weigh(products, 1)
                 if bucket is None or not bucket.good:
+                    if self._thinner_is_no_use(products, bucket):
+                        continue
                     # What is bad at its thinnest is not looked at between.
                     thinnest = self._weigh(products, MOST_PORTIONS)
                     if thinnest is None or not thinnest.good:
@@ -110,6 +111,14 @@ class _Search:
                     bucket = next((one for one in between if one is not None and one.good), thinnest)
                 found[products] = bucket
         return found
+
+    def _thinner_is_no_use(self, products: tuple[int, ...], bucket: _Bucket | None) -> bool:
+        """Whether no division helps: what stops it goes by no number; or it is two products that are clear apart, in
+        as few buckets as any division makes."""
+        if bucket is not None and no_number_turns(bucket.weighed.judged):
+            return True
+        apart = [self._weigh((i,), 1) for i in products]
+        return len(products) == 2 and all(one is not None and one.weighed.answer == "clear" for one in apart)
 
     def _parted(self, rest: tuple[int, ...]) -> Iterator[tuple[_Bucket, ...]]:
         """All ways to part products into sets that are good."""
@@ -164,6 +173,8 @@ class _Search:
         order = next((one for one in bucket.weighed.judged if one.rule.name == "order-of-mixing"), None)
         return SplitBucket(
             products=tuple(f"{line.amount.times(1.0)} {name}" for line, name in lines),
+            places=bucket.products,
+            amounts=tuple(line.amount.times(1.0) for line, _ in lines),
             portions=bucket.portions,
             verdict=bucket.weighed.answer,
             rules=bucket.weighed.blamed,

@@ -24,10 +24,9 @@ from ..answer.assess import Weighed, one_thread
 from ..answer.verdict import SEVERITY, Brought, Swap, SwapProduct, Swaps
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question, ask
-from ..judge.rule import Level, overall
 from ..policy.regulated import regulated
 from .measured import measured, metric
-from .recheck import GOOD, asked_again
+from .recheck import GOOD, OF_THE_PLACE, Again, only_of
 
 #: A product that holds less than this percent of what is to be left out counts as free of it, where its label says so.
 FREE_PERCENT = 0.05
@@ -44,8 +43,6 @@ CHECKED, OFFERED = 12, 4
 #: less salt, in times the least that there is; a bag less, worth as much as a tenth of that; cost, where all is known.
 #: Among amounts of the same products the nearest, by the share of what is tolerated.
 _REGULATED, _NOT_SOLD, _STEP, _OFF, _SALT, _BAG, _COST = 10_000.0, 1_000.0, 100.0, 0.5, 1.0, 0.1, 0.001
-#: What these say of a swap they say of any pour in that water and at that injector.
-_OF_THE_PLACE = {"water", "equipment"}
 _UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-gas"}
 #: What is kept, first of all; where a product has none of it, what else it is given for.
 _MAIN = ("n", "p2o5", "k2o")
@@ -91,10 +88,12 @@ def swaps_for(
     replaces: Sequence[str] = (),
     offered: int = OFFERED,
     checked: int = CHECKED,
+    again: Again | None = None,
 ) -> Swaps:
-    """The same for a question that was asked already. offered, checked: how many at most."""
+    """The same for a question that was asked already. offered, checked: how many at most; again: who asks."""
     without = without or (left_out("phosphorus"),)
-    search = _Search(question, catalog, without, _replaced(question, without, replaces), offered, checked)
+    again = again or Again(question, catalog)
+    search = _Search(again, without, _replaced(question, without, replaces), offered, checked)
     return search.swaps
 
 
@@ -179,15 +178,11 @@ class _Search:
     """The blends that may take the place of some products, the best first."""
 
     def __init__(
-        self,
-        question: Question,
-        catalog: Catalog,
-        without: tuple[Left, ...],
-        replaced: tuple[int, ...],
-        offered: int,
-        checked: int,
+        self, again: Again, without: tuple[Left, ...], replaced: tuple[int, ...], offered: int, checked: int
     ) -> None:
-        self.question, self.catalog, self.without = question, catalog, without
+        self.again, self.without = again, without
+        self.question, self.catalog = again.question, again.catalog
+        question = again.question
         self.out = [question.poured[i] for i in replaced]
         self.stays = [line for i, line in enumerate(question.pour.product) if i not in replaced]
         self.offered, self.checked = offered, checked
@@ -239,7 +234,7 @@ class _Search:
                     good.append((offer, float(looked)))
                 elif nearest is None or SEVERITY.index(offer.verdict) < SEVERITY.index(nearest.verdict):
                     nearest = offer
-                if weighed.answer in GOOD and _none_better(weighed):
+                if weighed.answer in GOOD and only_of(OF_THE_PLACE, weighed):
                     best_there_are += 1
             if looked == self.checked or best_there_are == self.offered:
                 break
@@ -260,7 +255,7 @@ class _Search:
     def _asked(self, lines: Sequence[PouredProduct]) -> Weighed | None:
         """What stays in the pour comes to with these."""
         pour = self.question.pour.model_copy(update={"product": (*self.stays, *lines)})
-        return asked_again(pour, self.question, self.catalog)
+        return self.again(pour)
 
     def _lines(self, blend: _Blend) -> list[tuple[_Candidate, float, PouredProduct]]:
         return [
@@ -381,12 +376,6 @@ class _Search:
         blend = self._measured(amounts)
         weighed = self._asked([line for _, _, line in self._lines(blend)])
         return None if weighed is None else self._offer(blend, weighed)
-
-
-def _none_better(weighed: Weighed) -> bool:
-    """Whether nothing in the bucket could make it better: all that is said is of the water and the injector."""
-    speaking = (one.rule.family for one in weighed.judged if overall(one.level) > Level.NOTE)
-    return set(speaking) <= _OF_THE_PLACE
 
 
 def _tidy(kg: float) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, Split, Splits, Swap, Swaps, Verdict
+from ..answer.verdict import Finding, Remedies, Remedy, Split, Splits, Swap, Swaps, Verdict
 from ..ask.pour import Pour
 from . import offers, words
 from .page import STYLE, Page
@@ -74,6 +74,9 @@ def _all(page: Page, verdict: Verdict, pour: Pour) -> None:
         for split in verdict.splits:
             page.line(f"{split.verdict.upper():<8}{offers.split_words(split)}", 2, 10)
             _never_together(page, split)
+    if verdict.remedies:
+        page.head("What mends it")
+        _remedies(page, verdict.remedies)
     if verdict.swaps:
         page.head(f"Instead of {' and '.join(verdict.swaps[0].replaces)} (same nitrogen and potassium)")
         _swaps(page, verdict.swaps)
@@ -244,6 +247,24 @@ def print_splits(splits: Splits, out: Console) -> None:
         _never_together(page, split)
     if splits.offered:
         page.line(_LABEL_FIRST)
+
+
+def print_remedies(remedies: Remedies, out: Console) -> None:
+    """What mends a pour, or that nothing does."""
+    page = Page(out)
+    if not remedies.offered:
+        page.line(offers.no_remedy_words(remedies))
+        return
+    page.line(f"{remedies.verdict.upper()} as it is. What mends it, each checked:")
+    _remedies(page, remedies.offered)
+    page.line(_LABEL_FIRST)
+
+
+def _remedies(page: Page, remedies: Sequence[Remedy]) -> None:
+    for one in remedies:
+        page.line(f"{one.verdict.upper():<8}{offers.remedy_words(one)}", 2, 10)
+    if any(one.kind in {"acid", "phosphorus-as-acid"} for one in remedies):
+        page.line(f"Acid: {offers.ACID_CARE}", 2, 10)
 
 
 def _never_together(page: Page, split: Split) -> None:

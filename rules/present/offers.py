@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from ...catalog.nutrients import NUTRIENTS
-from ..answer.verdict import Split, Swap, Swaps
+from ..answer.verdict import AcidDose, Number, Remedies, Remedy, Split, Swap, Swaps
+from ..judge.advice import PROTECT
 from .words import and_list
 
 #: As growers say them; the oxides of a label are potash and phosphate.
@@ -79,3 +80,94 @@ def split_words(split: Split) -> str:
         for one in split.buckets
     )
     return f"{split.count} buckets, one after the other, and flush the line with clear water in between: {buckets}"
+
+
+#: What goes with every acid that is advised.
+ACID_CARE = (
+    f"{PROTECT} Acid into water, never water into acid; into the bucket before the fertilizers. Only by who is trained "
+    "for it and licensed where the law asks so; label, safety data sheet and local codes come first."
+)
+
+
+def remedy_words(remedy: Remedy) -> str:
+    """What to change, in a sentence."""
+    text = _change_words(remedy)
+    if remedy.settings and remedy.kind != "settings":
+        text = f"{text}; and {and_list(remedy.settings)}"
+    if remedy.lost:
+        lost = and_list(_NUTRIENT_WORDS.get(key, NUTRIENTS[key].words[0]) for key in remedy.lost)
+        text = f"{text} ({lost} {'is' if len(remedy.lost) == 1 else 'are'} then to come from elsewhere)"
+    return f"{text}."
+
+
+def _change_words(remedy: Remedy) -> str:
+    to, poured = remedy.to, " + ".join(remedy.buckets[0].products)
+    match remedy.kind:
+        case "settings":
+            return _capital(and_list(remedy.settings))
+        case "less":
+            return f"Pour less in a fill: {poured}"
+        case "bigger-bucket":
+            return f"Fill up to {to:g} {remedy.unit} instead of {remedy.now:g}, and inject all of it"
+        case "weaker-ratio" | "stronger-ratio":
+            return f"Set the injector to 1:{to:g}"
+        case "warmer-bucket" | "cooler-bucket":
+            return f"Have the water in the bucket at {_degrees(to)}"
+        case "warmer-line":
+            return f"Feed while the line is at {_degrees(to)}, later in the day"
+        case "cooler-line":
+            return f"Feed while the line is at {_degrees(to)}: early, or on a cooler day"
+        case "rain-water":
+            return f"Mix the water with rain water, {100 * (to or 0.0):.0f} % of it rain"
+        case "leave-out":
+            return f"Leave out {remedy.unit}"
+        case "swap":
+            return f"Pour instead {poured}"
+        case "split":
+            parts = (
+                " + ".join(one.products) + (f", {one.portions} such buckets" if one.portions > 1 else "")
+                for one in remedy.buckets
+            )
+            return f"Make {to:g} buckets, one after the other, and flush in between: {'; '.join(parts)}"
+        case "acid":
+            assert remedy.acid is not None
+            return _acid_words(remedy.acid)
+        case "phosphorus-as-acid":
+            rest = f", and the rest in another: {' + '.join(remedy.buckets[1].products)}" if remedy.buckets[1:] else ""
+            return f"Give the phosphate as acid in a bucket of its own: {poured}{rest}"
+
+
+def _acid_words(acid: AcidDose) -> str:
+    text = f"Add {acid.amount} {acid.name} to the fill: the line comes to pH {acid.ph.value:.1f}"
+    if acid.kg_per_hour is not None:
+        text += f", at {_span(acid.kg_per_hour)} an hour"
+    if acid.adds_mg_per_l:
+        adds = and_list(
+            f"{number.value:.0f} mg/L {_NUTRIENT_WORDS.get(key, key)}" for key, number in acid.adds_mg_per_l.items()
+        )
+        text += f"; it adds {adds}"
+    return text
+
+
+def _span(number: Number) -> str:
+    ends = dict.fromkeys(f"{end:.2g}" for end in (number.low, number.high))
+    return f"{' to '.join(ends)} {number.unit.removesuffix('/h')}"
+
+
+def _degrees(celsius: float | None) -> str:
+    assert celsius is not None
+    return f"{celsius:.0f} degC ({celsius * 1.8 + 32:.0f} degF)"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def no_remedy_words(remedies: Remedies) -> str:
+    """Why nothing is offered."""
+    if remedies.verdict == "clear":
+        return "There is nothing to mend: it is clear."
+    return (
+        "Nothing that can be changed here mends it: amount, ratio, bucket, temperatures, rain water, several buckets, "
+        f"another source, acid. What speaks: {', '.join(remedies.beyond)}."
+    )

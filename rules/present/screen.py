@@ -29,8 +29,8 @@ LABEL_FIRST = "Label, safety data sheet and local code first. More: --more"
 
 #: What is never left out, and in which order the rest is where lines are short, the least needed first.
 _NEVER = 0
-_BACKFLOW, _EDGE, _INSTEAD, _FIRE_NOTE, _JAR, _ASSUMED, _MAKE_UP, _SECOND_STEP, _OTHER_NOTE, _SECOND_EDGE = range(1, 11)
-_SECOND_SWAP = 11
+_BACKFLOW, _INSTEAD, _MEND, _EDGE, _FIRE_NOTE, _JAR, _ASSUMED, _MAKE_UP = range(1, 9)
+_SECOND_STEP, _OTHER_NOTE, _SECOND_EDGE, _SECOND_SWAP = range(9, 13)
 
 #: What only spoils the feed, among the rules that keep people safe; what burns only once it is dry.
 _SPOILS_FEED = frozenset({"bleach-with-feed"})
@@ -173,6 +173,10 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
         yield Part("Do now", (first if i == 0 else "") + step, _NEVER if i == 0 else _SECOND_STEP)
     if first and not cures and not turns:
         yield Part("Do now", first.strip())
+    # Acid is told with all that goes with it, on a screen of its own; nothing is left out that can be poured apart.
+    passed_over = {"acid", "phosphorus-as-acid", *(("leave-out",) if parted else ())}
+    for mended in [one for one in verdict.remedies if one.kind not in passed_over][:1]:
+        yield Part("Mend", f"{offers.remedy_words(mended)[:-1]} ({mended.verdict}).", _MEND)
     for i, swap in enumerate(verdict.swaps[:_SWAPS]):
         text = f"{offers.swap_words(swap)} ({'sold here, ' if swap.sold_here else ''}{swap.verdict})."
         yield Part("Instead", text if i == 0 else f"Or {text}", _INSTEAD if i == 0 else _SECOND_SWAP)

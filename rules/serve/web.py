@@ -20,9 +20,10 @@ from ...catalog.text import one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Fault
 from ..answer.schemas import with_rule_names
-from ..answer.verdict import Depth, Program, Result, Splits, Swaps, Verdict
+from ..answer.verdict import Depth, Program, Remedies, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
 from ..families.registry import rule_named, rules
+from ..instead.acid import TARGET_PH
 from . import work
 from .limits import Rates
 from .refused import Refused
@@ -316,6 +317,17 @@ def application(settings: Settings, rates: Rates | None, cores: int = 0) -> "Fas
         """The fewest buckets that a pour goes into, each checked: which product where, in which order."""
         text = await _body(request, settings)
         return _answer(await room.ask(work.parted, text))
+
+    @app.post(
+        "/remedy",
+        name="remedy",
+        responses=_gives(Remedies, "changes that mend it, best first", _OF_BODIES),
+        openapi_extra=_takes("Pour"),
+    )
+    async def remedy_(request: Request, to_ph: Annotated[float, Query(ge=4.0, le=8.5)] = TARGET_PH) -> Response:
+        """The smallest changes that clear a pour, each checked: less, weaker, warmer, softer, apart, other, acid."""
+        text = await _body(request, settings)
+        return _answer(await room.ask(work.mended, text, to_ph))
 
     @app.get("/products", responses=_gives(list[FoundProduct], "products, best first"))
     async def products(

@@ -13,6 +13,7 @@ from ...catalog.text import json_line
 from ..answer.verdict import Depth
 from ..ask.pour import Pour
 from ..check import check
+from ..instead.remedy import remedy
 from ..instead.split import split
 from ..instead.swap import swap
 from .refused import Refused
@@ -56,6 +57,11 @@ def swapped(catalog: Catalog, text: str, without: Sequence[str], replaces: Seque
 def parted(catalog: Catalog, text: str) -> str:
     """The splits of the pour in a body."""
     return as_text(split(pour_of(text), catalog))
+
+
+def mended(catalog: Catalog, text: str, target_ph: float) -> str:
+    """The remedies for the pour in a body."""
+    return as_text(remedy(pour_of(text), catalog, target_ph=target_ph))
 
 
 def found(catalog: Catalog, query: str, limit: int, region: str) -> str:

@@ -716,7 +716,8 @@ def test_the_keys_of_a_verdict(verdicts: list[tuple[Pour, Verdict]]) -> None:
     for pour, verdict in verdicts:
         data = json.loads(verdict.to_json())
         expected = {"schema", "program", "pour", "used", "region", "verdict", "lowered_by", "summary", "findings"}
-        expected |= {"labels", "water", "bucket", "line", "decided_by", "edges", "swaps", "splits", "jars", "assumed"}
+        expected |= {"labels", "water", "bucket", "line", "decided_by", "edges", "swaps", "splits", "remedies"}
+        expected |= {"jars", "assumed"}
         assert expected == set(data)
         assert data["schema"] == "pourcheck.verdict/2"
         assert set(data["program"]) == {"name", "version"}

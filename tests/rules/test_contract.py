@@ -11,7 +11,7 @@ from typing import Any, get_args
 import pytest
 from jsonschema import Draft202012Validator
 
-from pourcheck import Catalog, Fault, InputError, check, check_each, split, swap
+from pourcheck import Catalog, Fault, InputError, check, check_each, remedy, split, swap
 from pourcheck.rules.answer.schemas import schema_of
 from pourcheck.rules.answer.versions import VERSIONS, Kind
 from pourcheck.rules.families.registry import rules
@@ -59,7 +59,7 @@ def test_the_version_stands_in_the_verdict_and_its_schema(catalog: Catalog) -> N
     assert schema_of("verdict")["properties"]["schema"]["const"] == "pourcheck.verdict/2"
 
 
-@pytest.mark.parametrize("kind", ["verdict", "swaps", "splits"])
+@pytest.mark.parametrize("kind", ["verdict", "swaps", "splits", "remedies"])
 def test_a_finding_is_of_a_rule_that_there_is(kind: Kind) -> None:
     assert schema_of(kind)["$defs"]["RuleName"]["enum"] == sorted(rule.name for rule in rules())
 
@@ -74,7 +74,8 @@ def test_what_is_answered_is_of_its_schema(catalog: Catalog) -> None:
     swaps = swap(pour("technical MAP"), catalog).model_dump(mode="json")
     splits = split(MANY, catalog).model_dump(mode="json")
     (fault,) = check_each([pour("uera")], catalog)
-    told: list[tuple[Kind, Any]] = [("verdict", whole), ("swaps", swaps), ("splits", splits)]
+    remedies = remedy(pour("technical MAP"), catalog).model_dump(mode="json")
+    told: list[tuple[Kind, Any]] = [("verdict", whole), ("swaps", swaps), ("splits", splits), ("remedies", remedies)]
     for kind, data in [*told, ("fault", fault.model_dump())]:
         assert data
         assert faults(kind, data) == []
@@ -145,7 +146,7 @@ KEYS = {
     "labels": ("product",),
 }
 #: Lists that may hold other rows, as what is offered and what is said may get better; their rows have the same keys.
-FREE = {"swaps", "splits", "do", "cures", "sources"}
+FREE = {"swaps", "splits", "remedies", "do", "cures", "sources"}
 #: Text that may be worded otherwise.
 WORDED = {"summary", "message", "happens", "version", "revision", "find_out", "worse_if", "better_if", "model", "order"}
 

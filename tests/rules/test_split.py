@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+import sys
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from pourcheck import Catalog, InputError, check, split
-from pourcheck.rules.answer.verdict import SEVERITY
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
+
+from by_hand import drawn, pour, split_as_good
 
 CALCIUM, EPSOM, MAP = "calcium nitrate=1 lb", "magnesium sulfate=1 lb", "technical MAP=4 oz"
 POTASSIUM, MUCH = "potassium nitrate=1 lb", "potassium nitrate=10 lb"
-
-
-def pour(items: Sequence[str], water: Any = "brook-well") -> dict[str, Any]:
-    """Products in 5 gal of a well."""
-    return {
-        "product": [dict(zip(("name", "amount"), item.split("="), strict=True)) for item in items],
-        "bucket": {"volume": "5 gal", "temperature": "60 degF"},
-        "water": {"name": water} if isinstance(water, str) else water,
-        "injection": {"ratio": "1:100", "injector": "measured", "line_temperature": "20 degC"},
-        "site": {"backflow_preventer": True},
-    }
 
 
 @pytest.mark.parametrize(
@@ -77,67 +70,10 @@ def test_bleach_and_acid_never_share_an_event(catalog: Catalog) -> None:
 # --- against all ways to part -------------------------------------------------------------------
 
 
-def partitions(items: tuple[str, ...]) -> Iterator[list[tuple[str, ...]]]:
-    """All ways to part some things into sets."""
-    if not items:
-        yield []
-        return
-    first, *rest = items
-    for behind in partitions(tuple(rest)):
-        yield [(first,), *behind]
-        for i, one in enumerate(behind):
-            yield [*behind[:i], (first, *one), *behind[i + 1 :]]
-
-
-def brute_force(items: tuple[str, ...], water: Any, catalog: Catalog) -> tuple[int, int] | None:
-    """Fewest buckets that are all clear or caution, and the worst of them; None where there are none."""
-    asked: dict[tuple[tuple[str, ...], int], int | None] = {}
-
-    def rank(block: tuple[str, ...], portions: int) -> int | None:
-        if (block, portions) not in asked:
-            divided = [
-                f"{name}={float(amount.split()[0]) / portions} {amount.split()[1]}"
-                for name, amount in (item.split("=") for item in block)
-            ]
-            try:
-                found = SEVERITY.index(check(pour(divided, water), catalog, depth="verdict").verdict)
-            except InputError:
-                found = 9
-            asked[block, portions] = found if found <= 1 else None
-        return asked[block, portions]
-
-    best: tuple[int, int] | None = None
-    for parts in partitions(items):
-        ranks = []
-        for block in parts:
-            good = [(k, found) for k in (1, 2, 3, 4) if (found := rank(tuple(sorted(block)), k)) is not None]
-            # As few portions as are good, where the thinnest are.
-            if not good or (good[0][0] > 1 and good[-1][0] < 4):
-                break
-            ranks.append(good[0])
-        else:
-            here = (sum(k for k, _ in ranks), max(found for _, found in ranks))
-            best = here if best is None else min(best, here)
-    return best
-
-
-@pytest.mark.parametrize("seed", range(12))
-def test_no_fewer_buckets_are_possible(catalog: Catalog, seed: int) -> None:
-    rng = np.random.default_rng([7, seed])
-    names = ["calcium nitrate", "magnesium sulfate", "technical MAP", "MKP", "potassium sulfate", "urea",
-             "potassium nitrate", "ammonium sulfate", "zinc sulfate"]  # fmt: skip
-    chosen = rng.choice(names, size=int(rng.integers(2, 5)), replace=False)
-    items = tuple(f"{name}={float(np.exp(rng.uniform(-1.5, 2.0))):.2f} lb" for name in chosen)
-    water = ["brook-well", "ridge-well"][seed % 2]
-    expected = brute_force(items, water, catalog)
-    found = split(pour(items, water), catalog)
-    if not found.needed:
-        assert expected is not None
-        assert expected[0] == 1
-    elif not found.offered:
-        assert expected is None
-    else:
-        assert (found.offered[0].count, SEVERITY.index(found.offered[0].verdict)) == expected
+@pytest.mark.parametrize("number", range(12))
+def test_no_fewer_buckets_are_possible(catalog: Catalog, number: int) -> None:
+    """Against every partition; tests/evidence/by_hand.py draws 2,000."""
+    assert split_as_good(*drawn(7, number, 2, 4), catalog)
 
 
 def test_at_most_seven(catalog: Catalog) -> None:

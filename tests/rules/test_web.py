@@ -21,7 +21,7 @@ import httpx
 import jsonschema
 import pytest
 
-from pourcheck import Catalog, check, split, swap
+from pourcheck import Catalog, check, remedy, split, swap
 from pourcheck.rules.answer.verdict import Depth
 
 COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()", "serve", "--port", "0")
@@ -80,7 +80,7 @@ def test_check_answers_as_the_library(reading: Server, catalog: Catalog, depth: 
     assert got.json() == json.loads(check(pour("technical MAP"), catalog, depth=depth).to_json())
 
 
-def test_swap_and_split_answer_as_the_library(reading: Server, catalog: Catalog) -> None:
+def test_swap_split_and_remedy_answer_as_the_library(reading: Server, catalog: Catalog) -> None:
     fed = pour("technical MAP")
     assert reading.http.post("/swap", json=fed).json() == json.loads(swap(fed, catalog).model_dump_json())
     potash = pour("potassium chloride")
@@ -89,6 +89,9 @@ def test_swap_and_split_answer_as_the_library(reading: Server, catalog: Catalog)
     )
     two = pour() | {"product": [{"name": n, "amount": "1 lb"} for n in ("calcium nitrate", "magnesium sulfate")]}
     assert reading.http.post("/split", json=two).json() == json.loads(split(two, catalog).model_dump_json())
+    assert reading.http.post("/remedy", json=two).json() == json.loads(remedy(two, catalog).model_dump_json())
+    soured = reading.http.post("/remedy", params={"to_ph": 6.0}, json=fed).json()
+    assert soured == json.loads(remedy(fed, catalog, target_ph=6.0).model_dump_json())
 
 
 @pytest.mark.parametrize(
@@ -135,8 +138,8 @@ def test_answers_fit_the_description(reading: Server) -> None:
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"product": []}, body)
     assert set(described["paths"]) == {
-        "/check", "/swap", "/split", "/products", "/products/{name}", "/wells", "/wells/{name}", "/wells/{name}/tests",
-        "/rules", "/rules/{name}", "/health",
+        "/check", "/swap", "/split", "/remedy", "/products", "/products/{name}", "/wells", "/wells/{name}",
+        "/wells/{name}/tests", "/rules", "/rules/{name}", "/health",
     }  # fmt: skip
 
 

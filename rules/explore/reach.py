@@ -1,0 +1,123 @@
+"""How far a number of a pour has to be changed until it is good: several numbers at once, each by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..ask.columns import Columns
+from ..ask.question import Question
+from ..case.case import Case
+from ..chemistry.constants import Floats
+from ..families.registry import Judge, worst
+from ..judge.rule import Family, Level, Levels
+from .edges import Rows
+from .scenarios import spread
+
+#: Scenarios that are tried at each value (the best estimate and some of those that are bad); values that the interval
+#: is cut at in which it turns good; how often scenarios that say otherwise are added; scenarios that are asked in the
+#: end, spread where there are more.
+ROWS, SECTIONS, REPEATS, MOST_ROWS = 4, 5, 3, 150
+
+
+@dataclass(frozen=True)
+class Path:
+    """One way to change a pour. values: outward from what it is now, the smallest change first; by_ratio: whether what
+    lies between two of them goes by ratios; moved: the scenarios at these values, one for each."""
+
+    values: Floats
+    by_ratio: bool
+    moved: Callable[[Columns, Floats], Columns]
+
+    def between(self, near: float, far: float) -> Floats:
+        """Values that cut an interval, without its ends."""
+        if self.by_ratio and near > 0.0 and far > 0.0:
+            return np.geomspace(near, far, SECTIONS + 2)[1:-1]
+        return np.linspace(near, far, SECTIONS + 2)[1:-1]
+
+
+@dataclass(frozen=True)
+class _State:
+    """Where the search on a path is. near: the last value that is bad; values: to be tried; far: a good one."""
+
+    path: Path
+    near: float
+    values: Floats
+    rows: Rows
+
+
+def reach(
+    question: Question,
+    columns: Columns,
+    judge: Judge,
+    level: Levels,
+    paths: Sequence[tuple[float, Path]],
+    at_most: Level,
+    apart_from: Collection[Family] = (),
+) -> list[float | None]:
+    """For each path the first of its values found at which no rule says more than `at_most`; None where none is.
+
+    columns: the swept scenarios, at which the level is `level`, (B,). paths: with the value that each starts from.
+    apart_from: families of rules that may say what they like.
+    Whatever is not known is swept at every value; the first good value is looked for on the way outward, so that a
+    band that turns bad again does not matter.
+    """
+    bad = np.flatnonzero(level > at_most)
+    rows = np.unique(np.append(0, bad[spread(len(bad), ROWS - 1)]))
+    every = spread(len(columns), MOST_ROWS)
+    states: dict[int, _State] = {i: _State(path, here, path.values, rows) for i, (here, path) in enumerate(paths)}
+    found: list[float | None] = [None] * len(paths)
+
+    def look(wanted: dict[int, tuple[Floats, Rows]]) -> dict[int, Levels]:
+        """The worst levels of some values in some scenarios, (rows, values), in one batch."""
+        parts = [
+            states[i].path.moved(columns.repeated(where, len(values)), np.tile(values, len(where)))
+            for i, (values, where) in wanted.items()
+        ]
+        case = Case(question, Columns.joined(parts), together=True)
+        judged = judge(case, least=Level(at_most + 1))
+        seen = worst(case, [one for one in judged if one.rule.family not in apart_from])
+        # Beyond what the model is good for it has nothing to promise.
+        bucket = case.bucket.before_solids
+        seen = np.where(bucket.ionic_strength > bucket.valid_up_to_mol_per_kg, Level.UNKNOWN, seen)
+        ends = np.cumsum([len(part) for part in parts])
+        return {
+            i: seen[end - len(part) : end].reshape(len(where), len(values))
+            for (i, (values, where)), part, end in zip(wanted.items(), parts, ends, strict=True)
+        }
+
+    for _ in range(REPEATS):
+        states = {i: state for i, state in states.items() if len(state.values)}
+        if not states:
+            break
+        seen = look({i: (state.values, state.rows) for i, state in states.items()})
+        within: dict[int, tuple[float, float]] = {}
+        for i, state in list(states.items()):
+            good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
+            if not len(good):
+                del states[i]
+                continue
+            k = int(good[0])
+            within[i] = float(state.values[k - 1]) if k else state.near, float(state.values[k])
+        cuts = {i: states[i].path.between(*ends) for i, ends in within.items()}
+        if not cuts:
+            break
+        seen = look({i: (cuts[i], states[i].rows) for i in cuts})
+        chosen = {}
+        for i, values in cuts.items():
+            good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
+            chosen[i] = float(values[good[0]]) if len(good) else within[i][1]
+        seen = look({i: (np.array([value]), every) for i, value in chosen.items()})
+        for i, value in chosen.items():
+            left = every[seen[i][:, 0] > at_most]
+            if not len(left):
+                found[i] = value
+                del states[i]
+                continue
+            state = states[i]
+            outward = np.abs(state.values - state.near) > np.abs(value - state.near)
+            more = np.unique(np.concatenate([state.rows, left[spread(len(left), ROWS)]]))
+            states[i] = replace(state, near=value, values=state.values[outward], rows=more)
+    return found

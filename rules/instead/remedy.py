@@ -1,0 +1,459 @@
+"""Remedies: the smallest changes that clear a pour, each asked again before it is offered.
+
+What can be set or fitted is set first. Then numbers are moved, one at a time, over the swept scenarios: how much, how
+strong, how warm, how much rain water; what is found is rounded to what a person can set, and asked as any pour is.
+Leaving out a product, parting the pour, another source and acid follow the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+
+from ...catalog import Catalog, InputError, Product, UnknownName
+from ...catalog.nutrients import percent_from_species
+from ..answer.assess import Weighed, dangerous, one_thread, weigh
+from ..answer.verdict import SEVERITY, AcidDose, Remedies, Remedy, RemedyBucket, RemedyKind
+from ..ask.pour import Pour, PouredProduct
+from ..ask.question import Question, ask
+from ..explore.edges import no_number_turns
+from ..explore.reach import reach
+from ..families.registry import rule_named, worst
+from ..judge.rule import Level, overall
+from .acid import TARGET_PH, AcidDemand, acid_demands, must_be_target
+from .levers import Levers, Try
+from .measured import measured, metric
+from .recheck import GOOD, OF_THE_WATER, Again, only_of
+from .settings import set_right
+from .split import MOST_PRODUCTS, splits_of
+from .swap import swaps_for
+
+#: How much a change asks of a person, by its kind, in the order in which equally good ones are offered (design choice);
+#: a number that is changed more counts more.
+_EFFORT: Mapping[RemedyKind, float] = {
+    "settings": 0.0,
+    "weaker-ratio": 1.0,
+    "warmer-bucket": 1.2,
+    "cooler-bucket": 1.2,
+    "less": 2.0,
+    "stronger-ratio": 2.0,
+    "cooler-line": 2.5,
+    "warmer-line": 2.5,
+    "split": 2.5,
+    "swap": 3.0,
+    "bigger-bucket": 3.0,
+    "leave-out": 4.0,
+    "rain-water": 3.5,
+    "acid": 5.0,
+    "phosphorus-as-acid": 5.0,
+}
+#: Kinds of which twice as much, or half, asks for more.
+_BY_RATIO = frozenset({"weaker-ratio", "stronger-ratio", "less", "bigger-bucket"})
+#: The lowest pH that acid is to bring the line to, tried after the usual target (design choice).
+_LOWER_PH = 5.8
+#: Acids of fertilizer use by name of their material, milder to handle first; the last brings phosphate, and is offered
+#: where phosphate is poured anyway.
+_ACIDS, _PHOSPHORIC = ("sulfuric-acid", "nitric-acid", "phosphoric-acid-75"), "phosphoric-acid-75"
+#: What is never acidified: hazards of products, and what they dissolve to.
+_NEVER_ACID = frozenset({"hypochlorite", "sulfite-gas", "alkali", "ammonia-gas"})
+_NEVER_ACID_SPECIES = frozenset({"CO3-2", "S2O3-2", "H4SiO4", "P2O7-4"})
+#: Acid that cannot be measured to this share is not offered.
+_ACID_WITHIN = 0.05
+#: Percent P2O5 from which on a product is a source of it.
+_OF_PHOSPHATE = 1.0
+
+
+def remedy(pour: Pour | Mapping[str, object], catalog: Catalog, *, target_ph: float = TARGET_PH) -> Remedies:
+    """The smallest changes that clear a pour: less, weaker, warmer, softer, apart, other sources, acid.
+
+    pour: a Pour, or plain data of the pour schema. target_ph: that acid is to bring the line to.
+    Raises: InputError: the pour is not sound, or the pH is none for irrigation.
+
+    >>> from pourcheck import Catalog, remedy
+    >>> pour = {"product": [{"name": "potassium sulfate", "amount": "5 lb"}],
+    ...         "bucket": {"volume": "5 gal", "temperature": "50 degF"}, "water": {"name": "brook-well"},
+    ...         "injection": {"ratio": "1:100", "injector": "measured"}}
+    >>> with Catalog.open("sqlite://") as catalog:
+    ...     found = remedy(pour, catalog)
+    >>> found.verdict, found.offered[0].verdict
+    ('stop', 'clear')
+    """
+    pour = Pour.parse(pour)
+    must_be_target(target_ph)
+    with one_thread(), catalog.snapshot():
+        return remedies_for(weigh(ask(pour, catalog)), catalog, target_ph=target_ph)
+
+
+def remedies_for(
+    weighed: Weighed,
+    catalog: Catalog,
+    *,
+    target_ph: float = TARGET_PH,
+    apart: bool = True,
+    most: int | None = None,
+    again: Again | None = None,
+) -> Remedies:
+    """The same for a pour that was weighed already. apart: also swaps and splits; most: so many are told; again: who
+    asks."""
+    if again is None:
+        again = Again(weighed.question, catalog)
+        again.know(weighed)
+    if weighed.answer == "clear":
+        return Remedies(verdict="clear", offered=())
+    found = [one for one in _Mender(weighed, again, target_ph).found(apart=apart) if _better(one, weighed)]
+    found.sort(key=lambda one: (SEVERITY.index(one.verdict), _effort(one)))
+    return Remedies(
+        verdict=weighed.answer,
+        offered=tuple(found[:most]),
+        beyond=() if found else weighed.blamed,
+    )
+
+
+def _better(one: Remedy, weighed: Weighed) -> bool:
+    """Whether it is a better verdict, or the same one for the water's sake alone."""
+    if one.verdict not in GOOD:
+        return False
+    if one.verdict == weighed.answer:
+        families = {rule_named(name).family for bucket in one.buckets for name in bucket.rules}
+        return families <= OF_THE_WATER and not only_of(OF_THE_WATER, weighed)
+    return SEVERITY.index(one.verdict) < SEVERITY.index(weighed.answer)
+
+
+def _effort(one: Remedy) -> float:
+    """How much it asks of a person."""
+    times = 0.0
+    if one.to is not None and one.now is not None and one.kind in _BY_RATIO:
+        times = abs(float(np.log(one.to / one.now)))
+    return _EFFORT[one.kind] + times + 0.5 * (len(one.buckets) - 1) + 0.1 * len(one.settings)
+
+
+def _plain(pour: Pour, *tables: str) -> dict[str, Any]:
+    """Tables of a pour as the pour schema has them."""
+    return pour.model_dump(mode="json", include=set(tables), exclude_none=True, exclude_defaults=True)
+
+
+class _Mender:
+    """Remedies of one pour."""
+
+    def __init__(self, weighed: Weighed, again: Again, target_ph: float) -> None:
+        self.first, self.again, self.catalog, self.target_ph = weighed, again, again.catalog, target_ph
+        self.danger = dangerous(weighed.judged, weighed.question)
+        #: What a remedy may still say.
+        self.at_most = Level.NOTE if weighed.answer == "caution" else Level.CAUTION
+        self.weighed = weighed
+        #: What was set, in words for a list, and the tables of the pour that hold it.
+        self.settings: tuple[str, ...] = ()
+        self.set_tables: tuple[str, ...] = ()
+        self._set()
+
+    @property
+    def question(self) -> Question:
+        """The question, with what can be set as it should be."""
+        return self.weighed.question
+
+    def found(self, *, apart: bool) -> Iterator[Remedy]:
+        """All that mends it."""
+        if self.settings and self.weighed.answer in GOOD:
+            yield self._remedy(Try("settings", self.question.pour, ()), [(self.question.pour, self.weighed)])
+            if self.first.answer in {"stop", "unknown"} or only_of(OF_THE_WATER, self.weighed):
+                return
+        if not self.danger:
+            yield from self._numbers()
+        yield from self._left_out()
+        if apart:
+            yield from self._apart()
+        if not self.danger:
+            yield from self._acidified()
+            yield from self._phosphorus_as_acid()
+
+    @cached_property
+    def _here_again(self) -> Again:
+        """Asks what is changed beside the settings."""
+        if self.question is self.first.question:
+            return self.again
+        again = Again(self.question, self.catalog)
+        again.know(self.weighed)
+        return again
+
+    # --- what can be set or fitted ----------------------------------------------------------------
+
+    def _set(self) -> None:
+        """Set what the rules that speak ask for, and ask again."""
+        pour, settings, tables = set_right(self.question.pour, self.weighed.judged)
+        weighed = self.again(pour) if settings else None
+        if weighed is not None and SEVERITY.index(weighed.answer) <= SEVERITY.index(self.first.answer):
+            self.weighed, self.settings, self.set_tables = weighed, settings, tables
+            self.danger = dangerous(weighed.judged, weighed.question)
+
+    # --- one number at a time ---------------------------------------------------------------------
+
+    def _numbers(self) -> Iterator[Remedy]:
+        """What one number mends."""
+        if no_number_turns(self.weighed.judged):
+            return
+        numbers = list(Levers(self.question)())
+        # The water's own caution stays whatever is changed but the water.
+        caution = self.first.answer == "caution" and not only_of(OF_THE_WATER, self.weighed)
+        apart_from = OF_THE_WATER if caution else frozenset()
+        level = worst(self.weighed.case, [one for one in self.weighed.judged if one.rule.family not in apart_from])
+        found = reach(
+            self.question,
+            self.weighed.case.columns,
+            self.weighed.judge,
+            level,
+            [(one.here, one.path) for one in numbers],
+            self.at_most,
+            apart_from,
+        )
+        for one, value in zip(numbers, found, strict=True):
+            if value is None:
+                continue
+            done: set[RemedyKind] = set()
+            for offer in one.tries(value):
+                if offer.kind in done:
+                    continue
+                weighed = self._asked(offer.pour)
+                if weighed is not None and weighed.answer in GOOD:
+                    done.add(offer.kind)
+                    yield self._remedy(offer, [(offer.pour, weighed)])
+
+    # --- without, apart, other sources ------------------------------------------------------------
+
+    def _left_out(self) -> Iterator[Remedy]:
+        """Without one of the products, or, where that does not help, without two."""
+        pour, poured = self.question.pour, self.question.poured
+        for count in (1, 2):
+            helped = False
+            for out in combinations(range(len(poured)), count) if len(poured) > count else ():
+                changed = pour.model_copy(
+                    update={"product": tuple(line for i, line in enumerate(pour.product) if i not in out)}
+                )
+                weighed = self._asked(changed)
+                if weighed is not None and weighed.answer in GOOD:
+                    helped = True
+                    names = " and ".join(poured[i].product.name for i in out)
+                    lost = self._brought(out)
+                    yield self._remedy(Try("leave-out", changed, ("product",), names), [(changed, weighed)], lost=lost)
+            if helped:
+                return
+
+    def _brought(self, places: Sequence[int]) -> dict[str, float]:
+        """Nutrients of some of the products [kg]."""
+        found = {
+            key: sum(
+                self.question.poured[i].mass_kg * (self.question.poured[i].likely.percent(key) or 0.0) / 100.0
+                for i in places
+            )
+            for key in ("n", "p2o5", "k2o")
+        }
+        return {key: _tidy(kg) for key, kg in found.items() if kg > 0.0}
+
+    def _apart(self) -> Iterator[Remedy]:
+        """In several buckets; with another source."""
+        pour = self.question.pour
+        if len(pour.product) <= MOST_PRODUCTS:
+            for split in splits_of(self.question, self.catalog, self._here_again).offered[:1]:
+                buckets = []
+                for one in split.buckets:
+                    parted = [
+                        {**_product(pour.product[i]), "amount": text}
+                        for i, text in zip(one.places, one.amounts, strict=True)
+                    ]
+                    buckets.append(
+                        RemedyBucket(
+                            products=one.products,
+                            change={**_plain(pour, *self.set_tables), "product": parted},
+                            portions=one.portions,
+                            verdict=one.verdict,
+                            rules=one.rules,
+                        )
+                    )
+                yield Remedy(
+                    kind="split",
+                    settings=self.settings,
+                    unit="buckets",
+                    now=1.0,
+                    to=float(split.count),
+                    buckets=tuple(buckets),
+                    verdict=split.verdict,
+                )
+        if any(one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged):
+            for swap in swaps_for(self.question, self.catalog, offered=1, again=self._here_again).offered[:1]:
+                stays = [
+                    line
+                    for line, item in zip(pour.product, self.question.poured, strict=True)
+                    if item.product.name not in swap.replaces
+                ]
+                lines = [PouredProduct.model_validate({"name": p.id, "amount": p.amount}) for p in swap.products]
+                changed = pour.model_copy(update={"product": (*stays, *lines)})
+                yield Remedy(
+                    kind="swap",
+                    settings=self.settings,
+                    buckets=(
+                        RemedyBucket(
+                            products=self._names(changed),
+                            change=_plain(changed, "product", *self.set_tables),
+                            verdict=swap.verdict,
+                            rules=swap.rules,
+                        ),
+                    ),
+                    verdict=swap.verdict,
+                )
+
+    # --- acid -------------------------------------------------------------------------------------
+
+    @cached_property
+    def _may_take_acid(self) -> bool:
+        """Whether acid may be in this bucket at all."""
+        if self.question.pour.site.chlorination:
+            return False
+        for item in self.question.poured:
+            if item.hazards & _NEVER_ACID or not item.composition.listed or not item.composition.mixtures:
+                return False
+            if any(_NEVER_ACID_SPECIES & mixture.species_mol_per_kg.keys() for mixture in item.composition.mixtures):
+                return False
+        return True
+
+    def _acids(self) -> list[Product]:
+        phosphate = any((item.likely.percent("p2o5") or 0.0) > _OF_PHOSPHATE for item in self.question.poured)
+        found = []
+        for name in _ACIDS:
+            if name == _PHOSPHORIC and not phosphate:
+                continue
+            try:
+                found.append(self.catalog.product(name))
+            except UnknownName:
+                continue
+        return found
+
+    def _acidified(self) -> Iterator[Remedy]:
+        """With acid in the bucket, so that the line comes to a pH."""
+        in_line = any(
+            one.rule.family in {"line", "water"} and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
+        )
+        if not in_line or not self._may_take_acid:
+            return
+        for target in dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH))):
+            acids = self._acids()
+            try:
+                demands = acid_demands(self.question, acids, target)
+            except InputError:  # the line is not known well enough
+                return
+            offered = False
+            for acid, demand in zip(acids, demands, strict=True):
+                if demand is None or demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
+                    continue
+                text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question.poured))
+                if abs(kg - demand.fill_kg.value) > _ACID_WITHIN * demand.fill_kg.value:
+                    continue  # too little to measure
+                line = PouredProduct.model_validate({"name": acid.id, "amount": text})
+                pour = self.question.pour.model_copy(update={"product": (*self.question.pour.product, line)})
+                weighed = self._asked(pour)
+                if weighed is not None and weighed.answer in GOOD:
+                    offered = True
+                    yield self._remedy(
+                        Try("acid", pour, ("product",), "pH", None, target),
+                        [(pour, weighed)],
+                        acid=_dose(demand, text),
+                    )
+            if offered:
+                return
+
+    def _phosphorus_as_acid(self) -> Iterator[Remedy]:
+        """All phosphate as phosphoric acid in a bucket of its own, the rest in another."""
+        pour, poured = self.question.pour, self.question.poured
+        sources = [i for i, item in enumerate(poured) if (item.likely.percent("p2o5") or 0.0) > _OF_PHOSPHATE]
+        if not sources or not any(
+            one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
+        ):
+            return
+        if any("acid" in poured[i].hazards for i in sources) or not self._may_take_acid:
+            return
+        try:
+            acid = self.catalog.product(_PHOSPHORIC)
+        except UnknownName:
+            return
+        kg = self._brought(sources)
+        strength = percent_from_species("p2o5", acid.species_mol_per_kg()) / 100.0
+        text = self._measured(acid, kg.pop("p2o5") / strength)
+        alone = pour.model_copy(update={"product": (PouredProduct.model_validate({"name": acid.id, "amount": text}),)})
+        rest = tuple(line for i, line in enumerate(pour.product) if i not in sources)
+        buckets = [alone, *([pour.model_copy(update={"product": rest})] if rest else [])]
+        answers = []
+        for one in buckets:
+            weighed = self._asked(one)
+            if weighed is None or weighed.answer not in GOOD:
+                return
+            answers.append((one, weighed))
+        yield self._remedy(
+            Try("phosphorus-as-acid", alone, ("product",), acid.name),
+            answers,
+            lost=kg,
+        )
+
+    # --- what is offered --------------------------------------------------------------------------
+
+    def _asked(self, pour: Pour) -> Weighed | None:
+        return self._here_again(pour)
+
+    def _measured(self, product: Product, kg: float) -> str:
+        return measured(product, kg, in_metric=metric(self.question.poured))[0]
+
+    def _names(self, pour: Pour) -> tuple[str, ...]:
+        return tuple(
+            f"{line.amount.text} {self.catalog.product(line.name).name if not line.inline else line.name}"
+            for line in pour.product
+        )
+
+    def _remedy(
+        self,
+        tried: Try,
+        buckets: list[tuple[Pour, Weighed]],
+        acid: AcidDose | None = None,
+        lost: dict[str, float] | None = None,
+    ) -> Remedy:
+        return Remedy(
+            kind=tried.kind,
+            settings=self.settings,
+            unit=tried.unit,
+            now=tried.now,
+            to=tried.to,
+            buckets=tuple(
+                RemedyBucket(
+                    products=self._names(pour),
+                    change=_plain(pour, *tried.tables, *self.set_tables),
+                    verdict=weighed.answer,
+                    rules=weighed.blamed,
+                )
+                for pour, weighed in buckets
+            ),
+            verdict=max((weighed.answer for _, weighed in buckets), key=SEVERITY.index),
+            acid=acid,
+            lost=lost or {},
+        )
+
+
+def _product(line: PouredProduct) -> dict[str, Any]:
+    return line.model_dump(mode="json", exclude_none=True)
+
+
+def _tidy(value: float) -> float:
+    return float(f"{value:.3g}")
+
+
+def _dose(demand: AcidDemand, text: str) -> AcidDose:
+    return AcidDose(
+        id=demand.acid.id,
+        name=demand.acid.name,
+        amount=text,
+        kg_per_hour=demand.hour_kg,
+        liters_per_1000_l=demand.per_1000_l_l,
+        ph_without=demand.ph_without,
+        ph=demand.ph_with,
+        adds_mg_per_l=dict(demand.line_adds_mg_per_l),
+        percent_of_stock=demand.percent_of_stock,
+    )
