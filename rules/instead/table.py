@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from ...catalog import Catalog, InputError, Product
 from ..answer.assess import Weighed, one_thread, weigh
@@ -106,7 +107,7 @@ def verdict_table(
     cells: dict[tuple[str, str], Cell] = {}
     with one_thread(), catalog.snapshot():
         found = list({one.id: one for one in map(catalog.product, products)}.values())
-        waters = list({one.id: one for one in map(catalog.water, wells)}.values())
+        waters = list({one.id: one for one in (catalog.well(name, today=date.max) for name in wells)}.values())
         for water in waters:
             asked: Question | None = None
             for product in found:

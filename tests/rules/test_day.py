@@ -13,9 +13,10 @@ from typing import Any
 
 import pytest
 
-from pourcheck import Catalog, InputError, WaterTest, check, check_each, split, swap
+from pourcheck import Catalog, InputError, WaterTest, check, check_each, remedy, split, swap
 from pourcheck.catalog import Well
 from pourcheck.rules.ask.day import RELEASED
+from pourcheck.rules.instead.table import verdict_table
 
 RULES = Path(__file__).parent.parent.parent / "rules"
 
@@ -105,6 +106,8 @@ def test_no_clock_is_asked_for_an_answer(tested: Catalog) -> None:
         lambda: check(pour(), tested),
         lambda: list(check_each([pour("2026-05-05")], tested)),
         lambda: swap(pour(), tested),
+        lambda: remedy(pour(), tested),
+        lambda: verdict_table(tested, ["urea"], ["upper-well"]),
         lambda: split(pour(), tested),
     )
     threading.setprofile(seen)

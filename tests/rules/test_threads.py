@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from threadpoolctl import threadpool_info
 
-from pourcheck import Catalog, check, split, swap
+from pourcheck import Catalog, check, remedy, split, swap
 from pourcheck.catalog import Well
 from pourcheck.rules.answer.blas import one_thread
 
@@ -57,6 +57,8 @@ def answers(catalog: Catalog, first: int = 0) -> dict[int, str]:
     order = [(first + i) % len(POURS) for i in range(len(POURS))]
     found = {i: digest(check(POURS[i], catalog, depth="numbers").to_json()) for i in order}
     found[-1] = digest(str(swap(POURS[0], catalog)) + str(split(POURS[1], catalog)))
+    if first % 4 == 0:  # two of the threads, as it takes long
+        found[-2] = digest(check(POURS[3], catalog).to_json() + str(remedy(POURS[3], catalog)))
     return found
 
 
@@ -104,7 +106,8 @@ def test_eight_threads_answer_as_one(place: str, expected: dict[int, str], share
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=300)
     assert done.returncode == 0, done.stderr
     told = [{int(i): text for i, text in one.items()} for one in json.loads(done.stdout)]
-    assert told == [expected] * THREADS
+    for first, one in enumerate(told):
+        assert one == {i: text for i, text in expected.items() if i != -2 or first % 4 == 0}
 
 
 @pytest.mark.parametrize("shared", [True, False], ids=["one catalog", "a catalog each"])
