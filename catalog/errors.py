@@ -21,7 +21,7 @@ _WHERE, _WHAT = 100, 200
 _LINE_ENDS = re.compile(r"\s*[\r\n]+\s*")
 
 
-def _fitted(where: str, what: str, mend: str) -> tuple[str, str, str]:
+def fitted(where: str, what: str, mend: str) -> tuple[str, str, str]:
     """Place, fault and cure without hidden characters, shortened where the three are too long together."""
     where, what, mend = (_LINE_ENDS.sub(" ", part.strip()) for part in (where, what, mend))
     if len(where) + len(what) + len(mend) + len(": ; ") <= LONGEST:
@@ -44,7 +44,7 @@ class InputError(PourcheckError):
     """
 
     def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
-        self.where, self.what, self.mend = where, what, mend = _fitted(where, what, mend)
+        self.where, self.what, self.mend = where, what, mend = fitted(where, what, mend)
         super().__init__("".join([f"{where}: " if where else "", what, f"; {mend}" if mend else ""]))
 
     def at(self, where: str) -> InputError:
@@ -57,7 +57,7 @@ class Unreadable(ValueError):
     """A field's text that cannot be read as what it should be; whoever reads the record says where it stands."""
 
     def __init__(self, what: str, mend: str) -> None:
-        _, self.what, self.mend = _, what, mend = _fitted("", what, mend)
+        _, self.what, self.mend = _, what, mend = fitted("", what, mend)
         super().__init__(f"{what}; {mend}" if mend else what)
 
 
@@ -119,5 +119,5 @@ class CatalogError(PourcheckError):
 
     def __init__(self, what: str, *, database: str, mend: str) -> None:
         self.database = database
-        where, what, mend = _fitted(database, what, mend)
+        where, what, mend = fitted(database, what, mend)
         super().__init__(f"{where}: {what}; {mend}")

@@ -30,6 +30,14 @@ NUMBERS: dict[str, str] = {
     "insolubles": "percent",
     "salt_out_temperature": "degC",
 }
+#: What they may be at all, in the same units; what lies outside was misread (design choice).
+NUMBER_LIMITS: dict[str, tuple[float, float]] = {
+    "solution_ph": (0.0, 14.0),
+    "heat_of_solution": (-1000.0, 1000.0),
+    "salt_index": (0.0, 1000.0),
+    "insolubles": (0.0, 100.0),
+    "salt_out_temperature": (-100.0, 200.0),
+}
 
 
 def slug(name: str) -> str:
@@ -200,6 +208,10 @@ class Product(Record):
             raise ValueError(
                 f"numbers not known: {', '.join(map(quoted, sorted(unknown)))}; known: {', '.join(NUMBERS)}"
             )
+        for key, number in self.numbers.items():
+            low, high = NUMBER_LIMITS[key]
+            if not low <= number.value <= high:
+                raise ValueError(f"{key} must lie in {low:g}..{high:g} {NUMBERS[key]}, not {number.value:g}")
         if self.grade:
             parse_grade(self.grade)
         folded = [fold(name) for name in (plain_name(self.name), *self.aliases)]

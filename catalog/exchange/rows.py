@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from ..errors import Unreadable
+from ..errors import Unreadable, fitted
 from ..text import one_line, quoted
 from .cells import Cell, text_of
 from .columns import FURTHER, Column, Path, Read, reading_of
@@ -27,12 +27,16 @@ NUMBERED = ("guaranteed", "at_most", "numbers")
 @dataclass(frozen=True, slots=True)
 class CellFault:
     """What is wrong in a cell. row: as the spreadsheet program counts them; column: its header, "" for the whole row;
-    what, mend: the fault and its cure."""
+    what, mend: the fault and its cure; all three on one line, without hidden characters."""
 
     row: int
     column: str
     what: str
     mend: str
+
+    def __post_init__(self) -> None:
+        for name, text in zip(("column", "what", "mend"), fitted(self.column, self.what, self.mend), strict=True):
+            object.__setattr__(self, name, text)
 
     def __str__(self) -> str:
         place = f"row {self.row}" if self.row else "header"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -12,6 +13,17 @@ from .statements import CHANGES
 
 #: Begins a transaction in which everything is of one state.
 _BEGIN = {"sqlite": "BEGIN", "postgresql": "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"}
+
+
+#: Signs that the drivers do not take, and that no text of the catalog holds: broken ones, and NUL.
+_NOT_HELD = re.compile("[\x00\ud800-\udfff]")
+
+
+def _askable(value: object) -> object:
+    """A value that may be asked for: text with a sign in it that is not held finds nothing, and is no fault."""
+    if isinstance(value, str) and not value.isprintable():
+        return _NOT_HELD.sub("\N{REPLACEMENT CHARACTER}", value)
+    return value
 
 
 class Reader:
@@ -30,7 +42,8 @@ class Reader:
         """All rows of a statement (see `statements`)."""
         if self.place.dialect == "postgresql":
             statement = statement.replace("?", "%s")
-        found: Sequence[tuple[Any, ...]] = self.connection.execute(statement, values).fetchall()
+        asked = tuple(_askable(value) for value in values)
+        found: Sequence[tuple[Any, ...]] = self.connection.execute(statement, asked).fetchall()
         return list(found)
 
     @contextmanager

@@ -23,7 +23,7 @@ from pourcheck.catalog.errors import Unreadable
 from pourcheck.catalog.exchange import cells, columns, files
 from pourcheck.catalog.exchange.records import Known, Reading, RowRead, Units, What, table_of
 from pourcheck.catalog.nutrients import NUTRIENTS
-from pourcheck.catalog.product import NUMBERS
+from pourcheck.catalog.product import NUMBER_LIMITS, NUMBERS
 from pourcheck.catalog.store.seeds import seed_products, seed_sources, seed_waters
 from pourcheck.catalog.text import hidden_in
 
@@ -382,9 +382,15 @@ texts = st.text(
 names = texts.filter(lambda text: "\n" not in text)
 keys = st.from_regex(r"[a-z0-9]{1,8}(-[a-z0-9]{1,4}){0,2}", fullmatch=True)
 shares = st.floats(0, 100, allow_nan=False)
-sourced = st.fixed_dictionaries(
-    {"value": shares, "source": st.sampled_from(["invented", "label", "third key"])}, optional={"note": texts}
-)
+
+
+def sourced_from(values: st.SearchStrategy[float]) -> st.SearchStrategy[dict[str, Any]]:
+    """A number with a source, and perhaps a note."""
+    keys_of_sources = st.sampled_from(["invented", "label", "third key"])
+    return st.fixed_dictionaries({"value": values, "source": keys_of_sources}, optional={"note": texts})
+
+
+sourced = sourced_from(shares)
 contents = st.sampled_from(
     [
         {"formula": "KNO3", "dissolves_to": {"K+": 1, "NO3-": 1}, "mass_fraction": {"value": 0.3, "source": "label"}},
@@ -425,7 +431,9 @@ def products(draw: st.DrawFn) -> Product:
                     ),
                     max_size=2,
                 ),
-                "numbers": st.dictionaries(st.sampled_from(list(NUMBERS)), sourced),
+                "numbers": st.fixed_dictionaries(
+                    {}, optional={key: sourced_from(st.floats(*NUMBER_LIMITS[key])) for key in NUMBERS}
+                ),
                 "notes": texts,
                 "aliases": st.lists(names, max_size=2),
             },

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from pourcheck import Catalog, CatalogError, Product
+from pourcheck import Catalog, CatalogError, Product, UnknownName
 from pourcheck.catalog import Well
 from pourcheck.catalog.store import place
 from pourcheck.catalog.store.seeds import seed_products
@@ -286,6 +286,18 @@ def test_a_lost_fact_about_the_catalog(key: str, filled: str, run_sql: Sql) -> N
         other.save(Well(id="w", name="V"))
         assert [well.name for well in catalog.wells() if well.id == "w"] == ["V"]
         assert len(catalog.history("product", "urea")) == 1
+
+
+@pytest.mark.parametrize("name", ["ur\udc80ea", "ur\x00ea", "\ud800", "\x00"])
+def test_a_name_that_no_database_takes(name: str, filled: str) -> None:
+    """What no record can be called is not there, and no fault of the catalog."""
+    with Catalog.open(filled) as catalog:
+        with pytest.raises(UnknownName):
+            catalog.product(name)
+        with pytest.raises(UnknownName):
+            catalog.well(name)
+        assert catalog.owners("product", [name]) == {}
+        assert all(match.score < 100 for match in catalog.find(name))
 
 
 UPGRADE = """

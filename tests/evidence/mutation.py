@@ -19,16 +19,16 @@ VALUES: tuple[Any, ...] = (
     "٣ lb", "10\u00a0lb", "²", "١٢", "1e400 lb", "1e-400 lb", "99999999999999999999 gal", "0 gal", "300 degC",
     "-300 degC", "1 lb/gal", "mg/L", "1 kg/0 L", "\x1b[31mred", "\u202eabc", "\x00", "a\u200bb", "\ud800", "\ufeff",
     "x" * 5000, "é" * 300, "ridge-well", "urea", "MAP", "20-20-20", "0-0-0", "99-99-99", "1-2", "-1-2-3", "NaN-0-0",
-    "2026-13-01", "2026-02-30", "0001-01-01", "9999-12-31", "20260301", "../../nowhere.toml", "%s%n",
-    "{0}", "$HOME", "'; DROP TABLE record; --", "=1+1", "@SUM(A1)", "[bold]x[/bold]", "[/]", "[red", "\\", '"', "__class__",
+    "2026-13-01", "2026-02-30", "0001-01-01", "9999-12-31", "20260301", "../../nowhere.toml", "%s%n", "{0}", "$HOME",
+    "'; DROP TABLE record; --", "=1+1", "@SUM(A1)", "[bold]x[/bold]", "[/]", "[red", "\\", '"', "__class__",
     [], {}, [[]], [None], [1, 2, 3], {"a": 1}, {"name": "urea"}, {"value": 5, "source": "label"}, ["urea"], [{}],
 )  # fmt: skip
 #: What is put into text.
 TOKENS = (
-    "\x00", "\x1b[2J", "\r", "\n", "\n\n", "\t", "\u202e", "\u2028", "\ufeff", "\ud800", '"', "'", '"""', "[", "]", "[[", "{", "}", ",",
-    ";", ":", "=", "#", "\\", "\\u0000", "\\ud800", "NaN", "-0", "1e999", "1e-999", "0x10", "null", "true", "½", "²", "%", "‰", "−5",
-    "1:0", " to ", "+/-", "<", ">", "é", "\U0001f98a", "lb", "mg/L", "gpg", "ppm", "CaCO3", "degF", "-", "--", "=1+1", "[/]", "[red]",
-    "9" * 400, "(" * 200, "a" * 3000,
+    "\x00", "\x1b[2J", "\r", "\n", "\n\n", "\t", "\u202e", "\u2028", "\ufeff", "\ud800", '"', "'", '\'\'\'', "[", "]",
+    "[[", "{", "}", ",", ";", ":", "=", "#", "\\", "\\u0000", "\\ud800", "NaN", "-0", "1e999", "1e-999", "0x10", "null",
+    "true", "½", "²", "%", "‰", "−5", "1:0", " to ", "+/-", "<", ">", "é", "\U0001f98a", "lb", "mg/L", "gpg", "ppm",
+    "CaCO3", "degF", "-", "--", "=1+1", "[/]", "[red]", "9" * 400, "(" * 200, "a" * 3000,
 )  # fmt: skip
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
@@ -84,7 +84,7 @@ def changed_data(chance: random.Random, data: Any, words: tuple[str, ...]) -> An
             case _:
                 other, name = chance.choice(places)
                 inside[key] = copy.deepcopy(other[name]) if name != "" else []
-    return made.get("", None)
+    return made.get("")
 
 
 def _is_number(value: Any) -> bool:
@@ -188,4 +188,3 @@ def changed_archive(chance: random.Random, data: bytes) -> bytes:
                         part = changed_text(chance, part.decode("utf-8")).encode("utf-8", "replace")
             new.writestr(name, part)
     return out.getvalue()
-
