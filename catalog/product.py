@@ -32,7 +32,7 @@ NUMBERS: dict[str, str] = {
 }
 #: What they may be at all, in the same units; what lies outside was misread (design choice).
 NUMBER_LIMITS: dict[str, tuple[float, float]] = {
-    "solution_ph": (0.0, 14.0),
+    "solution_ph": (-2.0, 16.0),  # of concentrated acids and lyes
     "heat_of_solution": (-1000.0, 1000.0),
     "salt_index": (0.0, 1000.0),
     "insolubles": (0.0, 100.0),

@@ -70,7 +70,7 @@ def elements_of(formula: str) -> dict[str, float]:
 
     try:
         return {symbol: float(item.count) for symbol, item in Formula(formula).composition().items()}
-    except FormulaError as error:
+    except (FormulaError, OverflowError) as error:
         raise ValueError(f"formula {quoted(formula)} cannot be read") from error
 
 
@@ -81,7 +81,7 @@ def molar_mass_g_per_mol(formula: str) -> float:
 
     try:
         return float(Formula(formula).mass)
-    except FormulaError as error:
+    except (FormulaError, OverflowError) as error:
         raise ValueError(f"formula {quoted(formula)} cannot be read") from error
 
 

@@ -19,7 +19,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from ...catalog import InputError, Product, Sourced, WaterTest, slug
 from ...catalog.door import refuse_hidden
 from ...catalog.nutrients import NUTRIENTS, nutrient_named
-from ...catalog.product import LONGEST_NAME, NUMBER_LIMITS, ChelatingAgent, Dissolving, Form, Hazard, Name
+from ...catalog.product import LONGEST_NAME, ChelatingAgent, Dissolving, Form, Hazard, Name
 from ...catalog.product import Density as KnownDensity
 from ...catalog.quantity import named
 from ...catalog.quantity.measure import (
@@ -87,17 +87,9 @@ class PouredProduct(Part):
     chelating_agent: ChelatingAgent | None = Field(default=None, description="inline: named on the label")
     dissolving: Dissolving | None = Field(default=None, description='inline: "complete" where the label says soluble')
     solution_ph: float | None = Field(
-        default=None,
-        ge=NUMBER_LIMITS["solution_ph"][0],
-        le=NUMBER_LIMITS["solution_ph"][1],
-        description="inline: pH that label or data sheet state",
+        default=None, ge=0, le=14, description="inline: pH that label or data sheet state"
     )
-    insolubles: float | None = Field(
-        default=None,
-        ge=NUMBER_LIMITS["insolubles"][0],
-        le=NUMBER_LIMITS["insolubles"][1],
-        description="inline: insoluble residue, percent",
-    )
+    insolubles: float | None = Field(default=None, ge=0, le=100, description="inline: insoluble residue, percent")
     hazards: tuple[Hazard, ...] | None = Field(default=None, description="inline: such as acid")
 
     @field_validator("guaranteed", "at_most")

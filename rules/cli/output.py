@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from ...catalog import InputError
-from ...catalog.text import one_line
+from ...catalog.text import one_line, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -21,11 +21,16 @@ class ReaderGone(Exception):
     """Nobody reads the output any more (a pager that was left, head)."""
 
 
-def say(text: str, end: str = "\n") -> None:
+def say(text: str) -> None:
+    """Write a text and a line end to standard output; of hidden characters it shows that they are there."""
+    _write(plain(text, lines=True) + "\n")
+
+
+def _write(text: str) -> None:
     """Write to standard output; letters that the terminal lacks are replaced."""
     encoding = sys.stdout.encoding or "utf-8"
     try:
-        sys.stdout.write((text + end).encode(encoding, "replace").decode(encoding))
+        sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
         sys.stdout.flush()
     except BrokenPipeError:
         raise ReaderGone from None
@@ -39,7 +44,7 @@ def page(render: Callable[[Console], None]) -> None:
     """Print what a renderer draws on a console as wide as the terminal, 80 columns at most."""
     from ..present.page import page as drawn
 
-    say(drawn(render), end="")
+    _write(drawn(render))
 
 
 def somebody_waits() -> bool:

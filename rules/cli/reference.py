@@ -25,7 +25,7 @@ def rules(
     if markdown:
         from ..present.reference import reference
 
-        say(reference(table()), end="")
+        say(reference(table()).removesuffix("\n"))
     elif as_json:
         from ..serve.rows import RuleRow
 
