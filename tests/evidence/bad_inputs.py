@@ -16,7 +16,7 @@ from urllib.parse import quote
 
 import numpy as np
 from drawn_pours import draw_pour
-from mutation import changed_archive, changed_bytes, changed_data, changed_rows, changed_text
+from mutation import changed_archive, changed_bytes, changed_data, changed_rows, changed_text, other_number
 
 from pourcheck import Catalog, Pour
 from pourcheck.catalog.exchange.files import opened
@@ -286,9 +286,11 @@ def make_command(chance: random.Random, catalog: Catalog) -> dict[str, Any]:
     argv = list(chance.choice(_COMMANDS))
     for _ in range(chance.choice((1, 1, 1, 2, 3))):
         at = chance.randrange(1 if len(argv) > 1 else 0, len(argv))
-        match chance.randrange(8):
+        match chance.randrange(14):
             case 0 | 1 | 2 | 3:
                 argv[at] = changed_text(chance, argv[at])
+            case 8 | 9 | 10 | 11 | 12 | 13:  # well formed, and out of all measure
+                argv[at] = other_number(chance, argv[at])
             case 4:
                 argv[at] = chance.choice(_WORDS)
             case 5:

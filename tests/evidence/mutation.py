@@ -55,7 +55,7 @@ def changed_data(chance: random.Random, data: Any, words: tuple[str, ...]) -> An
     if chance.random() < 0.4:  # well formed, and out of all measure
         numbers = [one for one in _places(made) if _is_number(one[0][one[1]])]
         for inside, key in chance.sample(numbers, min(len(numbers), chance.choice((1, 1, 2, 4)))):
-            inside[key] = _other_number(chance, inside[key])
+            inside[key] = other_number(chance, inside[key])
         return made[""]
     for _ in range(chance.choice((1, 1, 1, 2, 2, 3, 4))):
         places = list(_places(made))
@@ -67,7 +67,7 @@ def changed_data(chance: random.Random, data: Any, words: tuple[str, ...]) -> An
             case 0 | 1:
                 inside[key] = copy.deepcopy(chance.choice(VALUES))
             case 2:
-                inside[key] = _other_number(chance, value)
+                inside[key] = other_number(chance, value)
             case 3 | 4 | 11 | 12 | 13:
                 text = value if isinstance(value, str) else str(value)
                 inside[key] = changed_text(chance, text[:2000])
@@ -91,7 +91,7 @@ def _is_number(value: Any) -> bool:
     return bool(_NUMBER.search(value)) if isinstance(value, str) else type(value) in (int, float)
 
 
-def _other_number(chance: random.Random, value: Any) -> Any:
+def other_number(chance: random.Random, value: Any) -> Any:
     """The value with its numbers many times larger or smaller, or of another sign."""
     factor = chance.choice((0.0, -1.0, 1e-9, 1e-3, 0.1, 3.0, 30.0, 1e3, 1e6, 1e12))
     if isinstance(value, int | float):
