@@ -1,6 +1,7 @@
 """The lowest version of every direct dependency that pyproject.toml allows, as constraints for pip.
 
-    python .ci/lowest.py >lowest.txt && pip install -c lowest.txt ".[postgresql,xlsx,web]"
+    python .ci/lowest.py >lowest.txt && pip install -c lowest.txt ".[postgresql,xlsx,web,jobs]"
+    python .ci/lowest.py --extras       the extras that users install, parted by commas
 
 Tools of the tests alone (pytest and the like) are not among them: no user has them.
 """
@@ -8,18 +9,19 @@ Tools of the tests alone (pytest and the like) are not among them: no user has t
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
-#: Extras that users install.
-EXTRAS = ("postgresql", "xlsx", "web")
+#: Extras that users do not install.
+OURS = {"test", "dev", "ci"}
 
 
-def lowest() -> list[str]:
+def lowest(project: dict[str, Any], extras: list[str]) -> list[str]:
     """Lines such as "numpy==1.26". Raises: ValueError: a dependency states no lowest version."""
-    project = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text("utf-8"))["project"]
     wanted = list(project["dependencies"])
-    for extra in EXTRAS:
+    for extra in extras:
         wanted += project["optional-dependencies"][extra]
     lines = []
     for one in wanted:
@@ -30,5 +32,13 @@ def lowest() -> list[str]:
     return lines
 
 
+def main() -> None:
+    """Print the constraints, or the extras."""
+    file = Path(__file__).parent.parent / "pyproject.toml"
+    project = tomllib.loads(file.read_text("utf-8"))["project"]
+    extras = [name for name in project["optional-dependencies"] if name not in OURS]
+    print(",".join(extras) if "--extras" in sys.argv else "\n".join(lowest(project, extras)))
+
+
 if __name__ == "__main__":
-    print("\n".join(lowest()))
+    main()

@@ -33,7 +33,7 @@ SLOW = {
     "test_composition", "test_cli", "test_policy", "test_water_quality", "test_ranges_are_no_milder",
     "test_metals", "test_grades", "test_exchange", "test_cli_catalog", "test_table", "test_jars", "test_hardness",
     "test_large", "test_many", "test_split", "test_swap", "test_remedy", "test_web", "test_contract",
-    "test_day", "test_threads", "test_logging", "test_dose",
+    "test_day", "test_threads", "test_logging", "test_dose", "test_statewide",
 }  # fmt: skip
 
 

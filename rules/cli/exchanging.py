@@ -141,8 +141,9 @@ def _counts(done: ListRead) -> Iterator[tuple[int, str]]:
 
 
 @contextmanager
-def bar(what: str, total: int | None) -> Iterator[Callable[[int], None] | None]:
-    """A bar that shows how far it is, at a terminal; nothing elsewhere."""
+def bar(what: str, total: int | None) -> Iterator[Callable[..., None] | None]:
+    """A bar that shows how far it is, at a terminal; nothing elsewhere. It takes how much is done, and of how much,
+    where that was not known before."""
     if not sys.stderr.isatty():
         yield None
         return
@@ -152,7 +153,7 @@ def bar(what: str, total: int | None) -> Iterator[Callable[[int], None] | None]:
     columns = (BarColumn(), TextColumn("{task.completed:.0f} " + what), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task(what, total=total)
-        yield lambda done: shown.update(task, completed=done)
+        yield lambda done, of=total: shown.update(task, completed=done, total=of)
 
 
 def _lines(file: Path) -> int | None:

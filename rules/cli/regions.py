@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, cast
 
@@ -174,6 +175,15 @@ def listings(catalog: Catalog, region: str) -> list[Listing]:
     return [one for one in cast(list[Listing], catalog.records("listing")) if one.region == region]
 
 
+def _on_its_list(catalog: Catalog, region: str) -> list[str]:
+    """Ids of the products on a region's list that are not retired. Raises: InputError: there is none."""
+    products = [one.product for one in listings(catalog, region) if one.state != "retired"]
+    if not products:
+        mend = f"put one on it: pourcheck region put {region} urea"
+        raise InputError("has no product on its list", where=region, mend=mend)
+    return products
+
+
 @region_app.command()
 def show(name: RegionName, as_json: AsJson = False, db: Database = None, new: New = False) -> None:
     """Show a region: its policy and its list."""
@@ -290,13 +300,7 @@ def table(
         raise InputError("names no item", where="--what-if", mend='write "calcium=150 mg/L"')
     with Catalog.open(db, new=new) as catalog, catalog.snapshot():
         region = region_record(catalog, name)
-        products = [one.product for one in listings(catalog, region.id) if one.state != "retired"]
-        if not products:
-            raise InputError(
-                "has no product on its list",
-                where=region.id,
-                mend=f"put one on it: pourcheck region put {region.id} urea",
-            )
+        products = _on_its_list(catalog, region.id)
         chosen = wells or [well.id for well in catalog.wells() if well.test]
         rates = Rates(dry, liquid, bucket, inject, region.id)
         count = len(products) * len(chosen)
@@ -333,6 +337,59 @@ def table(
         page(lambda out: print_table(found, out, more=more))
     if what_if is not None:
         page(lambda out: print_turned(found, turned, what_if, out))
+
+
+@region_app.command()
+def sweep(
+    name: RegionName,
+    waters: Annotated[
+        Path, typer.Argument(help="Water tests: a .csv, .xlsx or .parquet file (see: catalog template wells.csv).")
+    ],
+    to: Annotated[Path, typer.Option("--to", help="Folder for the verdicts; one that was cut off is gone on with.")],
+    products: Annotated[
+        list[str] | None, typer.Option("--product", help="Only these products; may be repeated.")
+    ] = None,
+    listed: Annotated[bool, typer.Option("--listed", help="Only the products on the region's list.")] = False,
+    dry: Annotated[str, typer.Option("--dry", help="Amount of a dry product.")] = "1 lb",
+    liquid: Annotated[str, typer.Option("--liquid", help="Amount of a liquid product.")] = "1 qt",
+    bucket: Annotated[str, typer.Option("--bucket", help="Filled up to this volume.")] = "5 gal",
+    inject: Annotated[str, typer.Option("--inject", help="Injection ratio, stock to water.")] = "1:100",
+    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that share the work.")] = 1,
+    at_once: Annotated[
+        int, typer.Option("--at-once", min=1, max=100_000, help="Verdicts that a process holds, and a part of the job.")
+    ] = 2000,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """All products in all waters of a file, each poured alone: verdicts as Parquet files, and how often which."""
+    from ..instead.table import Rates
+    from ..present.table import print_shares
+    from ..serve.sweep import sweep as run
+    from .exchanging import bar
+
+    if listed and products:
+        raise InputError("is given, and so is --product", where="--listed", mend="give one of them")
+    with Catalog.open(db, new=new) as catalog, bar("verdicts", None) as progress:
+        region = region_record(catalog, name).id
+        if listed:
+            products = _on_its_list(catalog, region)
+        swept = run(
+            catalog, waters, to, products=products, rates=Rates(dry, liquid, bucket, inject, region),
+            workers=workers, rows_at_once=at_once, progress=progress,
+        )  # fmt: skip
+    if as_json:
+        document = {
+            "folder": str(to),
+            "rows": swept.rows,
+            "parts": len(swept.parts),
+            "parts_before": swept.before,
+            "shares": [asdict(share) for share in swept.shares],
+        }
+        say(escaped(json.dumps(document, indent=2)))
+        return
+    page(lambda out: print_shares(swept.shares, out))
+    say(f"{to}: {swept.rows} verdicts in {len(swept.parts)} part{'' if len(swept.parts) == 1 else 's'}")
 
 
 @region_app.command()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -83,6 +83,36 @@ def _cell(weighed: Weighed) -> Cell:
     return Cell(weighed.answer, ANSWER[level], weighed.blamed)
 
 
+def cells_in(
+    water: Mapping[str, object],
+    products: Sequence[Product],
+    catalog: Catalog,
+    rates: Rates,
+    poured_on: str | None = None,
+) -> Iterator[tuple[Product, Cell]]:
+    """Each product with its verdict, poured alone in one water, as the water stands in a pour.
+
+    poured_on: day of the pours, today where left out. Raises: InputError: rates or a water that make no sense.
+    """
+    asked: Question | None = None
+    for product in products:
+        data: dict[str, object] = {
+            "product": [{"name": product.id, "amount": rates.of(product)}],
+            "bucket": {"volume": rates.bucket},
+            "injection": {"ratio": rates.inject},
+            "water": water,
+        }
+        data |= {} if rates.region is None else {"region": rates.region}
+        data |= {} if poured_on is None else {"poured_on": poured_on}
+        pour = Pour.parse(data, "rates")
+        try:
+            asked = ask(pour, catalog, in_water_of=asked)
+            cell = _cell(weigh(asked))
+        except InputError as error:  # too much for the bucket, a liquid without density
+            cell = Cell("unknown", "unknown", fault=str(error))
+        yield product, cell
+
+
 def verdict_table(
     catalog: Catalog,
     products: Sequence[str],
@@ -109,22 +139,9 @@ def verdict_table(
         found = list({one.id: one for one in map(catalog.product, products)}.values())
         waters = list({one.id: one for one in (catalog.well(name, today=date.max) for name in wells)}.values())
         for water in waters:
-            asked: Question | None = None
-            for product in found:
-                data: dict[str, object] = {
-                    "product": [{"name": product.id, "amount": rates.of(product)}],
-                    "bucket": {"volume": rates.bucket},
-                    "injection": {"ratio": rates.inject},
-                    "water": {"name": water.id, **(instead or {})},
-                }
-                if rates.region is not None:
-                    data["region"] = rates.region
-                pour = Pour.parse(data, "rates")
-                try:
-                    asked = ask(pour, catalog, in_water_of=asked)
-                    cells[product.id, water.id] = _cell(weigh(asked))
-                except InputError as error:  # too much for the bucket, a liquid without density
-                    cells[product.id, water.id] = Cell("unknown", "unknown", fault=str(error))
+            told = {"name": water.id, **(instead or {})}
+            for product, cell in cells_in(told, found, catalog, rates):
+                cells[product.id, water.id] = cell
                 if progress is not None:
                     progress(len(cells))
     return VerdictTable(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.text import Text
@@ -16,7 +17,10 @@ from ..families.registry import rule_named
 from ..instead.table import DOES_NOT_ADD_UP, Cell, Turned, VerdictTable
 from .page import STYLE, Page
 
-_NAME, _CELL = 30, 12
+if TYPE_CHECKING:
+    from ..serve.sweep import Share
+
+_NAME, _CELL, _SHARE_NAME = 30, 12, 40
 
 
 def _shown(cell: Cell, *, apart: bool = False) -> str:
@@ -80,6 +84,26 @@ def print_turned(table: VerdictTable, turned: Sequence[Turned], what_if: str, ou
         told = why(one.after, apart=True)
         verdicts = f"{_shown(one.before, apart=True)} -> {_shown(one.after, apart=True)}"
         page.line(f"{names[one.product]}, {names[one.well]}: {verdicts}{f' ({told})' if told else ''}", 2, 2)
+
+
+def print_shares(shares: Sequence[Share], out: Console) -> None:
+    """How often each product is clear, caution, unknown and stop, in percent of the waters."""
+    page = Page(out)
+    words = ("clear", "caution", "unknown", "stop")
+    page.line(f"Percent of {shares[0].waters} waters. Each product poured alone; what is not known is tried.")
+    out.print()
+    out.print(Text(f"{'':<{_SHARE_NAME}}{''.join(f'{word:>10}' for word in words)}", style="bold"))
+    for share in shares:
+        line = Text(f"{one_line(plain_name(share.name), _SHARE_NAME - 2):<{_SHARE_NAME}}")
+        for word in words:
+            percent = 100.0 * getattr(share, word) / share.waters
+            line.append(f"{percent:>10.1f}", style=STYLE[word] if percent else "")
+        out.print(line)
+    faults = [plain_name(share.name) for share in shares if share.faults]
+    if faults:
+        out.print()
+        page.line(f"Could not be poured in some: {', '.join(faults)}; see the column fault.")
+    out.print()
 
 
 def write_csv(table: VerdictTable, path: Path) -> None:

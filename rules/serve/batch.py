@@ -91,8 +91,8 @@ def _answer(pour: AnyPour, catalog: Catalog, depth: Depth) -> Verdict | Fault:
 # --- in several processes -----------------------------------------------------------------------
 
 
-class _Worker:
-    """What a process keeps: the catalog that it has opened."""
+class Worker:
+    """What a process of `processes` keeps: the catalog that it has opened."""
 
     catalog: Catalog
 
@@ -100,7 +100,7 @@ class _Worker:
 def _begin(place: Place) -> None:
     Thread(target=end_with_parent, daemon=True).start()
     use_cores(1)  # the others work on other pours
-    _Worker.catalog = Catalog.at(place)
+    Worker.catalog = Catalog.at(place)
 
 
 def end_with_parent() -> None:
@@ -112,12 +112,13 @@ def end_with_parent() -> None:
 
 
 def _portion(pours: Sequence[AnyPour], depth: Depth) -> list[Verdict | Fault]:
-    with _Worker.catalog.snapshot():
-        return [_answer(pour, _Worker.catalog, depth) for pour in pours]
+    with Worker.catalog.snapshot():
+        return [_answer(pour, Worker.catalog, depth) for pour in pours]
 
 
 @contextmanager
-def _processes(place: Place, workers: int) -> Iterator[ProcessPoolExecutor]:
+def processes(place: Place, workers: int) -> Iterator[ProcessPoolExecutor]:
+    """So many processes, each with the catalog open (`Worker.catalog`); they end with this one, however it ends."""
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
@@ -135,7 +136,7 @@ def _shared(pours: Iterable[AnyPour], place: Place, depth: Depth, workers: int) 
     waiting: deque[list[AnyPour]] = deque()
     for tries in range(_TRIES):
         try:
-            with _processes(place, workers) as pool:
+            with processes(place, workers) as pool:
                 given: deque[Future[Any]] = deque(pool.submit(_portion, portion, depth) for portion in waiting)
                 while True:
                     while len(given) < _AHEAD * workers and (portion := list(islice(rest, _PORTION))):

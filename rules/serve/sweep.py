@@ -1,0 +1,385 @@
+"""All products in all waters of a state: a job of many parts, taken up again where it was cut off.
+
+The folder of a job holds `sweep.json`, which says what is asked, and a Parquet file for each part: so many waters, with
+the verdict of every product in each. A part is written whole or not at all; one that is there is not asked again. A
+job that would mix what belongs to two questions (other waters, another revision of a product, other rates) is refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import date
+from itertools import islice
+from pathlib import Path
+from typing import Any, cast
+
+from ...catalog import Catalog, InputError, Well
+from ...catalog.exchange import files
+from ...catalog.exchange.cells import Cell
+from ...catalog.exchange.files import replaced
+from ...catalog.exchange.records import Known, Reading
+from ..answer.assess import one_thread
+from ..answer.echo import program
+from ..instead.table import Rates, cells_in
+from . import columnar
+from .batch import Worker, processes
+
+#: What a part holds, with SQL's types.
+COLUMNS = {
+    "water_id": "VARCHAR", "water": "VARCHAR", "tested_on": "DATE", "product_id": "VARCHAR", "product": "VARCHAR",
+    "amount": "VARCHAR", "verdict": "VARCHAR", "rules": "VARCHAR[]", "fault": "VARCHAR",
+}  # fmt: skip
+SCHEMA = "pourcheck.sweep/1"
+#: Rows of a part, where it is not told: so many are held at once by each process, and so many are lost by a kill.
+ROWS = 2000
+_TRIES = 3
+_BESIDE = {"id", "name", "invented", "notes", "source"}
+_log = logging.getLogger(__name__)
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """A water as the job has it. items: as they stand in a pour."""
+
+    id: str
+    name: str
+    items: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How often a product is clear, caution, unknown, stop; faults: of the unknown ones, those that could not be asked
+    at all (too much for the bucket, a liquid without density)."""
+
+    product: str
+    name: str
+    waters: int
+    clear: int
+    caution: int
+    unknown: int
+    stop: int
+    faults: int
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """What became of a job. rows: verdicts that its folder holds; parts: its files; before: how many of them were there
+    when it was taken up; shares: by product, the one that is stopped most often first."""
+
+    rows: int
+    parts: tuple[Path, ...]
+    before: int
+    shares: tuple[Share, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What a process is given: a file to write, and what belongs into it."""
+
+    path: Path
+    waters: tuple[Water, ...]
+    products: tuple[str, ...]
+    rates: Rates
+    day: str
+    state: str
+
+
+def sweep(
+    catalog: Catalog,
+    waters: str | Path,
+    folder: str | Path,
+    *,
+    products: Sequence[str] | None = None,
+    rates: Rates | None = None,
+    workers: int = 1,
+    rows_at_once: int = ROWS,
+    progress: Progress | None = None,
+) -> Swept:
+    """The verdict of every product, poured alone, in every water of a file; into a folder, which may hold some already.
+
+    waters: .csv, .xlsx or .parquet, with the columns of a spreadsheet of wells; of a well the newest test is taken.
+    products: ids or names; all of the catalog where left out. workers: processes that share the work. rows_at_once: the
+    most rows of a part. progress: called with the number of verdicts that are there, and that there
+    will be.
+    Raises: InputError: waters that cannot be read, an unknown product, rates that make no sense, or a folder that holds
+    another job; nothing is written then. ValueError: workers or rows_at_once below 1.
+
+    >>> import tempfile
+    >>> from pourcheck import Catalog
+    >>> with tempfile.TemporaryDirectory() as place, Catalog.open("sqlite://") as catalog:
+    ...     file = Path(place) / "waters.csv"
+    ...     _ = file.write_text("Well,pH,Calcium (mg/L),Alkalinity (mg/L CaCO3)\\nHill Well,7.6,95,210\\n")
+    ...     swept = sweep(catalog, file, Path(place) / "job", products=["technical MAP"])
+    >>> swept.shares[0].stop
+    1
+    """
+    if workers < 1 or rows_at_once < 1:
+        raise ValueError(f"workers is {workers} and rows_at_once is {rows_at_once}; give 1 or more")
+    rates, place = rates or Rates(), Path(folder)
+    with catalog.snapshot():
+        found = tuple(dict.fromkeys(catalog.product(name).id for name in products)) if products is not None else None
+        ids = found if found is not None else tuple(one.id for one in catalog.products())
+        state = _state(catalog)
+    if not ids:
+        raise InputError("no product is given", where="products", mend="name one, or leave them out for all")
+    day, read = date.today().isoformat(), read_waters(Path(waters))
+    in_part = max(1, rows_at_once // len(ids))
+    asked: dict[str, Any] = {
+        "schema": SCHEMA,
+        "program": program().version,
+        "waters": _digest([(one.id, one.name, one.items) for one in read]),
+        "products": _digest(ids),
+        "catalog": state,
+        "rates": asdict(rates),
+        "waters_in_a_part": in_part,
+    }
+    _tried(catalog, read[0], ids[0], rates, day)
+    with _alone_in(place):
+        day = _begun(place, asked, day)
+        return _gone_on(catalog, place, read, ids, rates, day, state, in_part, workers, progress)
+
+
+def _gone_on(
+    catalog: Catalog,
+    place: Path,
+    read: Sequence[Water],
+    ids: tuple[str, ...],
+    rates: Rates,
+    day: str,
+    state: str,
+    in_part: int,
+    workers: int,
+    progress: Progress | None,
+) -> Swept:
+    """Ask what is missing."""
+    parts = [
+        _Part(place / f"part-{number:06}.parquet", tuple(read[start : start + in_part]), ids, rates, day, state)
+        for number, start in enumerate(range(0, len(read), in_part))
+    ]
+    missing = [part for part in parts if columnar.count_of(part.path) != len(part.waters) * len(ids)]
+    rows = sum(len(part.waters) for part in parts) * len(ids)
+    done = rows - sum(len(part.waters) for part in missing) * len(ids)
+    for part in _written(missing, catalog, workers):
+        done += len(part.waters) * len(ids)
+        if progress is not None:
+            progress(done, rows)
+    paths = tuple(part.path for part in parts)
+    return Swept(rows, paths, len(parts) - len(missing), _shares(paths))
+
+
+# --- waters -----------------------------------------------------------------------------------------
+
+
+def read_waters(path: Path) -> list[Water]:
+    """The waters of a file, each by the newest test of its well that is not in the future.
+
+    Raises: InputError: what is wrong with the file, or with its first row that cannot be read, and how many more.
+    """
+    today = date.today()
+    with _sheet(path) as sheet:
+        try:
+            reading = Reading(sheet, Known())
+        except InputError as error:
+            raise error.at(str(path)) from None
+        if reading.what != "wells":
+            mend = "head its columns as in: pourcheck catalog template wells.csv"
+            raise InputError(f"holds {reading.what} and no wells", where=str(path), mend=mend)
+        faults = list(reading.faults)
+        wells: list[Well] = []
+        for row in reading.rows:
+            faults += row.faults
+            if row.record is not None:
+                wells.append(cast(Well, row.record))
+    if faults:
+        first = faults[0]
+        place = f"{path}, row {first.row}" + (f", {first.column}" if first.column else "")
+        more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
+        raise InputError(f"{first.what}{more}", where=place, mend=first.mend)
+    if not wells:
+        raise InputError("holds no water", where=str(path), mend="write a row for each test")
+    found = []
+    for well in wells:
+        try:
+            test = well.test_of(today)
+        except InputError as error:
+            raise error.at(str(path)) from None
+        items = test.model_dump(mode="json", exclude_none=True, exclude=_BESIDE)
+        found.append(Water(well.id, well.name, items))
+    return found
+
+
+@contextmanager
+def _sheet(path: Path) -> Iterator[files.Sheet]:
+    if path.suffix.lower() == ".parquet":
+        rows = columnar.rows_of(path)
+        yield files.Sheet(path.name, ((number, _cells(row)) for number, row in enumerate(rows, start=1)))
+        return
+    with files.opened(path) as sheets:
+        named = [sheet for sheet in sheets if sheet.name.lower() == "wells"]
+        yield (named or sheets)[0]
+
+
+def _cells(row: Sequence[Any]) -> list[Cell]:
+    """Values of a Parquet file as a spreadsheet has them."""
+    made: list[Cell] = []
+    for value in row:
+        if isinstance(value, bool):
+            made.append("yes" if value else "no")
+        elif value is None or isinstance(value, str | date | float):
+            made.append(value)
+        elif isinstance(value, int):
+            made.append(float(value))
+        else:
+            made.append(str(value))
+    return made
+
+
+# --- the job's folder -------------------------------------------------------------------------------
+
+
+def _digest(data: object) -> str:
+    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _state(catalog: Catalog) -> str:
+    """The revisions of all products and regions, as one word: labels name sources, and those are products too."""
+    return _digest(
+        [
+            (kind, id_, catalog.current(kind, id_).number)
+            for kind in ("product", "region")
+            for id_ in _ids(catalog, kind)
+        ]
+    )
+
+
+def _ids(catalog: Catalog, kind: Any) -> list[str]:
+    return [str(getattr(record, "id", "")) for record in catalog.records(kind)]
+
+
+def _tried(catalog: Catalog, water: Water, product: str, rates: Rates, day: str) -> None:
+    """Ask once, so that rates that make no sense are refused before anything is begun. Raises: InputError."""
+    with catalog.snapshot(), one_thread():
+        for _ in cells_in(water.items, [catalog.product(product)], catalog, rates, day):
+            pass
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Holds a folder, made where it is missing, against a second job; a killed one holds nothing, and what it left
+    half written is taken away. Raises: InputError: another process works in it, or it cannot be used."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / ".lock").open("w")
+    except OSError as error:
+        raise InputError(f"cannot be used ({error.strerror})", where=str(folder), mend="choose another") from None
+    with lock:
+        try:
+            from fcntl import LOCK_EX, LOCK_NB, flock
+
+            flock(lock, LOCK_EX | LOCK_NB)
+        except ImportError:  # a system without such locks
+            pass
+        except OSError:
+            raise InputError(
+                "is being worked in by another process", where=str(folder), mend="wait for it, or choose another folder"
+            ) from None
+        for left in folder.glob(".part-*"):
+            left.unlink(missing_ok=True)
+        yield
+
+
+def _begun(folder: Path, asked: dict[str, Any], day: str) -> str:
+    """The day that all pours of the job are of: that of its beginning. Raises: InputError: the folder holds another."""
+    file = folder / "sweep.json"
+    try:
+        if file.exists():
+            there = json.loads(file.read_text("utf-8"))
+            begun = str(date.fromisoformat(there.pop("poured_on")))
+            if there == asked:
+                return begun
+            other = ", ".join(name for name in asked if there.get(name) != asked[name])
+            raise InputError(
+                f"holds a job with other {other or 'facts'}",
+                where=str(folder),
+                mend="choose another folder for this one",
+            )
+        if any(one.name != ".lock" for one in folder.iterdir()):
+            raise InputError("is not empty, and holds no job", where=str(folder), mend="choose another folder")
+    except OSError as error:
+        raise InputError(f"cannot be used ({error.strerror})", where=str(folder), mend="choose another") from None
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise InputError("is no file of a job", where=str(file), mend="choose another folder") from None
+    with replaced(file) as beside:
+        beside.write_text(json.dumps({**asked, "poured_on": day}, indent=2) + "\n", "utf-8")
+    return day
+
+
+# --- the work ---------------------------------------------------------------------------------------
+
+
+def _write_part(part: _Part, catalog: Catalog) -> None:
+    with catalog.snapshot(), one_thread():
+        if _state(catalog) != part.state:
+            raise InputError("was changed while the job ran", where="catalog", mend="begin it anew in another folder")
+        products = [catalog.product(id_) for id_ in part.products]
+        rows = [
+            (
+                water.id, water.name, water.items.get("tested_on"), product.id, product.name,
+                part.rates.of(product), cell.verdict, list(cell.rules), cell.fault or None,
+            )
+            for water in part.waters
+            for product, cell in cells_in(water.items, products, catalog, part.rates, part.day)
+        ]  # fmt: skip
+    columnar.write(part.path, COLUMNS, rows)
+
+
+def _write_in_worker(part: _Part) -> None:
+    _write_part(part, Worker.catalog)
+
+
+def _written(parts: Sequence[_Part], catalog: Catalog, workers: int) -> Iterator[_Part]:
+    """Each part when it is written."""
+    if workers == 1 or catalog.place.in_memory:
+        for part in parts:
+            _write_part(part, catalog)
+            yield part
+        return
+    rest = iter(parts)
+    waiting: deque[_Part] = deque()
+    for tries in range(_TRIES):
+        try:
+            with processes(catalog.place, workers) as pool:
+                given: deque[Future[None]] = deque(pool.submit(_write_in_worker, part) for part in waiting)
+                while True:
+                    for part in islice(rest, max(0, 2 * workers - len(given))):
+                        waiting.append(part)
+                        given.append(pool.submit(_write_in_worker, part))
+                    if not given:
+                        return
+                    given.popleft().result()
+                    yield waiting.popleft()
+        except BrokenProcessPool:
+            if tries == _TRIES - 1:
+                raise
+            _log.warning("a worker was killed; its part is asked again")
+
+
+_SHARES = """
+SELECT product_id, any_value(product), count(*), count(*) FILTER (verdict = 'clear'),
+    count(*) FILTER (verdict = 'caution'), count(*) FILTER (verdict = 'unknown'), count(*) FILTER (verdict = 'stop'),
+    count(fault)
+FROM read_parquet(?) GROUP BY product_id ORDER BY 7 DESC, 6 DESC, 5 DESC, 1
+"""
+
+
+def _shares(paths: Sequence[Path]) -> tuple[Share, ...]:
+    return tuple(Share(*row) for row in columnar.query(_SHARES, paths))
