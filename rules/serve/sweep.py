@@ -26,9 +26,11 @@ from ...catalog.exchange import files
 from ...catalog.exchange.cells import Cell
 from ...catalog.exchange.files import replaced
 from ...catalog.exchange.records import Known, Reading
+from ...catalog.store.kinds import id_of
 from ..answer.assess import one_thread
 from ..answer.echo import program
 from ..instead.table import Rates, cells_in
+from ..policy.region import region_of
 from . import columnar
 from .batch import Worker, processes
 
@@ -128,7 +130,7 @@ def sweep(
     with catalog.snapshot():
         found = tuple(dict.fromkeys(catalog.product(name).id for name in products)) if products is not None else None
         ids = found if found is not None else tuple(one.id for one in catalog.products())
-        state = _state(catalog)
+        state = _state(catalog, rates)
     if not ids:
         raise InputError("no product is given", where="products", mend="name one, or leave them out for all")
     day, read = date.today().isoformat(), read_waters(Path(waters))
@@ -250,19 +252,11 @@ def _digest(data: object) -> str:
     return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()[:16]
 
 
-def _state(catalog: Catalog) -> str:
-    """The revisions of all products and regions, as one word: labels name sources, and those are products too."""
-    return _digest(
-        [
-            (kind, id_, catalog.current(kind, id_).number)
-            for kind in ("product", "region")
-            for id_ in _ids(catalog, kind)
-        ]
-    )
-
-
-def _ids(catalog: Catalog, kind: Any) -> list[str]:
-    return [str(getattr(record, "id", "")) for record in catalog.records(kind)]
+def _state(catalog: Catalog, rates: Rates) -> str:
+    """The revisions of all products and the region's policy, as one word: labels name sources, and those are products
+    too."""
+    products = [(id_of(one), catalog.current("product", id_of(one)).number) for one in catalog.records("product")]
+    return _digest([products, region_of(rates.region, catalog).model_dump(mode="json")])
 
 
 def _tried(catalog: Catalog, water: Water, product: str, rates: Rates, day: str) -> None:
@@ -328,7 +322,7 @@ def _begun(folder: Path, asked: dict[str, Any], day: str) -> str:
 
 def _write_part(part: _Part, catalog: Catalog) -> None:
     with catalog.snapshot(), one_thread():
-        if _state(catalog) != part.state:
+        if _state(catalog, part.rates) != part.state:
             raise InputError("was changed while the job ran", where="catalog", mend="begin it anew in another folder")
         products = [catalog.product(id_) for id_ in part.products]
         rows = [
