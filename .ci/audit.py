@@ -32,9 +32,8 @@ def main() -> int:
         return 0
     faulty = [(one, fault) for one in asked for fault in one["vulns"]]
     for one, fault in faulty:
-        print(
-            f"{one['name']} {one['version']}: {fault['id']}, mended in {', '.join(fault['fix_versions']) or 'nothing'}"
-        )
+        mended = ", ".join(fault["fix_versions"]) or "nothing"
+        print(f"{one['name']} {one['version']}: {fault['id']}, mended in {mended}")
     print(f"{len(asked)} of {len(found)} packages audited, {len(faulty)} known faults")
     return 1 if faulty else 0
 
