@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, weigh
 from ..answer.verdict import Answer
 from ..ask.pour import Pour
 from ..ask.question import Question, ask
-from ..judge.rule import Family, Level, overall
+from ..case.case import Case
+from ..explore.scenarios import scenarios
+from ..families.registry import Judge, rules
+from ..judge.rule import Family, Judged, Level, Rule, overall
 
 #: What may be offered instead of something.
 GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
@@ -19,30 +24,78 @@ OF_THE_PLACE: frozenset[Family] = OF_THE_WATER | {"equipment"}
 class Again:
     """Asks changed pours; each once, whoever wants to know.
 
+    Most changes are no good, and for the reason for which the pour is none: so the rules that were seen to speak are
+    asked first, in the best estimate alone. Where one of them doubts or stops there, the verdict is no better.
     question: of the pour before the change; its water is not read again where it is the same.
     """
 
     def __init__(self, question: Question, catalog: Catalog) -> None:
         self.question, self.catalog = question, catalog
-        self._known: dict[str, Weighed | None] = {}
+        self._questions: dict[str, Question | None] = {_key(question.pour): question}
+        self._weighed: dict[str, Weighed] = {}
+        self._bad: set[str] = set()
+        self._suspects: dict[str, Rule] = {}
 
     def know(self, weighed: Weighed) -> None:
         """Take over what a pour comes to."""
-        self._known[_key(weighed.question.pour)] = weighed
+        self._weighed[_key(weighed.question.pour)] = weighed
+        for one in weighed.judged:
+            if one.level[0] >= Level.UNKNOWN:
+                self._suspects[one.rule.name] = one.rule
 
     def __call__(self, pour: Pour) -> Weighed | None:
         """What a changed pour comes to; None where it cannot be poured at all, such as more than its bucket holds."""
         key = _key(pour)
-        if key not in self._known:
-            self._known[key] = self._asked(pour)
-        return self._known[key]
+        if key not in self._weighed:
+            question = self._asked(key, pour)
+            if question is None:
+                return None
+            self.know(weigh(question))
+        return self._weighed[key]
 
-    def _asked(self, pour: Pour) -> Weighed | None:
-        same_water = pour.water is self.question.pour.water
-        try:
-            return weigh(ask(pour, self.catalog, in_water_of=self.question if same_water else None))
-        except InputError:
+    def good(self, pour: Pour) -> Weighed | None:
+        """The same for a pour that may be offered; None for any other."""
+        key = _key(pour)
+        if key not in self._weighed and self._seen_bad(key, pour):
             return None
+        weighed = self(pour)
+        return weighed if weighed is not None and weighed.answer in GOOD else None
+
+    def endangers(self, pour: Pour) -> bool:
+        """Whether a changed pour is doubted or stopped because people are in danger."""
+        key = _key(pour)
+        if key in self._weighed:
+            judged: Sequence[Judged] = self._weighed[key].judged
+        else:
+            question = self._asked(key, pour)
+            if question is None:
+                return False
+            case = Case(question, scenarios(question), together=True)
+            about_people = [rule for rule in rules() if rule.family == "people"]
+            judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
+        return any(one.rule.family == "people" and overall(one.level) >= Level.UNKNOWN for one in judged)
+
+    def _seen_bad(self, key: str, pour: Pour) -> bool:
+        question = self._asked(key, pour)
+        if question is None or key in self._bad:
+            return True
+        judge, case = Judge(question.region), Case(question, question.columns(1))
+        for rule in reversed(self._suspects.values()):
+            if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
+                self._bad.add(key)
+                # The last one that was right is the first one to be asked.
+                self._suspects[rule.name] = self._suspects.pop(rule.name)
+                return True
+        return False
+
+    def _asked(self, key: str, pour: Pour) -> Question | None:
+        if key not in self._questions:
+            same_water = pour.water is self.question.pour.water
+            try:
+                self._questions[key] = ask(pour, self.catalog, in_water_of=self.question if same_water else None)
+            except InputError:
+                self._questions[key] = None
+        return self._questions[key]
 
 
 def _key(pour: Pour) -> str:

@@ -216,8 +216,8 @@ class _Mender:
             for offer in one.tries(value):
                 if offer.kind in done:
                     continue
-                weighed = self._asked(offer.pour)
-                if weighed is not None and weighed.answer in GOOD:
+                weighed = self._good(offer.pour)
+                if weighed is not None:
                     done.add(offer.kind)
                     yield self._remedy(offer, [(offer.pour, weighed)])
 
@@ -232,8 +232,8 @@ class _Mender:
                 changed = pour.model_copy(
                     update={"product": tuple(line for i, line in enumerate(pour.product) if i not in out)}
                 )
-                weighed = self._asked(changed)
-                if weighed is not None and weighed.answer in GOOD:
+                weighed = self._good(changed)
+                if weighed is not None:
                     helped = True
                     names = " and ".join(poured[i].product.name for i in out)
                     lost = self._brought(out)
@@ -338,13 +338,11 @@ class _Mender:
         if not in_line or not self._may_take_acid:
             return
         for target in dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH))):
-            acids = self._acids()
-            try:
-                demands = acid_demands(self.question, acids, target)
-            except InputError:  # the line is not known well enough
-                return
-            offered = False
-            for acid, demand in zip(acids, demands, strict=True):
+            for acid in self._acids():
+                try:
+                    (demand,) = acid_demands(self.question, (acid,), target)
+                except InputError:  # the line is not known well enough
+                    return
                 if demand is None or demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
                     continue
                 text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question.poured))
@@ -352,16 +350,11 @@ class _Mender:
                     continue  # too little to measure
                 line = PouredProduct.model_validate({"name": acid.id, "amount": text})
                 pour = self.question.pour.model_copy(update={"product": (*self.question.pour.product, line)})
-                weighed = self._asked(pour)
-                if weighed is not None and weighed.answer in GOOD:
-                    offered = True
-                    yield self._remedy(
-                        Try("acid", pour, ("product",), "pH", None, target),
-                        [(pour, weighed)],
-                        acid=_dose(demand, text),
-                    )
-            if offered:
-                return
+                weighed = self._good(pour)
+                if weighed is not None:
+                    tried = Try("acid", pour, ("product",), "pH", None, target)
+                    yield self._remedy(tried, [(pour, weighed)], acid=_dose(demand, text))
+                    return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:
         """All phosphate as phosphoric acid in a bucket of its own, the rest in another."""
@@ -385,8 +378,8 @@ class _Mender:
         buckets = [alone, *([pour.model_copy(update={"product": rest})] if rest else [])]
         answers = []
         for one in buckets:
-            weighed = self._asked(one)
-            if weighed is None or weighed.answer not in GOOD:
+            weighed = self._good(one)
+            if weighed is None:
                 return
             answers.append((one, weighed))
         yield self._remedy(
@@ -397,8 +390,8 @@ class _Mender:
 
     # --- what is offered --------------------------------------------------------------------------
 
-    def _asked(self, pour: Pour) -> Weighed | None:
-        return self._here_again(pour)
+    def _good(self, pour: Pour) -> Weighed | None:
+        return self._here_again.good(pour)
 
     def _measured(self, product: Product, kg: float) -> str:
         return measured(product, kg, in_metric=metric(self.question.poured))[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
@@ -12,9 +12,8 @@ from ..answer.assess import Weighed, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
-from ..explore.edges import no_number_turns
 from ..judge.rule import Level, overall
-from .recheck import GOOD, Again
+from .recheck import OF_THE_WATER, Again, only_of
 
 #: Products that are split at most: every set of them is checked, 127 of seven.
 MOST_PRODUCTS = 7
@@ -63,10 +62,6 @@ class _Bucket:
     portions: int
     weighed: Weighed
 
-    @property
-    def good(self) -> bool:
-        return self.weighed.answer in GOOD
-
 
 class _Search:
     """The sets of a pour's products, and the ways to part them."""
@@ -74,17 +69,14 @@ class _Search:
     def __init__(self, again: Again) -> None:
         self.again, self.question = again, again.question
         self.products = tuple(range(len(self.question.poured)))
-        self._weighed: dict[tuple[tuple[int, ...], int], _Bucket | None] = {}
 
-    def _weigh(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
-        """What some of the products come to, looked at once; None where they do not fit the bucket."""
-        if (products, portions) not in self._weighed:
-            self._weighed[products, portions] = self._asked(products, portions)
-        return self._weighed[products, portions]
-
-    def _asked(self, products: tuple[int, ...], portions: int) -> _Bucket | None:
+    def _pour(self, products: tuple[int, ...], portions: int = 1) -> Pour:
         lines = tuple(self._line(i, portions) for i in products)
-        weighed = self.again(self.question.pour.model_copy(update={"product": lines}))
+        return self.question.pour.model_copy(update={"product": lines})
+
+    def _good(self, products: tuple[int, ...], portions: int = 1) -> _Bucket | None:
+        """Some of the products, where they are good together."""
+        weighed = self.again.good(self._pour(products, portions))
         return None if weighed is None else _Bucket(products, portions, weighed)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
@@ -94,33 +86,42 @@ class _Search:
         return PouredProduct.model_validate({**line.model_dump(), "amount": line.amount.times(1.0 / portions)})
 
     @cached_property
-    def best(self) -> dict[tuple[int, ...], _Bucket]:
-        """The fewest buckets of each set of products that are good; sets that are good in none are left out."""
+    def undivided(self) -> dict[tuple[int, ...], _Bucket]:
+        """The sets of products that are good as they are."""
+        sets = (one for size in range(1, len(self.products) + 1) for one in combinations(self.products, size))
+        return {products: bucket for products in sets if (bucket := self._good(products)) is not None}
+
+    @cached_property
+    def divided(self) -> dict[tuple[int, ...], _Bucket]:
+        """The fewest buckets of each set of products that is good only thinner."""
+        # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
+        parted = sorted(self._parted(self.products, self.undivided), key=self._rank)
+        if parted and len(parted[0]) <= 2 and self._best_there_is(parted[0]):
+            return {}
         found = {}
         for size in range(1, len(self.products) + 1):
             for products in combinations(self.products, size):
-                bucket = self._weigh(products, 1)
-                if bucket is None or not bucket.good:
-                    if self._thinner_is_no_use(products, bucket):
-                        continue
-                    # What is bad at its thinnest is not looked at between.
-                    thinnest = self._weigh(products, MOST_PORTIONS)
-                    if thinnest is None or not thinnest.good:
-                        continue
-                    between = (self._weigh(products, portions) for portions in range(2, MOST_PORTIONS))
-                    bucket = next((one for one in between if one is not None and one.good), thinnest)
-                found[products] = bucket
+                if products in self.undivided or self._thinner_is_no_use(products):
+                    continue
+                # What is bad at its thinnest is not looked at between.
+                thinnest = self._good(products, MOST_PORTIONS)
+                if thinnest is not None:
+                    between = (self._good(products, portions) for portions in range(2, MOST_PORTIONS))
+                    found[products] = next((one for one in between if one is not None), thinnest)
         return found
 
-    def _thinner_is_no_use(self, products: tuple[int, ...], bucket: _Bucket | None) -> bool:
-        """Whether no division helps: what stops it goes by no number; or it is two products that are clear apart, in
-        as few buckets as any division makes."""
-        if bucket is not None and no_number_turns(bucket.weighed.judged):
-            return True
-        apart = [self._weigh((i,), 1) for i in products]
-        return len(products) == 2 and all(one is not None and one.weighed.answer == "clear" for one in apart)
+    def _thinner_is_no_use(self, products: tuple[int, ...]) -> bool:
+        """Whether no division helps: two products that are as good as can be apart, in as few buckets as any division
+        makes."""
+        apart = [one for i in products if (one := self.undivided.get((i,))) is not None]
+        return len(products) == len(apart) == 2 and self._best_there_is(apart)
 
-    def _parted(self, rest: tuple[int, ...]) -> Iterator[tuple[_Bucket, ...]]:
+    @staticmethod
+    def _best_there_is(parts: Sequence[_Bucket]) -> bool:
+        """Whether nothing but the water keeps any bucket from being better."""
+        return all(only_of(OF_THE_WATER, one.weighed) for one in parts)
+
+    def _parted(self, rest: tuple[int, ...], good: Mapping[tuple[int, ...], _Bucket]) -> Iterator[tuple[_Bucket, ...]]:
         """All ways to part products into sets that are good."""
         if not rest:
             yield ()
@@ -128,19 +129,20 @@ class _Search:
         first, *others = rest
         for size in range(len(others) + 1):
             for more in combinations(others, size):
-                bucket = self.best.get((first, *more))
+                bucket = good.get((first, *more))
                 if bucket is not None:
                     left = tuple(i for i in others if i not in more)
-                    yield from ((bucket, *behind) for behind in self._parted(left))
+                    yield from ((bucket, *behind) for behind in self._parted(left, good))
 
     @cached_property
     def splits(self) -> Splits:
         """What is offered, or what stands in the way."""
-        ranked = sorted(self._parted(self.products), key=self._rank)
-        alone = tuple(self._bucket(one) for i in self.products if (one := self._bad_alone(i)) is not None)
-        whole = self.best.get(self.products)
-        if not ranked or (whole is not None and whole.portions == 1):
-            return Splits(needed=not (whole and whole.portions == 1), offered=(), alone=alone)
+        if self.products in self.undivided:
+            return Splits(needed=False, offered=(), alone=())
+        ranked = sorted(self._parted(self.products, {**self.undivided, **self.divided}), key=self._rank)
+        if not ranked:
+            alone = (self._bad_alone(i) for i in self.products)
+            return Splits(needed=True, offered=(), alone=tuple(self._bucket(one) for one in alone if one is not None))
         as_good = [one for one in ranked if self._rank(one)[:2] == self._rank(ranked[0])[:2]]
         return Splits(needed=True, offered=tuple(self._split(one) for one in as_good[:OFFERED]), alone=())
 
@@ -151,7 +153,10 @@ class _Search:
         return sum(part.portions for part in parts), max(answers), sum(answer > 0 for answer in answers)
 
     def _bad_alone(self, i: int) -> _Bucket | None:
-        return None if (i,) in self.best else self._weigh((i,), 1)
+        if (i,) in self.undivided or (i,) in self.divided:
+            return None
+        weighed = self.again(self._pour((i,)))
+        return None if weighed is None else _Bucket((i,), 1, weighed)
 
     def _split(self, parts: tuple[_Bucket, ...]) -> Split:
         buckets = tuple(self._bucket(part) for part in parts)
@@ -186,7 +191,4 @@ class _Search:
 
     def _endangers(self, i: int, j: int) -> bool:
         """Whether two of the products endanger people together."""
-        both = self._weigh((min(i, j), max(i, j)), 1)
-        return both is not None and any(
-            one.rule.family == "people" and overall(one.level) >= Level.UNKNOWN for one in both.weighed.judged
-        )
+        return self.again.endangers(self._pour((min(i, j), max(i, j))))

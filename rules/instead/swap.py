@@ -26,7 +26,7 @@ from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question, ask
 from ..policy.regulated import regulated
 from .measured import measured, metric
-from .recheck import GOOD, OF_THE_PLACE, Again, only_of
+from .recheck import OF_THE_PLACE, Again, only_of
 
 #: A product that holds less than this percent of what is to be left out counts as free of it, where its label says so.
 FREE_PERCENT = 0.05
@@ -39,6 +39,8 @@ LEAST_PERCENT = 5.0
 MOST_PRODUCTS, LEAST_SHARE = 3, 0.02
 #: How many blends are checked, and how many that are good are offered.
 CHECKED, OFFERED = 12, 4
+#: Of blends that are no good so many are looked at for the one that comes nearest.
+_NEAREST = 4
 #: What one blend is better by, in the order in which it counts: what needs no permit; what is sold here; a step nearer;
 #: less salt, in times the least that there is; a bag less, worth as much as a tenth of that; cost, where all is known.
 #: Among amounts of the same products the nearest, by the share of what is tolerated.
@@ -150,6 +152,13 @@ class _Blend:
 
     parts: tuple[tuple[_Candidate, float, str], ...]
 
+    @property
+    def lines(self) -> tuple[PouredProduct, ...]:
+        """As lines of a pour."""
+        return tuple(
+            PouredProduct.model_validate({"name": one.product.id, "amount": text}) for one, _, text in self.parts
+        )
+
     def kg(self, key: str) -> float:
         """Of a nutrient."""
         return sum(kg * _nutrient(key, one.product, one.made_of) / 100.0 for one, kg, _ in self.parts)
@@ -212,56 +221,46 @@ class _Search:
         """What is offered, or what comes nearest."""
         if not self.out:
             return self._told
-        if self.stays and (rest := self._asked([])) is not None and rest.answer not in GOOD:
-            return self._told.model_copy(update={"rest": rest.blamed})
+        if self.stays and self.again.good(self._with(None)) is None:
+            rest = self.again(self._with(None))
+            return self._told.model_copy(update={"rest": () if rest is None else rest.blamed})
         if not np.any(self.need > 0.0):
             return self._told.model_copy(update={"proven": True})
         return self._looked_through()
 
     def _looked_through(self) -> Swaps:
         good: list[tuple[Swap, float]] = []
-        nearest: Swap | None = None
+        failed: list[_Blend] = []
         looked, best_there_are, proven = 0, 0, False
         for blend in self._blends():
             if blend is None:
                 proven = True
                 break
-            weighed = self._asked([line for _, _, line in self._lines(blend)])
+            weighed = self.again.good(self._with(blend))
             looked += 1
-            if weighed is not None:
-                offer = self._offer(blend, weighed)
-                if weighed.answer in GOOD:
-                    good.append((offer, float(looked)))
-                elif nearest is None or SEVERITY.index(offer.verdict) < SEVERITY.index(nearest.verdict):
-                    nearest = offer
-                if weighed.answer in GOOD and only_of(OF_THE_PLACE, weighed):
-                    best_there_are += 1
+            if weighed is None:
+                failed.append(blend)
+            else:
+                good.append((self._offer(blend, weighed), float(looked)))
+                best_there_are += only_of(OF_THE_PLACE, weighed)
             if looked == self.checked or best_there_are == self.offered:
                 break
         # By their verdict, else in the order in which they were found; what needs a permit behind all others.
         good.sort(key=lambda one: (one[0].regulated, SEVERITY.index(one[0].verdict), one[1]))
-        if not good and nearest is None:
-            nearest = self._nearest()
         return self._told.model_copy(
             update={
                 "offered": tuple(one for one, _ in good[: self.offered]),
                 # They come best first: one that none can be better than is the best; another, if nothing is left.
                 "proven": proven or best_there_are > 0,
                 "looked_at": looked,
-                "nearest": None if good else nearest,
+                "nearest": None if good else self._nearest(failed),
             }
         )
 
-    def _asked(self, lines: Sequence[PouredProduct]) -> Weighed | None:
-        """What stays in the pour comes to with these."""
-        pour = self.question.pour.model_copy(update={"product": (*self.stays, *lines)})
-        return self.again(pour)
-
-    def _lines(self, blend: _Blend) -> list[tuple[_Candidate, float, PouredProduct]]:
-        return [
-            (one, kg, PouredProduct.model_validate({"name": one.product.id, "amount": text}))
-            for one, kg, text in blend.parts
-        ]
+    def _with(self, blend: _Blend | None) -> Pour:
+        """What stays in the pour, and a blend."""
+        lines = () if blend is None else blend.lines
+        return self.question.pour.model_copy(update={"product": (*self.stays, *lines)})
 
     def _offer(self, blend: _Blend, weighed: Weighed) -> Swap:
         after = {key: blend.kg(key) for key in NUTRIENTS}
@@ -366,16 +365,16 @@ class _Search:
             np.all(np.abs(after - self.need) <= _tolerance(self.need)) and all(kg > 0.0 for _, kg, _ in blend.parts)
         )
 
-    def _nearest(self) -> Swap | None:
-        """What comes nearest where nothing fits."""
-        if not self._candidates:
-            return None
-        amounts = _Chooser(self._candidates, self.need, nearest=True).best()
-        if amounts is None or not np.any(amounts > 0.0):
-            return None
-        blend = self._measured(amounts)
-        weighed = self._asked([line for _, _, line in self._lines(blend)])
-        return None if weighed is None else self._offer(blend, weighed)
+    def _nearest(self, failed: Sequence[_Blend]) -> Swap | None:
+        """What comes nearest: of the first blends that are no good the one with the best verdict; where nothing fits,
+        what is off by the least."""
+        blends = list(failed[:_NEAREST])
+        if not blends and self._candidates:
+            amounts = _Chooser(self._candidates, self.need, nearest=True).best()
+            if amounts is not None and np.any(amounts > 0.0):
+                blends = [self._measured(amounts)]
+        found = [self._offer(one, weighed) for one in blends if (weighed := self.again(self._with(one))) is not None]
+        return min(found, key=lambda one: SEVERITY.index(one.verdict), default=None)
 
 
 def _tidy(kg: float) -> float:
