@@ -209,6 +209,7 @@ def differs(old: Any, new: Any) -> str | None:
     return f"was {old}, is {new}"
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize("name", sorted(file.stem for file in GOLDEN.glob("2-*.json")))
 def test_an_answer_of_before_is_still_given(catalog: Catalog, name: str) -> None:
     """Every key that a reader of schema 2 may rely on is there, of the same type and meaning; numbers are the same but
