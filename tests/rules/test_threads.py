@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -108,6 +109,37 @@ def test_eight_threads_answer_as_one(place: str, expected: dict[int, str], share
     told = [{int(i): text for i, text in one.items()} for one in json.loads(done.stdout)]
     for first, one in enumerate(told):
         assert one == {i: text for i, text in expected.items() if i != -2 or first % 4 == 0}
+
+
+ALONE = """
+import json, os, sys
+sys.path.insert(0, {folder!r})
+if {one_core} and hasattr(os, "sched_setaffinity"):
+    os.sched_setaffinity(0, {{min(os.sched_getaffinity(0))}})
+from pourcheck import Catalog
+import test_threads as t
+with Catalog.open({place!r}) as catalog:
+    print(json.dumps(t.answers(catalog)))
+"""
+
+
+@pytest.mark.parametrize(
+    ("environment", "one_core"),
+    [
+        ({"PYTHONHASHSEED": "1"}, False),
+        ({"PYTHONHASHSEED": "2", "TZ": "Pacific/Kiritimati", "LC_ALL": "C"}, False),
+        ({}, True),
+    ],
+    ids=["a seed of hashes", "another, and another place", "one core"],
+)
+def test_the_same_wherever_it_runs(
+    database: str, expected: dict[int, str], environment: dict[str, str], one_core: bool
+) -> None:
+    """Neither the order of sets, nor where the machine stands, nor how many cores it has, changes an answer."""
+    script = ALONE.format(folder=str(Path(__file__).parent), place=database, one_core=one_core)
+    env = {**os.environ, **environment}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, env=env)
+    assert {int(i): text for i, text in json.loads(done.stdout).items()} == expected
 
 
 @pytest.mark.parametrize("shared", [True, False], ids=["one catalog", "a catalog each"])
