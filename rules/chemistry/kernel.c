@@ -4,9 +4,10 @@
  *
  * Unknowns of a row: ln activities `lam` of its masters; the ionic strength (Debye-Hueckel) or ln of every amount
  * (Pitzer), eliminated; amounts of the solids, answered by the activities. Mass balances are solved in logarithmic
- * form by Newton's method. Only masters and species that are in the row take part, so a row's answer does not depend
- * on any other row. In the Pitzer model every amount above ACTS takes part in the activity coefficients, and in the
- * Newton step those above STEERS: the rest is answered a step later, at a rate of its share.
+ * form by Newton's method. Only masters and species that are in the row take part. A row that is like the one before
+ * starts from where that ended (`begin_near`), any other from nothing: where it ends, to the tolerance, depends on no
+ * other row. In the Pitzer model every amount above ACTS takes part in the activity coefficients, and in the Newton step
+ * those above STEERS: the rest is answered a step later, at a rate of its share.
  *
  * Python's stable interface alone is used: tables and rows come and go as buffers of doubles and 32-bit integers.
  */
@@ -47,6 +48,9 @@
 #define SIGMA_BEYOND 0.015
 #define DILUTE_ROUNDS 160
 #define STRONG_ROUNDS 400
+#define NEAR 1.5          /* ln of a total that is like that of the row before */
+#define NEAR_STRENGTH 6.0 /* mol/kg: stronger solutions start from nothing */
+#define NEAR_ROUNDS 14
 #define SOLID_ROUNDS 30
 #define GUESSED 1
 #define INTERIOR 2
@@ -187,6 +191,9 @@ typedef struct {
     double a_phi;
     double known_temperature, known_strong;
     int known_n, *known_masters, known_held;
+    /* the row before with the same masters, as it was dissolved; near: whether there is one */
+    int near;
+    double *near_ln_total, *near_lam, *near_u, *near_ln_k, near_strength, near_weight;
     /* solids */
     int np, *phases, *there;
     double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
@@ -237,6 +244,8 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
     r->made_count = AREA(double, P * N);
     r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
+    r->near_ln_total = AREA(double, N); r->near_lam = AREA(double, N); r->near_u = AREA(double, S);
+    r->near_ln_k = AREA(double, S);
     return (size_t)(rest - base);
 }
 
@@ -305,7 +314,7 @@ static void gather(Room *r, const double *total, int held) {
     if (!same) {
         for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
         for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
-        r->known_n = n, r->known_held = held;
+        r->known_n = n, r->known_held = held, r->near = 0;
         r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
         int ns = 0, entry = 0;
         for (int s = 0; s < m->S; s++) {
@@ -1024,18 +1033,66 @@ static void constants_at(Room *r, double t, double a_dh, int held) {
     if (held & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
 }
 
-/* Solution without solids, from a first guess. */
-static int dissolve(Room *r, const double *total, double t, Water w, Held held) {
-    const Model *m = r->m;
-    gather(r, total, held.flags);
-    constants_at(r, t, w.a, held.flags);
-    int n = r->n;
-    double strength = 0.0;
-    for (int j = 0; j < n; j++) {
-        double there = r->total[j] > TINY ? r->total[j] : TINY;
-        r->lam[j] = r->ln_total[j] - 0.3;
-        strength += 0.5 * there * m->charge[r->masters[j]] * m->charge[r->masters[j]];
+static int sane(const Model *m, double ln_aw) {
+    double aw = exp(ln_aw);
+    return !m->pitzer || (aw > 0.03 && aw < 1.0005);
+}
+
+/* Ionic strength of the totals as if all of them were free. */
+static double weight_of(const Room *r) {
+    double weight = 0.0;
+    for (int j = 0; j < r->n; j++) {
+        double there = r->total[j] > TINY ? r->total[j] : TINY, z = r->m->charge[r->masters[j]];
+        weight += 0.5 * there * z * z;
     }
+    return weight;
+}
+
+/* Keeps a row that was dissolved for the next one. */
+static void keep_near(Room *r) {
+    int n = r->n, ns = r->ns;
+    double strength = 0.0;
+    for (int s = 0; s < ns; s++) strength += 0.5 * r->c[s] * r->z2[s];
+    r->near = strength < NEAR_STRENGTH;
+    if (!r->near) return;
+    r->near_strength = strength, r->near_weight = weight_of(r);
+    memcpy(r->near_ln_total, r->ln_total, sizeof(double) * (size_t)n);
+    memcpy(r->near_lam, r->lam, sizeof(double) * (size_t)n);
+    if (!r->m->pitzer) return;
+    memcpy(r->near_u, r->u, sizeof(double) * (size_t)ns);
+    memcpy(r->near_ln_k, r->ln_k, sizeof(double) * (size_t)ns);
+}
+
+/* The row before, each master moved as its total has; 0 where it is not like this one. */
+static int begin_near(Room *r, Held held) {
+    int n = r->n, gas = held.flags & HOLD_GAS;
+    if (!r->near || held.flags & (HOLD_PH | HOLD_ALKALINITY)) return 0;
+    double *moved = r->step;
+    for (int j = 0; j < n; j++) {
+        moved[j] = j == r->h || (gas && j == r->co3) ? 0.0 : r->ln_total[j] - r->near_ln_total[j];
+        if (!(fabs(moved[j]) < NEAR)) return 0;
+    }
+    for (int j = 0; j < n; j++) r->lam[j] = r->near_lam[j] + moved[j];
+    if (gas) {
+        double carbonate = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
+        moved[r->co3] += carbonate - r->lam[r->co3], r->lam[r->co3] = carbonate;
+    }
+    r->strength = clip(r->near_strength * weight_of(r) / r->near_weight, 1e-10, 60.0);
+    if (!r->m->pitzer) return 1;
+    for (int s = 0; s < r->ns; s++) {
+        double u = r->near_u[s] + r->ln_k[s] - r->near_ln_k[s];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) u += r->count[e] * moved[r->place[e]];
+        r->u[s] = clip(u, LEAST_LN, 4.0);
+    }
+    return 1;
+}
+
+/* Totals scaled towards, from a first guess: the free ion can be a tiny part of its total. */
+static void begin(Room *r, Water w, Held held) {
+    const Model *m = r->m;
+    int n = r->n;
+    double strength = weight_of(r);
+    for (int j = 0; j < n; j++) r->lam[j] = r->ln_total[j] - 0.3;
     r->lam[r->h] = -6.8 * LN10;
     r->strength = (strength < 1.0 ? strength : 1.0) + 1e-4;
     if (held.flags & HOLD_PH) r->lam[r->h] = -held.ph * LN10;
@@ -1045,7 +1102,6 @@ static int dissolve(Room *r, const double *total, double t, Water w, Held held) 
         goal[r->co3] = log(1e-3);
         r->lam[r->co3] = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
     }
-    /* Each master is scaled towards its total: the free ion can be a tiny part of it. */
     dilute_gamma(r, w, r->strength);
     double *most = r->reach, *factor = r->mm; /* 1/gamma by kind */
     for (int k = 0; k < m->K; k++) factor[k] = exp(-r->kind_ln[k]);
@@ -1063,12 +1119,30 @@ static int dissolve(Room *r, const double *total, double t, Water w, Held held) 
             if (j != r->h) r->lam[j] -= (log(r->sum[j] > 1e-300 ? r->sum[j] : 1e-300) - goal[j]) / most[j];
     }
     for (int j = 0; j < n; j++) if (r->lam[j] < LN_TINY) r->lam[j] = LN_TINY;
+}
+
+/* Pitzer: nothing steers until its amount is looked at. */
+static void none_steers(Room *r) {
+    r->nsteer = 0;
+    for (int s = 0; s < r->ns; s++) r->steers[s] = -1;
+}
+
+/* Solution without solids. */
+static int dissolve(Room *r, const double *total, double t, Water w, Held held) {
+    const Model *m = r->m;
+    gather(r, total, held.flags);
+    constants_at(r, t, w.a, held.flags);
+    if (m->pitzer) strong_at(r, t);
+    if (begin_near(r, held)) {
+        if (m->pitzer) none_steers(r);
+        if (iterate(r, w, held, m->pitzer, 0, NEAR_ROUNDS) && sane(m, r->ln_aw)) return 1;
+    }
+    begin(r, w, held);
     int fine = iterate(r, w, held, 0, 0, DILUTE_ROUNDS);
     if (!m->pitzer) return fine;
-    strong_at(r, t);
     dilute_amounts(r, w);
-    r->nsteer = 0;
-    for (int s = 0; s < r->ns; s++) r->steers[s] = -1, r->u[s] = log(r->c[s] > 1e-99 ? r->c[s] : 1e-99);
+    none_steers(r);
+    for (int s = 0; s < r->ns; s++) r->u[s] = log(r->c[s] > 1e-99 ? r->c[s] : 1e-99);
     return iterate(r, w, held, 1, 0, STRONG_ROUNDS);
 }
 
@@ -1151,11 +1225,6 @@ static int settle_ahead(const Room *r, const int *wanted, int count, const doubl
     return any;
 }
 
-static int sane(const Model *m, double ln_aw) {
-    double aw = exp(ln_aw);
-    return !m->pitzer || (aw > 0.03 && aw < 1.0005);
-}
-
 /* The solids that may form, down to a saturation index each, with what there is of them; all of those that are wanted,
  * or only what is near. */
 static void lay_solids(Room *r, const int *wanted, const double *down_to, int count, Held held,
@@ -1225,6 +1294,7 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
     collect(r, w, held, total, before, row);
     before->converged[row] = fine;
+    if (fine) keep_near(r);
     if (count == 0) return;
     const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
     int far = settle_ahead(r, wanted, count, total, ahead, less), over = 0;
