@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 from rapidfuzz import fuzz
@@ -138,6 +139,14 @@ class Question:
     def most_amount_factor(self) -> float:
         """Times the stated amounts that the bucket has room for."""
         return self.room_l / displaced_l(self.poured)
+
+    @cached_property
+    def brought(self) -> frozenset[str]:
+        """Species that the products may bring."""
+        mixtures = (mixture for item in self.poured for mixture in item.composition.mixtures)
+        return frozenset(
+            name for mixture in mixtures for name, moles in mixture.species_mol_per_kg.items() if moles > 0.0
+        )
 
     def material(self, material_id: str) -> Product:
         """A material that a product is made of."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import Literal
 
@@ -52,6 +52,18 @@ class Case(Solutions):
                 self._lost[name] = ~(solution.converged & solution.before_solids.converged)
             lost |= self._lost[name]
         return lost
+
+    def any_unsolved(self, names: Iterable[str]) -> bool:
+        """Whether one of these solutions could not be found in some scenario."""
+        for name in tuple(names):
+            if name not in self._some_lost:
+                self._some_lost[name] = bool(np.any(self.unsolved(name)))
+        return any(self._some_lost[name] for name in names)
+
+    @cached_property
+    def _some_lost(self) -> dict[str, bool]:
+        """Whether a solution was not found in some scenario, by its name."""
+        return {}
 
     @cached_property
     def _lost(self) -> dict[str, Mask]:

@@ -10,10 +10,14 @@ from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERAT
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT, JAR_TEST, TWO_BUCKETS
-from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, band_si, solid_levels, stop_mg_per_l
+from ..judge.forming import HAZE_MG_PER_L, MODEL_NOTE, all_far_below, band_si, solid_levels, stop_mg_per_l
 from ..judge.rule import Level, Outcome, Rule
 from ..judge.turns import HEAT, OTHER_SOLIDS, OWN_PH, SLIGHTLY, Turns
 
+#: What the products bring one of, at least, where a solid is theirs.
+_GYPSUM_OF, _BRUSHITE_OF, _NESQUEHONITE_OF = ("Ca+2", "SO4-2"), ("Ca+2", "PO4-3"), ("Mg+2", "CO3-2")
+_STRUVITE_OF, _NEWBERYITE_OF = ("Mg+2", "NH4+", "PO4-3"), ("Mg+2", "PO4-3")
+_BRUCITE_OF = ("Mg+2", "K+", "Na+", "NH4+")
 _GYPSUM = "minteq.v4.dat (NIST 46) constants; " + MODEL_NOTE
 
 
@@ -25,10 +29,10 @@ def _solid_in_bucket(
     do: tuple[str, ...],
 ) -> Outcome | None:
     """A solid that needs every ingredient, at least one of them from a product."""
-    if not any(case.has(name) for name in ingredients):
-        return None
     solution = case.bucket
     si = solution.before_solids.si(phase)
+    if all_far_below(case, "bucket", phase):
+        return None
     counted = phase in case.bucket_phases
     amount = case.precipitated_mg_per_l("bucket", phase) if counted else case.most_mg_per_l("bucket", phase)
     up_to = "" if counted else "up to "
@@ -87,7 +91,7 @@ def _calcium_meets_sulfate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
         "Gypsum",
-        ("Ca+2", "SO4-2"),
+        _GYPSUM_OF,
         "Calcium meets sulfate",
         (TWO_BUCKETS, "Or take a source of the same nutrient without sulfate (or without calcium)."),
     )
@@ -115,6 +119,7 @@ CALCIUM_MEETS_SULFATE = Rule(
             (ALKALINITY, PH): OTHER_SOLIDS,
         },
     ),
+    needs=(_GYPSUM_OF,),
     check=_calcium_meets_sulfate,
 )
 
@@ -123,7 +128,7 @@ def _calcium_meets_phosphate(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
         "Brushite",
-        ("Ca+2", "PO4-3"),
+        _BRUSHITE_OF,
         "Calcium meets phosphate",
         (TWO_BUCKETS, "Or leave the phosphate out, and pour a swap instead."),
     )
@@ -147,6 +152,7 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
         better=(INJECTION_RATIO,),
         either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
+    needs=(_BRUSHITE_OF,),
     check=_calcium_meets_phosphate,
 )
 
@@ -155,7 +161,7 @@ def _struvite(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
         "Struvite",
-        ("Mg+2", "NH4+", "PO4-3"),
+        _STRUVITE_OF,
         "Ammonium, magnesium and phosphate meet",
         (TWO_BUCKETS, "Or keep the bucket acid: monoammonium instead of diammonium phosphate."),
     )
@@ -178,6 +184,7 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
         better=(INJECTION_RATIO, CALCIUM, BUCKET_TEMPERATURE),
         either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS},
     ),
+    needs=(_STRUVITE_OF,),
     check=_struvite,
 )
 
@@ -186,7 +193,7 @@ def _newberyite(case: Case) -> Outcome | None:
     return _solid_in_bucket(
         case,
         "Newberyite",
-        ("Mg+2", "PO4-3"),
+        _NEWBERYITE_OF,
         "Magnesium meets phosphate",
         (TWO_BUCKETS, BUCKET_JAR_TEST),
     )
@@ -209,12 +216,13 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
         better=(INJECTION_RATIO, CALCIUM),
         either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
+    needs=(_NEWBERYITE_OF,),
     check=_newberyite,
 )
 
 
 def _magnesium_hydroxide(case: Case) -> Outcome | None:
-    return _solid_in_bucket(case, "Brucite", ("Mg+2", "K+", "Na+", "NH4+"), "Magnesium meets alkali", (TWO_BUCKETS,))
+    return _solid_in_bucket(case, "Brucite", _BRUCITE_OF, "Magnesium meets alkali", (TWO_BUCKETS,))
 
 
 MAGNESIUM_HYDROXIDE = Rule(
@@ -234,12 +242,13 @@ MAGNESIUM_HYDROXIDE = Rule(
         better=(INJECTION_RATIO,),
         either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY): OTHER_SOLIDS},
     ),
+    needs=(_BRUCITE_OF,),
     check=_magnesium_hydroxide,
 )
 
 
 def _magnesium_carbonate(case: Case) -> Outcome | None:
-    return _solid_in_bucket(case, "Nesquehonite", ("Mg+2", "CO3-2"), "Magnesium meets carbonate", (TWO_BUCKETS,))
+    return _solid_in_bucket(case, "Nesquehonite", _NESQUEHONITE_OF, "Magnesium meets carbonate", (TWO_BUCKETS,))
 
 
 MAGNESIUM_CARBONATE = Rule(
@@ -259,6 +268,7 @@ MAGNESIUM_CARBONATE = Rule(
         better=(INJECTION_RATIO, CALCIUM),
         either={(AMOUNT_FACTOR,): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
+    needs=(_NESQUEHONITE_OF,),
     check=_magnesium_carbonate,
 )
 
@@ -269,8 +279,6 @@ _POWELLITE = (1e-5, 1e-8)
 
 
 def _molybdate(case: Case) -> Outcome | None:
-    if not case.has("MoO4-2"):
-        return None
     calcium, molybdate = case.in_bucket_mol_per_kg("Ca+2"), case.in_bucket_mol_per_kg("MoO4-2")
     product = calcium * molybdate
     grams = np.minimum(calcium, molybdate) * 200.0
@@ -302,6 +310,7 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     cure="Molybdate in the bucket without calcium.",
     sources=("from memory: CRC Handbook, solubility product",),
     turns=Turns(worse=(CALCIUM,), better=(INJECTION_RATIO,), either={(AMOUNT_FACTOR,): OWN_PH}),
+    needs=(("MoO4-2",),),
     check=_molybdate,
 )
 
@@ -367,7 +376,7 @@ _FIZZES_ATM, _BOILS_OVER_ATM, _GAS_L_PER_MOL = 1.2, 5.0, 24.0
 
 
 def _acid_meets_carbonate(case: Case) -> Outcome | None:
-    if not case.has("CO3-2") or len(case.poured) < 2:
+    if len(case.poured) < 2:
         return None
     pressure = 10.0 ** np.clip(case.bucket.before_solids.si("CO2(g)"), -9.0, 9.0)
     gas = case.in_bucket_mol_per_kg("CO3-2") * np.clip(1.0 - 1.0 / np.maximum(pressure, 1e-9), 0.0, 1.0)
@@ -408,6 +417,7 @@ ACID_MEETS_CARBONATE = Rule(
     cure="Two buckets.",
     sources=("design choice: limits 1.2 and 5 atm", "Henry's constant: minteq.v4.dat (NIST 46)"),
     turns=Turns(worse=(AMOUNT_FACTOR, ALKALINITY, BUCKET_TEMPERATURE), better=(PH,), either={(CALCIUM,): OTHER_SOLIDS}),
+    needs=(("CO3-2",),),
     check=_acid_meets_carbonate,
 )
 

@@ -285,8 +285,8 @@ _HOT_C, _HOT_TAP_C = 30.0, 60.0
 def _hot_bucket_cools(case: Case) -> Outcome | None:
     start = case.of(BUCKET_TEMPERATURE)
     hot, beyond = start > _HOT_C, start > _HOT_TAP_C
-    if not case.question.stated(BUCKET_TEMPERATURE) or not np.any(hot):
-        return None  # a temperature that is not stated is swept down to a cold morning's
+    if not np.any(hot):
+        return None
     later = case.bucket_cooled_down
     # What settles later, and of which salt.
     more = [case.settled_g_per_l(later, salt) - case.settled_g_per_l(case.bucket, salt) for salt in case.salts]
@@ -333,6 +333,8 @@ HOT_BUCKET_COOLS = Rule(
     cure="Less of it, or used up warm.",
     sources=(_HANDBOOK, "design choice: 30 and 20 degC", "common practice, no source: a tap gives at most 60 degC"),
     turns=Turns(worse=(AMOUNT_FACTOR, BUCKET_TEMPERATURE), either={(PH,): OTHER_SOLIDS}),
+    # A temperature that is not stated is swept down to a cold morning's.
+    at_most=lambda question: Level.UNKNOWN if question.stated(BUCKET_TEMPERATURE) else Level.NONE,
     check=_hot_bucket_cools,
 )
 
@@ -401,6 +403,7 @@ POTASSIUM_SULFATE_SALTS_OUT = Rule(
     cure="Less of it, warmer water, or two buckets.",
     sources=(_HANDBOOK, _MODEL, "Trade notes: potassium meeting sulfate can drop potassium sulfate"),
     turns=Turns(worse=(AMOUNT_FACTOR,), better=(BUCKET_TEMPERATURE,)),
+    needs=(("K+",), ("SO4-2",)),
     check=_potassium_sulfate,
 )
 
@@ -503,8 +506,6 @@ _DOUBLE_PHASES = {"Schoenite": ("K+", "Mg+2"), "Syngenite": ("K+", "Ca+2")}
 
 
 def _double_sulfate(case: Case) -> Outcome | None:
-    if not case.has("NH4+", "K+") or not case.has("SO4-2"):
-        return None
     found: list[tuple[Levels, Floats, str]] = []
     known: set[str] = set()
 
@@ -578,6 +579,7 @@ DOUBLE_SULFATE = Rule(
         worse=(AMOUNT_FACTOR,),
         either={(BUCKET_TEMPERATURE,): "nearly all dissolve better in the warm, but some double salts"},
     ),
+    needs=(("NH4+", "K+"), ("SO4-2",)),
     check=_double_sulfate,
 )
 

@@ -72,6 +72,7 @@ THIOSULFATE_MEETS_ACID = Rule(
             (CALCIUM,): OTHER_SOLIDS,
         },
     ),
+    needs=(("S2O3-2",),),
     check=_thiosulfate_meets_acid,
 )
 
@@ -83,8 +84,6 @@ _CALCIUM_SULFITE_K = 10.0**-6.5
 
 
 def _thiosulfate_meets_calcium(case: Case) -> Outcome | None:
-    if not (case.has("S2O3-2") and case.has("Ca+2")):
-        return None
     # Calcium thiosulfate has dropped its own sulfite at the maker's.
     calcium_mol = case.product_mol[:, case.constants.master("Ca+2")]
     thiosulfate_mol = case.product_mol[:, case.constants.master("S2O3-2")]
@@ -135,13 +134,12 @@ THIOSULFATE_MEETS_CALCIUM = Rule(
         "from memory: handbook solubility of calcium sulfite hemihydrate, some 0.05 g/L",
     ),
     turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(BUCKET_TEMPERATURE,)),
+    needs=(("S2O3-2",), ("Ca+2",)),
     check=_thiosulfate_meets_calcium,
 )
 
 
 def _polyphosphate_meets_calcium(case: Case) -> Outcome | None:
-    if not (case.has("P2O7-4") and case.has("Ca+2")):
-        return None
     return Outcome(
         np.where(case.brings("P2O7-4") & case.brings("Ca+2"), int(Level.STOP), int(Level.NONE)),
         lambda _: "Polyphosphate meets a calcium product in the bucket: it gels and plugs.",
@@ -162,6 +160,7 @@ POLYPHOSPHATE_MEETS_CALCIUM = Rule(
     chemistry="Calcium pyrophosphates and polyphosphates; the constants are not in the model, so presence decides.",
     cure="Two buckets.",
     sources=("Fluid fertilizer physical characteristics sheet: with calcium water 10-34-0 gels and plugs",),
+    needs=(("P2O7-4",), ("Ca+2",)),
     check=_polyphosphate_meets_calcium,
 )
 
@@ -171,8 +170,6 @@ _SEQUESTERS_MG_PER_L = 2.0
 
 
 def _polyphosphate(case: Case) -> Outcome | None:
-    if not case.has("P2O7-4"):
-        return None
     calcium = case.total_mg_per_l("line", "Ca+2")
     level = np.where(calcium > HARD_CALCIUM_MG_PER_L, int(Level.STOP), int(Level.UNKNOWN))
     level = np.where(calcium < 10.0, int(Level.CAUTION), level)
@@ -209,6 +206,7 @@ POLYPHOSPHATE_MEETS_HARD_WATER = Rule(
         "from memory: Florida and California guidance: none above 50 mg/L calcium",
     ),
     turns=Turns(worse=(AMOUNT_FACTOR, CALCIUM), better=(INJECTION_RATIO,)),
+    needs=(("P2O7-4",),),
     check=_polyphosphate,
 )
 
@@ -273,6 +271,7 @@ SILICATE_GELS = Rule(
             (CALCIUM,): SLIGHTLY,
         },
     ),
+    needs=(("H4SiO4",),),
     check=_silicate_gels,
 )
 
@@ -417,7 +416,7 @@ _MUCH_ACID_MOL_PER_KG = 0.05
 
 
 def _polyphosphate_meets_acid(case: Case) -> Outcome | None:
-    if not case.has("P2O7-4") or not any("acid" in item.hazards for item in case.poured):
+    if not any("acid" in item.hazards for item in case.poured):
         return None
     if len(case.poured) < 2:
         return None
@@ -450,6 +449,7 @@ POLYPHOSPHATE_MEETS_ACID = Rule(
     cure="The same day, or another bucket.",
     sources=("from memory: Burt et al. 1995; condensed phosphates hydrolyze faster in acid and warmth",),
     turns=Turns(worse=(AMOUNT_FACTOR,)),
+    needs=(("P2O7-4",),),
     check=_polyphosphate_meets_acid,
 )
 

@@ -18,7 +18,7 @@ from ...catalog.quantity.table import (
 from ..case.case import Case
 from ..chemistry.phases import phases
 from ..judge.advice import DEFER, FLUSH
-from ..judge.forming import solid_levels
+from ..judge.forming import all_far_below, solid_levels
 from ..judge.rule import Level, Outcome, Rule
 from ..judge.turns import BUFFERS, HEAT, OWN_PH, SLIGHTLY, Turns
 
@@ -142,6 +142,8 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
 
 
 def _sulfate(case: Case) -> Outcome | None:
+    if all_far_below(case, "line", "Gypsum"):
+        return None
     mixed = case.line.before_solids
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
     level = solid_levels(case, "line", "Gypsum", haze_mg_per_l=LEAST_MG_PER_L)
@@ -278,6 +280,8 @@ LIME_IN_LINE = Rule(
 
 
 def _struvite(case: Case) -> Outcome | None:
+    if all_far_below(case, "line", "Struvite"):
+        return None
     si = case.line.before_solids.si("Struvite")
     amount = case.precipitated_mg_per_l("line", "Struvite")
     level = solid_levels(case, "line", "Struvite", haze_mg_per_l=LEAST_MG_PER_L)

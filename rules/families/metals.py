@@ -167,6 +167,7 @@ METAL_MEETS_PHOSPHATE = Rule(
             (BUCKET_TEMPERATURE,): HEAT,
         },
     ),
+    needs=(("PO4-3", "P2O7-4"), _METALS),
     check=_metal_meets_phosphate,
 )
 
@@ -201,6 +202,7 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
             (LINE_TEMPERATURE,): HEAT,
         },
     ),
+    needs=(("PO4-3", "P2O7-4"), _METALS),
     check=_metal_meets_phosphate_in_line,
 )
 
@@ -293,6 +295,7 @@ METAL_HYDROXIDE = Rule(
             (LINE_TEMPERATURE, BUCKET_TEMPERATURE): HEAT,
         }
     ),
+    needs=(tuple(_ALKALINE),),
     check=_metal_hydroxide,
 )
 
@@ -369,6 +372,7 @@ CHELATE_OUTSIDE_ITS_PH = Rule(
         better=(LINE_TEMPERATURE,),
         either={(AMOUNT_FACTOR, INJECTION_RATIO): OWN_PH, (ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
     ),
+    needs=(("Edta-4", *_CHELATES),),
     check=_chelate,
 )
 
@@ -445,6 +449,7 @@ CHELATE_BREAKS_IN_ACID = Rule(
         "UK soluble-fertilizer supplier note: EDDHA from about 4",
     ),
     turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH), either={(BUCKET_TEMPERATURE,): SLIGHTLY}),
+    needs=(("Edta-4", *_ACID_LIMITS),),
     check=_chelate_in_acid,
 )
 

@@ -232,8 +232,6 @@ def _protonated_urea(urea: Floats, acid: Floats) -> Floats:
 
 
 def _urea_nitrate(case: Case) -> Outcome | None:
-    if not case.has("urea") or not case.has("NO3-"):
-        return None
     urea, nitrate = case.in_bucket_mol_per_kg("urea"), case.in_bucket_mol_per_kg("NO3-")
     mixed = case.bucket.before_solids
     acid = mixed.molality[:, mixed.constants.species.index("H+")]
@@ -282,13 +280,12 @@ UREA_NITRATE = Rule(
         "from memory: CRC Handbook: urea nitrate about 10 g per 100 g water; pKa of protonated urea 0.1",
     ),
     turns=Turns(worse=(AMOUNT_FACTOR,), better=(ALKALINITY, PH)),
+    needs=(("urea",), ("NO3-",)),
     check=_urea_nitrate,
 )
 
 
 def _ammonia(case: Case) -> Outcome | None:
-    if not case.has("NH4+"):
-        return None
     mixed = case.bucket.before_solids
     ammonia = mixed.molality[:, mixed.constants.species.index("NH3")]
     level = np.where(ammonia > 0.02, int(Level.CAUTION), int(Level.NONE))
@@ -324,6 +321,7 @@ AMMONIA_ESCAPES = Rule(
     turns=Turns(
         worse=(PH, BUCKET_TEMPERATURE), better=(CALCIUM,), either={(ALKALINITY,): BUFFERS, (AMOUNT_FACTOR,): OWN_PH}
     ),
+    needs=(("NH4+",),),
     check=_ammonia,
 )
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ...catalog import InputError
 from ...catalog.text import quoted
+from ..ask.question import Question
 from ..case.case import Case
 from ..judge.advice import BUCKET_JAR_TEST, CHECK_INPUT
 from ..judge.rule import Judged, Level, LevelBounds, Levels, Outcome, Rule, same
@@ -87,18 +88,32 @@ class Judge:
     def __init__(self, region: Region, where: str = "region") -> None:
         """Raises: InputError: as `bounds_of`."""
         self._bounds: Mapping[str, LevelBounds] = bounds_of(region, where)
+        self._last: tuple[Question, dict[Level, tuple[Rule, ...]]] | None = None
 
     def __call__(self, case: Case, *, least: Level = Level.NOTE, only: Iterable[Rule] | None = None) -> list[Judged]:
         """What every rule that applies says of a case, after the policy. Only the rules that can come to `least` or
-        worse are asked; only: these and no others."""
-        asked = (rule for rule in (rules() if only is None else only) if self._worst_of(rule) >= least)
+        worse for this pour are asked; only: these and no others."""
+        asked = self._asked(case.question, least)
+        if only is not None:
+            wanted = {rule.name for rule in only}
+            asked = tuple(rule for rule in asked if rule.name in wanted)
         return [self._counted(rule, outcome) for rule in asked if (outcome := _outcome(rule, case)) is not None]
 
-    def _worst_of(self, rule: Rule) -> int:
-        """The worst that a rule can come to, by its own levels and the policy."""
-        bounds = self._bounds.get(rule.name)
-        levels = np.array(rule.levels)
-        return int(np.max(levels if bounds is None else bounds(levels)))
+    def _asked(self, question: Question, least: Level) -> tuple[Rule, ...]:
+        """The rules that can come to `least` or worse for a pour, by what they say of themselves and the policy."""
+        if self._last is None or self._last[0] is not question:
+            self._last = question, {}
+        found = self._last[1]
+        if least not in found:
+            found[least] = tuple(rule for rule in rules() if self._worst_of(rule, question) >= least)
+        return found[least]
+
+    def _worst_of(self, rule: Rule, question: Question) -> int:
+        """The worst that a rule can come to for a pour, by itself and the policy."""
+        own, bounds = rule.worst_for(question), self._bounds.get(rule.name)
+        if bounds is None or own == Level.NONE:
+            return own
+        return int(np.max(bounds(np.array([level for level in rule.levels if level < own] + [own]))))
 
     def _counted(self, rule: Rule, outcome: Outcome) -> Judged:
         bounds = self._bounds.get(rule.name)
@@ -113,9 +128,8 @@ def _outcome(rule: Rule, case: Case) -> Outcome | None:
     try:
         case.asked.clear()
         outcome = rule.check(case)
-        lost = case.unsolved(*tuple(case.asked))
-        if np.any(lost):
-            outcome = _where_found(rule, outcome, lost)
+        if case.any_unsolved(case.asked):
+            outcome = _where_found(rule, outcome, case.unsolved(*tuple(case.asked)))
         if outcome is not None and outcome.level.shape != (case.size,):
             raise ValueError(f"{outcome.level.shape} levels for {case.size} scenarios")
         return outcome

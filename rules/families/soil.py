@@ -163,8 +163,6 @@ _FREE_AMMONIA_MG_PER_L = (5.0, 20.0)
 
 
 def _free_ammonia(case: Case) -> Outcome | None:
-    if not case.has("NH4+"):
-        return None
     mixed = case.line.before_solids
     ammonia = 17_031.0 * mixed.molality[:, mixed.constants.species.index("NH3")]
     some, much = _FREE_AMMONIA_MG_PER_L
@@ -204,6 +202,7 @@ FREE_AMMONIA = Rule(
         better=(INJECTION_RATIO,),
         either={(ALKALINITY,): BUFFERS, (CALCIUM,): SLIGHTLY},
     ),
+    needs=(("NH4+",),),
     check=_free_ammonia,
 )
 
@@ -252,6 +251,7 @@ CHLORINE_AT_EMITTER = Rule(
         "handbook of hazards: chlorine treatment is run as its own cycle, not with feed: root damage; 50 mg/L: design choice",
     ),
     turns=Turns(worse=(AMOUNT_FACTOR,), better=(INJECTION_RATIO,)),
+    needs=(("OCl-",),),
     check=_chlorine,
 )
 

@@ -15,6 +15,7 @@ from ...catalog.quantity.table import (
     LINE_TEMPERATURE,
     PH,
 )
+from ..ask.question import Question
 from ..case.case import Case
 from ..case.solutions import DRIED, SUN_C
 from ..chemistry.constants import Floats
@@ -30,8 +31,8 @@ _LEAST_WARMING_C = 5.0
 
 def _warm_line(case: Case) -> Outcome | None:
     warms = SUN_C - case.line_temperature_c >= _LEAST_WARMING_C
-    if not case.question.stated(LINE_TEMPERATURE) or not np.any(warms):
-        return None  # a line temperature that is not stated is swept up to the sun's
+    if not np.any(warms):
+        return None
     warm, here = case.sunny_line.before_solids, case.line.before_solids
     lime, brushite = warm.si("Calcite"), warm.si("Brushite")
     table = phases()
@@ -94,6 +95,8 @@ WARM_LINE = Rule(
             ): "it speaks of what the sun brings about alone: less, where the cool line is over already"
         },
     ),
+    # A line temperature that is not stated is swept up to the sun's.
+    at_most=lambda question: Level.CAUTION if question.stated(LINE_TEMPERATURE) else Level.NONE,
     check=_warm_line,
 )
 
@@ -109,12 +112,16 @@ _DRIES_OUT = {
 _RAISED_SI = 0.2
 
 
+def _left_standing(question: Question) -> Level:
+    """What a crust comes to: nothing where the line is flushed, a caution where it is known not to be."""
+    needed, flushed = question.plan.travel_min, question.plan.stated.flush_min
+    if flushed is None:
+        return Level.NOTE
+    return Level.NONE if flushed > 0.0 and (needed is None or flushed >= needed) else Level.CAUTION
+
+
 def _drying(case: Case) -> Outcome | None:
-    plan = case.question.plan
-    needed = plan.travel_min
-    flushed = plan.stated.flush_min
-    if flushed is not None and flushed > 0.0 and (needed is None or flushed >= needed):
-        return None
+    crusts = _left_standing(case.question)
     dry, wet, water = case.drying_line.before_solids, case.line.before_solids, case.drying_water.before_solids
     level = np.full(case.size, int(Level.NONE))
     found: list[Floats] = []
@@ -124,7 +131,7 @@ def _drying(case: Case) -> Outcome | None:
         amount = case.drying_line.precipitated(phase) * 1e5 > LEAST_MG_PER_L
         own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
         passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
-        level[passes] = Level.NOTE if flushed is None else Level.CAUTION
+        level[passes] = crusts
         found.append(np.where(passes, dry.si(phase), -np.inf))
     if not np.any(level):
         return None
@@ -173,13 +180,12 @@ DRYING_EMITTER = Rule(
             ): "it speaks of what drying brings about alone: less, where the running line is over already"
         }
     ),
+    at_most=_left_standing,
     check=_drying,
 )
 
 
 def _ammonia_raises_ph(case: Case) -> Outcome | None:
-    if not case.has("NH4+"):
-        return None
     alkali = case.product_mol[:, case.constants.master("H+")] < 0.0
     ph, own = case.line.before_solids.ph, case.water.before_solids.ph
     rises = case.brings("NH4+") & alkali & (ph > own + 0.3)
@@ -216,6 +222,7 @@ AMMONIA_RAISES_PH = Rule(
         better=(INJECTION_RATIO, CALCIUM, ALKALINITY, LINE_TEMPERATURE),
         either={(AMOUNT_FACTOR,): OWN_PH, (PH,): "the line is more alkaline, and the feed raises it less"},
     ),
+    needs=(("NH4+",),),
     check=_ammonia_raises_ph,
 )
 

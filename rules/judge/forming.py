@@ -42,6 +42,18 @@ def band_si(case: Case, phase: str) -> Floats:
     return np.maximum(LEAST_BAND_SI, SIGMAS * case.si_sigma(phase))
 
 
+#: No doubt of the constants or of the bucket's model reaches further below saturation than this.
+_FAR_BELOW_SI = 2.5
+
+
+def all_far_below(case: Case, where: Place, phase: str) -> bool:
+    """Whether a solid is in every scenario so far below saturation that no doubt lets it form, open to the air too."""
+    if phases()[phase].surely_below_si < -_FAR_BELOW_SI:
+        return False
+    looked_at = (case.bucket, case.bucket_in_air) if where == "bucket" else (case.line,)
+    return all(bool(np.max(one.before_solids.si(phase)) < -_FAR_BELOW_SI) for one in looked_at)
+
+
 def solid_levels(case: Case, where: Place, phase: str, *, haze_mg_per_l: float, band: Floats | float = 0.0) -> Levels:
     """STOP where a solid surely forms, UNKNOWN where model and constants cannot tell, else NONE.
 

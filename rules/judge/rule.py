@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ask.question import Question
 from ..case.case import Case
 from .turns import Turns
 
@@ -63,7 +64,9 @@ class Rule:
     what mends it. sources: where limits and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
-    turns: which way it may turn with each lever.
+    turns: which way it may turn with each lever. needs: species of which the products must bring one of each group, else
+    it has nothing to say and is not asked; at_most: the worst that it can come to for a pour by what is stated, whatever
+    is swept, where that is less than the worst of its levels.
     """
 
     name: str
@@ -79,9 +82,17 @@ class Rule:
     swap_helps: bool = False
     sets_gas_free: bool = False
     turns: Turns = field(default_factory=Turns)
+    needs: tuple[tuple[str, ...], ...] = ()
+    at_most: Callable[[Question], Level] | None = None
     headline: str = ""
     milder: str = ""
     brief: str = ""
+
+    def worst_for(self, question: Question) -> Level:
+        """The worst that it can come to for a pour by itself; NONE where it cannot speak."""
+        if any(question.brought.isdisjoint(group) for group in self.needs):
+            return Level.NONE
+        return max(self.levels) if self.at_most is None else self.at_most(question)
 
     def headline_at(self, level: Level, instead: str = "") -> str:
         """The headline at a level, one line; instead: of the rule's own."""
