@@ -12,7 +12,7 @@ from ...catalog.quantity.table import BUCKET_TEMPERATURE, UNLISTED_HEAT
 from ...catalog.species import molar_mass_g_per_mol
 from ..chemistry.acid_heat import heat_of_dilution_kj_per_mol, is_listed
 from ..chemistry.constants import Floats
-from ..chemistry.density import heat_capacity_kj_per_kg_k
+from ..chemistry.density import heat_kj_per_k
 from .mixing import Mixing
 
 #: No stock is colder than this: the models end there, and it would be ice.
@@ -51,9 +51,7 @@ class Heating(Mixing):
     @cached_property
     def heat_capacity_kj_per_k(self) -> Floats:
         """Heat capacity of the whole stock, (B,)."""
-        masters, temperature = self.constants.masters, self.of(BUCKET_TEMPERATURE)
-        kg = self._kg_and_liters[0] * self.bucket_water_kg
-        return kg * heat_capacity_kj_per_kg_k(self.bucket_totals, temperature, masters)
+        return heat_kj_per_k(self.solutes, self.of(BUCKET_TEMPERATURE)) * self.bucket_water_kg
 
     @cached_property
     def cooling_c(self) -> Floats:
@@ -72,6 +70,8 @@ class Heating(Mixing):
         Only heats that are set free count.
         """
         freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
+        if not np.any(freed):
+            return np.zeros(self.size)
         return np.asarray(freed / self.heat_capacity_kj_per_k)
 
     @cached_property

@@ -29,7 +29,7 @@ from ..ask.columns import Columns
 from ..ask.question import Poured, Question, displaced_l_per_kg
 from ..ask.salts import WATER_KG_PER_MOL
 from ..chemistry.constants import Constants, Floats, load
-from ..chemistry.density import kg_and_liters, volume_l_per_kg_water
+from ..chemistry.density import Solutes, kg_and_liters, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
 from .on_record import on_record
@@ -134,15 +134,15 @@ class Mixing:
     @cached_property
     def _filling(self) -> tuple[Floats, Floats]:
         """Water that is poured in [kg] and made-up volume [L], (B,)."""
-        masters, temperature = self.constants.masters, self.of(BUCKET_TEMPERATURE)
+        temperature = self.of(BUCKET_TEMPERATURE)
         of_water = density_kg_per_l(temperature + 273.15)
+        dissolved = solutes_of(self.product_mol, self.constants.masters)
         unknown = tuple(item for item in self.poured if not item.composition.mixtures)
         other_l = self._displaced_l(unknown)
 
         def volume_l(poured_kg: Floats) -> Floats:
             water_kg = poured_kg + self._products[1]
-            per_kg = volume_l_per_kg_water(self.product_mol / water_kg[:, None], temperature, masters)
-            return np.asarray(water_kg * per_kg + other_l)
+            return np.asarray(water_kg * kg_and_liters(dissolved.diluted(1.0 / water_kg), temperature)[1] + other_l)
 
         if not self.question.filled_up:
             poured_kg = self.question.bucket_l * of_water
@@ -197,9 +197,19 @@ class Mixing:
         return kg / liters
 
     @cached_property
+    def _dissolved(self) -> Solutes:
+        return solutes_of(self.bucket_totals, self.constants.masters)
+
+    @property
+    def solutes(self) -> Solutes:
+        """What is dissolved in the stock, everything that was poured."""
+        _ = self.water  # as for bucket_totals
+        return self._dissolved
+
+    @cached_property
     def _kg_and_liters(self) -> tuple[Floats, Floats]:
         """The stock per kg of its water, (B,) each."""
-        return kg_and_liters(self.bucket_totals, self.of(BUCKET_TEMPERATURE), self.constants.masters)
+        return kg_and_liters(self.solutes, self.of(BUCKET_TEMPERATURE))
 
     @cached_property
     def _products(self) -> tuple[Floats, Floats]:

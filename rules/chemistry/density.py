@@ -23,7 +23,7 @@ import csv
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from itertools import product
 from math import lcm
@@ -195,61 +195,138 @@ def _table() -> _Table:
     )
 
 
-def _pairs(totals: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
-    """(B, P) equivalents of ion pairs and moles of molecules, and (B,) kg of water, per kg of water given."""
-    none = np.zeros(len(totals))
-    amount = dict.fromkeys((*CATIONS, *ANIONS, *MOLECULES, "P2O7-4"), none)
-    for name, column in zip(masters, totals.T, strict=True):
-        if name not in amount:
+@lru_cache(maxsize=256)
+def _part(cations: tuple[str, ...], anions: tuple[str, ...], molecules: tuple[str, ...]) -> _Table:
+    """The table for the pairs of some ions, and for some molecules, with the solutes that they are made of."""
+    table = _table()
+    pairs = [CATIONS.index(c) * len(ANIONS) + ANIONS.index(a) for c, a in product(cations, anions)]
+    rows = [*pairs, *(len(CATIONS) * len(ANIONS) + MOLECULES.index(name) for name in molecules)]
+    volume, heat = table.volume_of[rows], table.heat_of[rows]
+    kept = np.flatnonzero(np.any(volume != 0.0, axis=0) | np.any(heat != 0.0, axis=0))
+    return _Table(
+        table.mass[kept],
+        table.density[:, kept],
+        table.density_limits[:, kept],
+        table.heat[:, kept],
+        table.heat_limits[:, kept],
+        volume[:, kept],
+        heat[:, kept],
+    )
+
+
+@dataclass(frozen=True)
+class Solutes:
+    """What is dissolved, as pairs of ions and molecules: in proportion to what there is of it, as far as they are.
+
+    table: of those that are there, P of both; amounts (B, P): equivalents of pairs and moles of molecules, water (B,):
+    moles that it sets free, each per kg of water given.
+    """
+
+    table: _Table
+    amounts: Floats
+    water: Floats
+
+    def diluted(self, factor: Floats) -> Solutes:
+        """The same with all amounts so many times, (B,)."""
+        return Solutes(self.table, self.amounts * factor[:, None], self.water * factor)
+
+    @property
+    def water_kg(self) -> Floats:
+        """Water per kg of water given, (B,)."""
+        return np.maximum(1.0 + WATER_KG_PER_MOL * self.water, 0.0)
+
+
+@cache
+def _known(masters: tuple[str, ...]) -> tuple[str, ...]:
+    """The names, of which every one is known here."""
+    for name in masters:
+        if name not in {*CATIONS, *ANIONS, *MOLECULES, "P2O7-4"}:
             raise ValueError(f'no volume is known of "{name}"')
-        amount[name] = column if name == "H+" else np.maximum(column, 0.0)
+    return masters
+
+
+def solutes_of(totals: Floats, masters: Sequence[str]) -> Solutes:
+    """The solutes of solutions; arguments and source as for the density below."""
+    none = np.zeros(len(totals))
+    amount: dict[str, Floats] = {}
+    names = _known(tuple(masters))
+    for column in np.flatnonzero(np.any(totals != 0.0, axis=0)).tolist():
+        name, values = names[column], totals[:, column]
+        amount[name] = values if name == "H+" else np.maximum(values, 0.0)
+
+    def of(name: str) -> Floats:
+        return amount.get(name, none)
+
     # Charge that does not balance is an error of a water analysis: closed with sodium or chloride,
     # as is usual, so that every ion finds a partner.
-    excess = np.add.reduce([_charge(name) * moles for name, moles in amount.items()])
-    amount["Cl-"] = amount["Cl-"] + np.maximum(excess, 0.0)
-    amount["Na+"] = amount["Na+"] + np.maximum(-excess, 0.0)
+    excess = np.add.reduce([none, *(_charge(name) * moles for name, moles in amount.items())])
+    amount["Cl-"] = of("Cl-") + np.maximum(excess, 0.0)
+    amount["Na+"] = of("Na+") + np.maximum(-excess, 0.0)
 
-    # Pyrophosphate has no data: two phosphates less a water, the condensation that it is made by.
-    water = -amount["P2O7-4"]
-    amount["HPO4-2"] = amount["HPO4-2"] + 2.0 * amount.pop("P2O7-4")
-    protons = amount["H+"] + amount["NH4+"] + amount["H3BO3"]
-    amount["NH3"], amount["H2BO3-"] = amount["NH3"] + amount["NH4+"], amount["H2BO3-"] + amount["H3BO3"]
+    water = none
+    if "P2O7-4" in amount:
+        # Pyrophosphate has no data: two phosphates less a water, the condensation that it is made by.
+        water = water - amount["P2O7-4"]
+        amount["HPO4-2"] = of("HPO4-2") + 2.0 * amount.pop("P2O7-4")
+    protons = of("H+") + of("NH4+") + of("H3BO3")
+    amount["NH3"], amount["H2BO3-"] = of("NH3") + of("NH4+"), of("H2BO3-") + of("H3BO3")
     amount["NH4+"] = amount["H3BO3"] = none
-    amount["OH-"] = amount["OH-"] + np.maximum(-protons, 0.0)
+    amount["OH-"] = of("OH-") + np.maximum(-protons, 0.0)
     water = water - np.maximum(-protons, 0.0)
     protons = np.maximum(protons, 0.0)
     for base, acid, released in LADDER:
-        moved = np.minimum(protons, amount[base])
-        amount[base], amount[acid] = amount[base] - moved, amount[acid] + moved
-        protons, water = protons - moved, water + released * moved
+        if base in amount:
+            moved = np.minimum(protons, amount[base])
+            amount[base], amount[acid] = amount[base] - moved, of(acid) + moved
+            protons, water = protons - moved, water + released * moved
     amount["H+"] = protons
 
-    cations = np.stack([_charge(name) * amount[name] for name in CATIONS], axis=1)
-    anions = np.stack([-_charge(name) * amount[name] for name in ANIONS], axis=1)
-    total = anions.sum(axis=1, keepdims=True)
-    shares = np.divide(anions, total, out=np.zeros_like(anions), where=total > 0.0)
-    pairs = (cations[:, :, None] * shares[:, None, :]).reshape(len(totals), -1)
-    molecules = np.stack([amount[name] for name in MOLECULES], axis=1)
-    return np.hstack([pairs, molecules]), np.maximum(1.0 + WATER_KG_PER_MOL * water, 0.0)
+    there = {name for name, moles in amount.items() if np.any(moles)}
+    cations = tuple(name for name in CATIONS if name in there)
+    anions = tuple(name for name in ANIONS if name in there)
+    molecules = tuple(name for name in MOLECULES if name in there)
+    positive = np.array([_charge(name) * amount[name] for name in cations]).reshape(len(cations), len(totals))
+    negative = np.array([-_charge(name) * amount[name] for name in anions]).reshape(len(anions), len(totals))
+    total = negative.sum(axis=0)
+    shares = np.divide(negative, total, out=np.zeros_like(negative), where=total > 0.0)
+    pairs = (positive[:, None, :] * shares[None, :, :]).reshape(len(cations) * len(anions), len(totals))
+    amounts = np.concatenate(
+        [pairs, np.array([amount[name] for name in molecules]).reshape(len(molecules), len(totals))]
+    )
+    return Solutes(_part(cations, anions, molecules), np.ascontiguousarray(amounts.T), water)
 
 
 def _clamped(limits: Floats, temperature_c: Floats, share: Floats) -> tuple[Floats, Floats]:
     """(B, R) temperature and mass fraction of solutes, within the range of each solute's fit."""
-    return np.clip(temperature_c[:, None], limits[0], limits[1]), np.minimum(share[:, None], limits[2])
+    t = np.minimum(np.maximum(temperature_c[:, None], limits[0]), limits[1])
+    return t, np.minimum(share[:, None], limits[2])
 
 
-def kg_and_liters(totals: Floats, temperature_c: Floats, masters: Sequence[str]) -> tuple[Floats, Floats]:
-    """kg and L of solution per kg of water, (B,) each; arguments and source as for the density below."""
-    table = _table()
-    pairs, water = _pairs(totals, masters)
-    solutes = (pairs @ table.volume_of) * table.mass
-    mass = solutes.sum(axis=1) + water
+def kg_and_liters(solutes: Solutes, temperature_c: Floats) -> tuple[Floats, Floats]:
+    """kg and L of solution per kg of water, (B,) each; temperature and source as for the density below."""
+    table, water = solutes.table, solutes.water_kg
+    dissolved = (solutes.amounts @ table.volume_of) * table.mass
+    mass = dissolved.sum(axis=1) + water
     t, w = _clamped(table.density_limits, temperature_c, 1.0 - water / mass)
     c0, c1, c2, c3, c4 = table.density
     liters_per_kg = 1000.0 * (w + c2 + c3 * t) / ((c0 * w + c1) * np.exp(1e-6 * (t + c4) ** 2))
     of_water = water / density_kg_per_l(np.clip(temperature_c, 0.0, 100.0) + 273.15)
-    volume = of_water + np.sum(solutes * liters_per_kg, axis=1)
+    volume = of_water + np.sum(dissolved * liters_per_kg, axis=1)
     return mass, np.maximum(volume, mass / DENSEST_KG_PER_L)
+
+
+def heat_kj_per_k(solutes: Solutes, temperature_c: Floats) -> Floats:
+    """Heat capacity of the solution at constant pressure per kg of water given [kJ/K], (B,); temperature and source as
+    for the density below. The heat of reactions on warming is not in it."""
+    table, water = solutes.table, solutes.water_kg
+    mass = (solutes.amounts @ table.volume_of) @ table.mass + water
+    t, w = _clamped(table.heat_limits, temperature_c, 1.0 - water / mass)
+    w = np.maximum(w, LEAST_SHARE)
+    a1, a2, a3, a4, a5, a6 = table.heat
+    own = a1 * np.exp(a2 * t + a3 * np.exp(0.01 * t) + a4 * w) + a5 * w**a6
+    of_water = water * np.interp(temperature_c, WATER_HEAT_T_C, WATER_HEAT)
+    heat = of_water + np.sum((solutes.amounts @ table.heat_of) * table.mass * own, axis=1)
+    return np.asarray(np.maximum(heat, LEAST_HEAT_KJ_PER_KG_K * mass))
 
 
 def solution_density_kg_per_l(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
@@ -259,30 +336,20 @@ def solution_density_kg_per_l(totals_mol_per_kg: Floats, temperature_c: Floats, 
     may be negative, anything else below 0 counts as 0. temperature_c: (B,) [degC]. masters: N names.
     Raises: ValueError: a master species is not known here. Source: Laliberte (2009), see the module.
     """
-    mass, volume = kg_and_liters(totals_mol_per_kg, temperature_c, masters)
+    mass, volume = kg_and_liters(solutes_of(totals_mol_per_kg, masters), temperature_c)
     return np.asarray(mass / volume)
 
 
 def volume_l_per_kg_water(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
     """Liters of solution per kg of the water given, (B,); arguments and source as for the density."""
-    return kg_and_liters(totals_mol_per_kg, temperature_c, masters)[1]
+    return kg_and_liters(solutes_of(totals_mol_per_kg, masters), temperature_c)[1]
 
 
 def heat_capacity_kj_per_kg_k(totals_mol_per_kg: Floats, temperature_c: Floats, masters: Sequence[str]) -> Floats:
-    """Heat capacity of the solution at constant pressure [kJ/(kg K)], (B,).
-
-    Arguments and source as for the density. The heat of reactions on warming is not in it.
-    """
-    table = _table()
-    pairs, water = _pairs(totals_mol_per_kg, masters)
-    mass = (pairs @ table.volume_of) @ table.mass + water
-    t, w = _clamped(table.heat_limits, temperature_c, 1.0 - water / mass)
-    w = np.maximum(w, LEAST_SHARE)
-    a1, a2, a3, a4, a5, a6 = table.heat
-    own = a1 * np.exp(a2 * t + a3 * np.exp(0.01 * t) + a4 * w) + a5 * w**a6
-    of_water = water * np.interp(temperature_c, WATER_HEAT_T_C, WATER_HEAT)
-    heat = of_water + np.sum((pairs @ table.heat_of) * table.mass * own, axis=1)
-    return np.asarray(np.maximum(heat / mass, LEAST_HEAT_KJ_PER_KG_K))
+    """Heat capacity of the solution at constant pressure [kJ/(kg K)], (B,); arguments and source as for the density."""
+    solutes = solutes_of(totals_mol_per_kg, masters)
+    per_kg = heat_kj_per_k(solutes, temperature_c) / kg_and_liters(solutes, temperature_c)[0]
+    return np.maximum(per_kg, LEAST_HEAT_KJ_PER_KG_K)
 
 
 def solute_kg_per_kg_water(totals_mol_per_kg: Floats, molar_mass_g_per_mol: Floats) -> Floats:

@@ -64,9 +64,9 @@ class Rule:
     what mends it. sources: where limits and facts come from.
     check: None where the rule does not apply at all. swap_helps: its trouble is that phosphorus is in the pour, so that
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
-    turns: which way it may turn with each lever. needs: species of which the products must bring one of each group, else
-    it has nothing to say and is not asked; at_most: the worst that it can come to for a pour by what is stated, whatever
-    is swept, where that is less than the worst of its levels.
+    turns: which way it may turn with each lever. needs: species of which the products must bring one of each group, or
+    it has nothing to say and is not asked; at_most: the worst that it can come to for a pour by what is stated,
+    whatever is swept, where that is less than the worst of its levels.
     """
 
     name: str
