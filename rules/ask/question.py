@@ -33,7 +33,7 @@ from .jars import jars_like
 from .plan import Plan, plan
 from .pour import Pour, PouredProduct, WaterInPour
 from .ranges import Ranges, put_operation, put_water
-from .salts import Salt, salts
+from .salts import Salt, salts, solid_of
 from .weight import Weight, weigh
 
 #: Volume that a dissolved dry product takes up [L/kg] where nothing better is known, and to see whether
@@ -147,6 +147,11 @@ class Question:
         return frozenset(
             name for mixture in mixtures for name, moles in mixture.species_mol_per_kg.items() if moles > 0.0
         )
+
+    @cached_property
+    def solids(self) -> Mapping[str, str | None]:
+        """Names of the phases that the materials are as solids, by id; None where one is none that can be computed."""
+        return {material_id: solid_of(material) for material_id, material in self.materials.items()}
 
     def material(self, material_id: str) -> Product:
         """A material that a product is made of."""

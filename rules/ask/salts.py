@@ -22,7 +22,7 @@ _NO_SOLID = {"Edta-4", "FeDtpa-2", "FeEddha-", "P2O7-4", "H4SiO4", "OCl-"}
 WATER_KG_PER_MOL = molar_mass_g_per_mol("H2O") / 1000.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Salt:
     """A salt as a phase of the bucket, and the name of the material it is known by."""
 

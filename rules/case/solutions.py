@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
-from ..ask.salts import Salt, solid_of, stock_salts
+from ..ask.salts import Salt, stock_salts
 from ..chemistry.constants import LN10, Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
@@ -39,41 +39,66 @@ _FEEL_CO2 = (
 )
 
 
+@lru_cache(maxsize=64)
+def _salts_of(listed: tuple[Salt, ...], there: tuple[bool, ...], masters: tuple[str, ...]) -> tuple[Salt, ...]:
+    """Those of the salts whose ions are all there, and whose saturated solutions can be solved."""
+    ions = {"H+", *(name for name, any_ in zip(masters, there, strict=True) if any_)}
+    possible = [salt for salt in listed if ions.issuperset(ion for ion, _ in salt.curve.ions)]
+    phases = solved([salt.curve for salt in possible])
+    return tuple(salt for salt, is_phase in zip(possible, phases, strict=True) if is_phase)
+
+
+@lru_cache(maxsize=64)
+def _stock_of(salts: tuple[Salt, ...]) -> Constants:
+    return stock_constants(tuple(salt.curve for salt in salts))
+
+
+@lru_cache(maxsize=64)
+def _formed_in(salts: tuple[Salt, ...]) -> tuple[str, ...]:
+    """Solids that are let form in a bucket with these salts."""
+    names = dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *(salt.curve.name for salt in salts)))
+    return tuple(name for name in names if _stock_of(salts).has_phase(name))
+
+
 class Solutions(Heating):
     """What chemistry makes of a mixture."""
 
     @cached_property
     def salts(self) -> tuple[Salt, ...]:
         """Salts whose ions are all in this bucket."""
-        masters = self.constants.masters
-        there = {name for name, any_ in zip(masters, np.any(self.bucket_totals > 0.0, axis=0), strict=True) if any_}
-        there.add("H+")
-        possible = [salt for salt in self.question.salts if there.issuperset(ion for ion, _ in salt.curve.ions)]
-        phases = solved([salt.curve for salt in possible])
-        return tuple(salt for salt, is_phase in zip(possible, phases, strict=True) if is_phase)
+        there = np.any(self.bucket_totals > 0.0, axis=0).tolist()
+        return _salts_of(self.question.salts, tuple(there), self.constants.masters)
 
     @cached_property
     def poured_salts(self) -> frozenset[str]:
         """Phases that are poured as such: the salts that the products are made of."""
         sources = {name for item in self.poured for mixture in item.composition.mixtures for name in mixture.sources}
-        return frozenset(filter(None, (solid_of(self.question.material(name)) for name in sources)))
+        return frozenset(filter(None, (self.question.solids[name] for name in sources)))
 
     @cached_property
     def made_salts(self) -> tuple[Salt, ...]:
         """Salts that only a mixture makes, from constants instead of a curve."""
-        bucket = self.bucket.before_solids
-        return tuple(salt for salt in stock_salts() if np.any(np.isfinite(bucket.si(salt.curve.name))))
+        found = np.any(np.isfinite(self.bucket.before_solids.saturation_index), axis=0)
+        return tuple(salt for salt in stock_salts() if found[self.stock.phase(salt.curve.name)])
+
+    @cached_property
+    def out_of_reach(self) -> NDArray[np.bool_]:
+        """Phases of the bucket that are in every scenario so far below saturation that no doubt reaches there, (P,)."""
+        return np.asarray(np.max(self.bucket.before_solids.saturation_index, axis=0, initial=-np.inf) < -_FAR_BELOW_SI)
+
+    def in_reach(self, salt: Salt) -> bool:
+        """Whether a salt may be near its saturation in some scenario."""
+        return not self.out_of_reach[self.stock.phase(salt.curve.name)]
 
     @cached_property
     def stock(self) -> Constants:
         """The constants of the bucket's model, with these salts."""
-        return stock_constants(tuple(salt.curve for salt in self.salts))
+        return _stock_of(self.salts)
 
     @cached_property
     def bucket_phases(self) -> tuple[str, ...]:
         """Solids that are let form in the bucket."""
-        names = dict.fromkeys((*BUCKET_PHASES, *STOCK_PHASES, *(salt.curve.name for salt in self.salts)))
-        return tuple(name for name in names if name in self.stock.phases)
+        return _formed_in(self.salts)
 
     @cached_property
     def _line_and_water(self) -> tuple[Solution, Solution]:
@@ -158,8 +183,8 @@ class Solutions(Heating):
     def feels_air(self) -> NDArray[np.bool_]:
         """Where a solid that answers to carbon dioxide is near enough to the bucket's saturation to feel it, (B,)."""
         closed = self.bucket.before_solids
-        near = [closed.si(name) > -_FAR_BELOW_SI for name in _FEEL_CO2 if name in self.stock.phases]
-        return np.asarray(np.any([*near, np.zeros(self.size, dtype=bool)], axis=0))
+        feel = [self.stock.phase(name) for name in _FEEL_CO2 if self.stock.has_phase(name)]
+        return np.asarray(np.any(closed.saturation_index[:, feel] > -_FAR_BELOW_SI, axis=1))
 
     @on_record
     def bucket_in_air(self) -> Solution:
@@ -235,10 +260,11 @@ class Solutions(Heating):
     def _si_sigma(self) -> dict[str, Floats]:
         before = self.bucket.before_solids
         # No doubt of the model reaches further than this below saturation.
-        near = {name: before.si(name) > -_FAR_BELOW_SI for name in self.stock.phases}
-        names = tuple(name for name, any_ in near.items() if np.any(any_))
-        sigma = si_sigma(before, names).T
-        return {name: np.where(near[name], sigma[i], 0.0) for i, name in enumerate(names)}
+        near = before.saturation_index > -_FAR_BELOW_SI
+        some = np.flatnonzero(np.any(near, axis=0))
+        names = [self.stock.phases[i] for i in some.tolist()]
+        sigma = np.where(near[:, some], si_sigma(before, names), 0.0)
+        return dict(zip(names, sigma.T, strict=True))
 
     def si_sigma(self, phase: str) -> Floats:
         """Standard error of a phase's saturation index in the bucket from its activity model, (B,); 0 where it is

@@ -75,6 +75,10 @@ class Constants:
         """Index of a phase. Raises: KeyError: there is none of this name."""
         return self._places[1][name]
 
+    def has_phase(self, name: str) -> bool:
+        """Whether there is a phase of this name."""
+        return name in self._places[1]
+
     @cached_property
     def _places(self) -> tuple[dict[str, int], dict[str, int]]:
         return ({name: i for i, name in enumerate(self.masters)}, {name: i for i, name in enumerate(self.phases)})

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from dataclasses import dataclass, fields, replace
+from functools import cache, cached_property, lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -21,8 +21,19 @@ from .solution import Solution
 from .speciate import equilibrate
 
 
+class _HashedOnce:
+    """Of long tables: their hash is worked out once."""
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash(tuple(getattr(self, field.name) for field in fields(self)))  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True)
-class SaltPhase:
+class SaltPhase(_HashedOnce):
     """A salt as a phase of a stock. ions: moles of each master per formula unit; water: crystal water;
     celsius, ln_k: its solubility constant in the Pitzer model, ascending in temperature; molality: of
     the saturated solutions that it comes from [mol/kg]."""
@@ -35,6 +46,7 @@ class SaltPhase:
     ln_k: tuple[float, ...]
     molality: tuple[float, ...]
     source: str
+    __hash__ = _HashedOnce.__hash__
 
 
 #: Phases of the line's list that the stock knows as salts, with their handbook solubility.
@@ -117,7 +129,7 @@ _NAME_IN_LINE = {"CaSO4.2H2O": "Gypsum"}
 
 
 @dataclass(frozen=True)
-class SaltCurve:
+class SaltCurve(_HashedOnce):
     """A salt with its solubility. formula: of the solid that settles, crystal water included; ions:
     moles of each master per formula unit, protons included; water: crystal water; points: (degC, mol
     per kg of all the water in the saturated solution), ascending."""
@@ -127,6 +139,7 @@ class SaltCurve:
     water: float
     points: tuple[tuple[float, float], ...]
     source: str
+    __hash__ = _HashedOnce.__hash__
 
     @property
     def name(self) -> str:

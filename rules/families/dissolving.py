@@ -8,11 +8,12 @@ import numpy as np
 
 from ...catalog.quantity.table import ALKALINITY, AMOUNT_FACTOR, BUCKET_TEMPERATURE, CALCIUM, PH
 from ...catalog.species import formula_share
-from ..ask.salts import Salt, solid_of
+from ..ask.salts import Salt
 from ..case.case import Case, Mask
 from ..case.solutions import STANDS_AT_C
 from ..chemistry.constants import Floats
 from ..chemistry.phases import phases
+from ..chemistry.solution import Solution
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
 from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
@@ -62,8 +63,8 @@ def _shares_of_solubility(case: Case) -> tuple[dict[str, Floats], dict[str, Mask
     unlisted: dict[str, Mask] = {}
     for source_id, kg in case.source_kg.items():
         material = case.question.material(source_id)
-        solid = solid_of(material)
-        if material.form == "liquid" or (solid is not None and solid in case.stock.phases):
+        solid = case.question.solids[source_id]
+        if material.form == "liquid" or (solid is not None and case.stock.has_phase(solid)):
             continue  # a solution only gets thinner; a salt is computed
         content = material.content[0]
         points = [(p.temperature_c, p.g_per_100_g_water) for p in material.solubility]
@@ -101,16 +102,16 @@ def _index(case: Case, salt: Salt) -> Floats:
     return np.fmax(case.bucket.before_solids.si(salt.curve.name), least)
 
 
-def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats]:
-    """(level, saturation index, g/L that settles) of a salt in the bucket: STOP where it surely settles,
-    UNKNOWN where that is open, CAUTION near the limit."""
+def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats, Floats]:
+    """(level, saturation index, g/L that settles, `_band`) of a salt in the bucket: STOP where it surely settles,
+    UNKNOWN where that is open, CAUTION near the limit; NONE of one that is not `in_reach`."""
     si = _index(case, salt)
     band, settled = _band(case, salt), case.settled_g_per_l(case.bucket, salt)
     level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
     level[(si > band) & (settled > _SETTLED_G_PER_L)] = Level.STOP
     near = (level == Level.NONE) & (si > -np.maximum(band, 0.0) - _NEAR_SI_PER_ION * _ion_count(salt))
     level[near] = Level.CAUTION
-    return level, si, settled
+    return level, si, settled, band
 
 
 #: From this share of its solubility on a material is near its limit.
@@ -126,9 +127,9 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
         level[share > 1.0] = Level.STOP
         found.append((name, level, share - 1.0, {"share_of_solubility": share}))
     for salt in case.salts:
-        if salt.curve.name in case.poured_salts:
-            level, si, settled = _settles(case, salt)
-            numbers = {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": _band(case, salt)}
+        if salt.curve.name in case.poured_salts and case.in_reach(salt):
+            level, si, settled, band = _settles(case, salt)
+            numbers = {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": band}
             found.append((salt.name, level, si, numbers))
     not_known = np.any([*unlisted.values(), np.zeros(case.size, dtype=bool)], axis=0)
     found.append(("", np.where(not_known, int(Level.UNKNOWN), int(Level.NONE)), np.full(case.size, -np.inf), {}))
@@ -196,6 +197,12 @@ MORE_THAN_DISSOLVES = Rule(
 )
 
 
+def _settled_of(case: Case, solution: Solution) -> list[Salt]:
+    """The salts of which something has settled in some scenario, or of which that is not known."""
+    some = np.any(solution.precipitated_mol_per_kg != 0.0, axis=0)
+    return [salt for salt in (*case.salts, *case.made_salts) if some[case.stock.phase(salt.curve.name)]]
+
+
 def _cold_bucket(case: Case) -> Outcome | None:
     cold, warm = case.bucket_cold, case.bucket
     ln_aw = np.log(cold.before_solids.water_activity)
@@ -204,7 +211,7 @@ def _cold_bucket(case: Case) -> Outcome | None:
     nothing = np.zeros(case.size)
     # What stays on the bottom at first, how much of that comes back, and of which salt.
     found = [("", nothing, nothing)]
-    for salt in (*case.salts, *case.made_salts):
+    for salt in _settled_of(case, cold) if cold is not warm else ():
         at_first = case.settled_g_per_l(cold, salt)
         back = at_first - case.settled_g_per_l(warm, salt)
         more = back > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)
@@ -345,10 +352,12 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
     for salt in salts:
         if salt.curve.name in case.poured_salts or salt.curve.name == "Gypsum":  # calcium-meets-sulfate's
             continue
+        if not case.in_reach(salt):
+            continue
         ours = np.all([case.brings(ion) for ion, _ in salt.curve.ions if ion != "H+"], axis=0)
         if np.any(ours):
-            level, si, settled = _settles(case, salt)
-            found.append((salt.name, np.where(ours, level, int(Level.NONE)), si, settled, _band(case, salt)))
+            level, si, settled, band = _settles(case, salt)
+            found.append((salt.name, np.where(ours, level, int(Level.NONE)), si, settled, band))
     if not any(np.any(level) for _, level, *_ in found):
         return None
     which = worst_of([level for _, level, *_ in found], [index for _, _, index, *_ in found])
@@ -466,7 +475,7 @@ _CRYSTALLIZE_TOGETHER = (
 def _mixed_crystals(case: Case) -> Outcome | None:
     found: list[tuple[str, Floats, Floats]] = []  # name, index of the mixed crystal, with what is open of it
     for one, other, count, spoken in _CRYSTALLIZE_TOGETHER:
-        if not {one, other} <= set(case.stock.phases):
+        if not (case.stock.has_phase(one) and case.stock.has_phase(other)):
             continue
         bucket = case.bucket.before_solids
         first, second = bucket.si(one), bucket.si(other)
@@ -516,10 +525,10 @@ def _double_sulfate(case: Case) -> Outcome | None:
         ions = [ion for ion, _ in salt.curve.ions]
         if salt.double and salt.curve.name not in case.poured_salts and all(case.has(ion) for ion in ions):
             known |= set(ions)
-            level, si, _ = _settles(case, salt)
+            level, si, *_ = _settles(case, salt)
             found.append((ours(np.where(level == Level.CAUTION, 0, level), ions), si, salt.name))
     for name, parts in _DOUBLE_PHASES.items():
-        if name in case.stock.phases and all(case.has(part) for part in parts):
+        if case.stock.has_phase(name) and all(case.has(part) for part in parts):
             entry, si = phases()[name], case.bucket.before_solids.si(name)
             band = np.maximum(-entry.surely_below_si, SIGMAS * case.si_sigma(name))
             level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
