@@ -24,7 +24,7 @@ Rows = NDArray[np.intp]
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise are followed
 #: in their turn, up to REPEATS times.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 2, 8, 6, 12, 4, 150
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 2, 8, 10, 20, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
@@ -74,12 +74,18 @@ class _Look:
 
 @dataclass(frozen=True)
 class _Seen:
-    """The answer: worst levels, (rows, values), those of every rule that spoke, and whether a bucket was stronger than
-    its model is good for (where all rules were asked)."""
+    """The answer: worst levels, (rows, values), those of every rule that spoke, and where a bucket was stronger than
+    its model is good for (where all rules were asked), (rows, values)."""
 
     level: Levels
     by_rule: tuple[tuple[Rule, Levels], ...]
-    strong: bool
+    strong: NDArray[np.bool_]
+
+    def at(self, k: int) -> _Seen:
+        """The same at one of the values."""
+        one = slice(k, k + 1)
+        by_rule = tuple((rule, level[:, one]) for rule, level in self.by_rule)
+        return _Seen(self.level[:, one], by_rule, self.strong[:, one])
 
 
 @dataclass(frozen=True)
@@ -92,8 +98,8 @@ class _At:
     by_rule: tuple[tuple[Rule, Levels], ...]
 
 
-#: A search: it yields what it wants to know and is sent the answer, so that all searches look in one batch.
-_Steps = Generator[_Look, _Seen, Turns | None]
+#: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
+_Steps = Generator[tuple[_Look, ...], tuple[_Seen, ...], Turns | None]
 
 
 def _verdict(level: Levels) -> Level:
@@ -130,39 +136,40 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
 def _together(asked: Asked, steps: Sequence[_Steps]) -> list[Turns | None]:
     """What every search finds; in each round all that are not done look in one batch."""
     found: list[Turns | None] = [None] * len(steps)
-    answers: dict[int, _Seen | None] = dict.fromkeys(range(len(steps)))
+    answers: dict[int, tuple[_Seen, ...] | None] = dict.fromkeys(range(len(steps)))
     while answers:
-        wanted: dict[int, _Look] = {}
+        wanted: dict[int, tuple[_Look, ...]] = {}
         for i, seen in answers.items():
             try:
                 wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
             except StopIteration as end:
                 found[i] = end.value
-        answers = dict(zip(wanted, _look_at(asked, list(wanted.values())), strict=True))
+        told = iter(_look_at(asked, [look for looks in wanted.values() for look in looks]))
+        answers = {i: tuple(next(told) for _ in looks) for i, looks in wanted.items()}
     return found
 
 
 def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
-    """Answers to several looks; those that ask all rules share a batch, and those that ask some."""
+    """Answers to several looks; those that ask the same rules share a batch."""
     answers: dict[int, _Seen] = {}
-    groups: dict[Level | None, list[int]] = {}
+    groups: dict[tuple[Level, frozenset[str] | None], list[int]] = {}
     for i, look in enumerate(looks):
-        groups.setdefault(look.least if look.rules is None else None, []).append(i)
-    for least, places in groups.items():
-        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]), together=least is not None)
-        if least is None:
-            some = {rule.name: rule for i in places for rule in looks[i].rules or ()}
-            judged, strong = asked.judge(case, only=some.values()), np.zeros(case.size, dtype=bool)
-        else:
+        asks = None if look.rules is None else frozenset(rule.name for rule in look.rules)
+        groups.setdefault((look.least, asks), []).append(i)
+    for (least, asks), places in groups.items():
+        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]), together=asks is None)
+        if asks is None:
             bucket = case.bucket.before_solids
             judged = asked.judge(case, least=least)
             strong = bucket.ionic_strength > bucket.valid_up_to_mol_per_kg
+        else:
+            judged, strong = asked.judge(case, only=looks[places[0]].rules), np.zeros(case.size, dtype=bool)
         level = worst(case, judged)
         first = 0
         for i in places:
             part, shape = slice(first, first + len(looks[i].columns)), looks[i].shape
             by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in judged if np.any(one.level[part]))
-            answers[i] = _Seen(level[part].reshape(shape), by_rule, bool(np.any(strong[part])))
+            answers[i] = _Seen(level[part].reshape(shape), by_rule, strong[part].reshape(shape))
             first = part.stop
     return [answers[i] for i in range(len(looks))]
 
@@ -242,12 +249,7 @@ class _Search:
         for _ in range(REPEATS):
             value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
-            # A stop that these rules hold in every scenario no other takes away.
-            before = yield self.look(
-                np.array([inside]), self.every, rules=rules if self.asked.now == Level.STOP else None
-            )
-            if self.asked.now == Level.STOP and _verdict(before.level[:, 0]) != Level.STOP:
-                before = yield self.look(np.array([inside]), self.every)
+            before, after = yield from self._verified(inside, outside, rules)
             early = _verdict(before.level[:, 0])
             if early != self.asked.now:
                 # Some have turned earlier, this way or the other.
@@ -256,11 +258,10 @@ class _Search:
                 holds, turned, rows = self.here, inside, self._which(self.every, before.level[:, 0], better)
                 rules = self._telling(before.by_rule, better)
                 continue
-            after = yield self.look(np.array([outside]), self.every)
             late = _verdict(after.level[:, 0])
             if self.turned(late, better):
                 # Beyond what the model is good for it has nothing to tell.
-                return None if before.strong or after.strong else Turns(value, late)
+                return None if np.any(before.strong) or np.any(after.strong) else Turns(value, late)
             if self._alone(better) or abs(self.place(outside) - self.place(self.here)) >= abs(
                 self.place(order[-1].value) - self.place(self.here)
             ):
@@ -268,6 +269,20 @@ class _Search:
             holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level[:, 0], better)
             rules = self._telling(after.by_rule, better, rules)
         return None
+
+    def _verified(
+        self, inside: float, outside: float, rules: tuple[Rule, ...]
+    ) -> Generator[tuple[_Look, ...], tuple[_Seen, ...], tuple[_Seen, _Seen]]:
+        """Every scenario asked just inside and just outside of a value."""
+        if self.asked.now != Level.STOP:
+            (both,) = yield (self.look(np.array([inside, outside]), self.every),)
+            return both.at(0), both.at(1)
+        # A stop that these rules hold in every scenario no other takes away.
+        looks = self.look(np.array([inside]), self.every, rules=rules), self.look(np.array([outside]), self.every)
+        before, after = yield looks
+        if _verdict(before.level[:, 0]) != Level.STOP:
+            (before,) = yield (self.look(np.array([inside]), self.every),)
+        return before, after
 
     def _telling(
         self, seen: Sequence[tuple[Rule, Levels]], better: bool, also: Sequence[Rule] = ()
@@ -292,7 +307,7 @@ class _Search:
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...]
-    ) -> Generator[_Look, _Seen, float]:
+    ) -> Generator[tuple[_Look, ...], tuple[_Seen, ...], float]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
         scenarios and rules."""
         holds, turned = self.place(holds_at), self.place(turned_at)
@@ -301,7 +316,7 @@ class _Search:
             sections = int(np.clip(1 + LOOKS // len(rows), 3, SECTIONS))
             places = np.linspace(holds, turned, sections + 1)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
-            seen = yield self.look(np.array([self.value(place) for place in places[1:-1]]), rows, rules=rules)
+            (seen,) = yield (self.look(np.array([self.value(place) for place in places[1:-1]]), rows, rules=rules),)
             hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(sections - 1)]
             first = hit.index(True) if any(hit) else sections - 1
             holds, turned = float(places[first]), float(places[first + 1])
