@@ -54,7 +54,7 @@ class Weighed:
 def weigh(question: Question) -> Weighed:
     """Every rule asked in every scenario. Raises: InputError: the region's policy does not fit the rules."""
     judge = Judge(question.region, question.pour.region or "region")
-    case = Case(question, scenarios(question), together=True)
+    case = Case(question, scenarios(question))
     by_rules = judge(case)
     judged = [spoken(one) for one in by_rules]
     return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))

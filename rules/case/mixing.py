@@ -45,15 +45,10 @@ LEAST_ALKALINITY_EQ_PER_L = 1e-7
 
 @dataclass(frozen=True)
 class Mixing:
-    """B scenarios of one question, and what is in the bucket in each of them.
-
-    together: solve what every rule asks for in one batch instead of two, where all rules will be asked; the answers
-    are the same, to the solver's tolerance.
-    """
+    """B scenarios of one question, and what is in the bucket in each of them."""
 
     question: Question
     columns: Columns
-    together: bool = False
 
     @property
     def size(self) -> int:

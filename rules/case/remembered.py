@@ -72,9 +72,10 @@ def each_once(
     alkalinity_eq_per_kg: Floats | None = None,
     co2_atm: float | None = None,
     constants: Constants | None = None,
+    start: Solution | None = None,
 ) -> Solution:
     """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
-    and most solutions do not feel it."""
+    and most solutions do not feel it. start: as there, the same where the solution is the same."""
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
     rows = np.hstack(key)
@@ -91,6 +92,7 @@ def each_once(
         alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
         co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
         constants=constants,
+        start=None if start is None else start.rows(first),
     )
     lost = int(np.sum(~solution.converged))
     if lost:

@@ -100,27 +100,22 @@ class Solutions(Heating):
         """Solids that are let form in the bucket."""
         return _formed_in(self.salts)
 
-    @cached_property
-    def _line_and_water(self) -> tuple[Solution, Solution]:
-        """The line, and the water alone at its temperature, in one batch."""
-        lines = np.vstack([self.line_totals, self.water.totals_mol_per_kg])
-        both = each_once(lines, np.tile(self.line_temperature_c, 2), LINE_PHASES)
-        first = np.arange(self.size)
-        return both.rows(first), both.rows(self.size + first)
-
     @property
     def _cools(self) -> NDArray[np.bool_]:
         """Where dissolving cools the bucket by as much as is looked into, (B,)."""
         return np.asarray(self.cooling_c >= LEAST_COOLING_C)
 
-    def _bucket_at(self, temperature_c: Floats, rows: NDArray[np.bool_] | None = None) -> Solution:
-        totals = self.bucket_totals if rows is None else self.bucket_totals[rows]
-        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock)
+    def _bucket_at(self, temperature_c: Floats, rows: NDArray[np.bool_]) -> Solution:
+        """The bucket of some scenarios at another temperature."""
+        start = self.bucket.before_solids.rows(rows)
+        totals = self.bucket_totals[rows]
+        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock, start=start)
 
     @on_record
     def bucket(self) -> Solution:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
-        return self._bucket_at(self.of(BUCKET_TEMPERATURE))
+        temperature = self.of(BUCKET_TEMPERATURE)
+        return each_once(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock)
 
     @cached_property
     def _salts_near(self) -> NDArray[np.bool_]:
@@ -177,7 +172,8 @@ class Solutions(Heating):
     @on_record
     def bucket_cooled_down(self) -> Solution:
         """A bucket mixed hot, once it stands at STANDS_AT_C; the bucket itself where it is no warmer, (B,)."""
-        return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C))
+        every = np.ones(self.size, dtype=bool)
+        return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C), every)
 
     @cached_property
     def feels_air(self) -> NDArray[np.bool_]:
@@ -196,7 +192,13 @@ class Solutions(Heating):
         temperature = self.of(BUCKET_TEMPERATURE)
         return closed.with_rows(
             feels,
-            each_once(self.bucket_totals[feels], temperature[feels], co2_atm=AIR_CO2_ATM, constants=self.stock),
+            each_once(
+                self.bucket_totals[feels],
+                temperature[feels],
+                co2_atm=AIR_CO2_ATM,
+                constants=self.stock,
+                start=closed.rows(feels),
+            ),
         )
 
     @on_record
@@ -210,10 +212,9 @@ class Solutions(Heating):
 
     @on_record
     def water_in_line(self) -> Solution:
-        """The water alone at the line's temperature, nothing injected, (B,)."""
-        if self.together:
-            return self._line_and_water[1]
-        return each_once(self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
+        """The water alone at the line's temperature, nothing injected, nothing come out, (B,)."""
+        water = self.water
+        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water)
 
     @cached_property
     def line_totals(self) -> Floats:
@@ -237,24 +238,25 @@ class Solutions(Heating):
     @on_record
     def line(self) -> Solution:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
-        if self.together:
-            return self._line_and_water[0]
         return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES)
 
     @on_record
     def sunny_line(self) -> Solution:
         """The line where the sun warms black tube to SUN_C, (B,)."""
-        return each_once(self.line_totals, np.maximum(self.line_temperature_c, SUN_C), LINE_PHASES)
+        warm = np.maximum(self.line_temperature_c, SUN_C)
+        return each_once(self.line_totals, warm, LINE_PHASES, start=self.line.before_solids)
 
     @on_record
     def drying_line(self) -> Solution:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
-        return each_once(DRIED * self.line_totals, self.line_temperature_c, LINE_PHASES)
+        start = self.line.before_solids
+        return each_once(DRIED * self.line_totals, self.line_temperature_c, LINE_PHASES, start=start)
 
     @on_record
     def drying_water(self) -> Solution:
-        """The same of the water alone, nothing injected, (B,)."""
-        return each_once(DRIED * self.water.totals_mol_per_kg, self.line_temperature_c, LINE_PHASES)
+        """The same of the water alone, nothing injected, nothing come out, (B,)."""
+        water = self.water
+        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c, start=water)
 
     @cached_property
     def _si_sigma(self) -> dict[str, Floats]:

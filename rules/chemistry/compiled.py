@@ -144,6 +144,7 @@ def equilibria(
     alkalinity: Floats | None = None,
     ln_co2: Floats | None = None,
     down_to_si: Floats | None = None,
+    start: Solution | None = None,
 ) -> Solution:
     """The solutions of rows that are sound; arguments as `speciate` has made them ready. down_to_si: (B, phases) the
     saturation index down to which each may form, 0 where none is given."""
@@ -166,6 +167,9 @@ def equilibria(
 
     given = {"given": totals, "kelvin": kelvin, "a": a, "b": b, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
     given["down_to"] = down_to_si
+    if start is not None:
+        given |= {"start_totals": start.totals_mol_per_kg, "start_lam": start.ln_activity}
+        given |= {"start_molality": start.molality, "start_strength": start.ionic_strength}
     arrays = {
         name: np.array(value, dtype=float, order="C", copy=True) for name, value in given.items() if value is not None
     }

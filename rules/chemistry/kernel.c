@@ -4,10 +4,10 @@
  *
  * Unknowns of a row: ln activities `lam` of its masters; the ionic strength (Debye-Hueckel) or ln of every amount
  * (Pitzer), eliminated; amounts of the solids, answered by the activities. Mass balances are solved in logarithmic
- * form by Newton's method. Only masters and species that are in the row take part. A row that is like the one before
- * starts from where that ended (`begin_near`), any other from nothing: where it ends, to the tolerance, depends on no
- * other row. In the Pitzer model every amount above ACTS takes part in the activity coefficients, and in the Newton step
- * those above STEERS: the rest is answered a step later, at a rate of its share.
+ * form by Newton's method. Only masters and species that are in the row take part, so a row's answer does not depend
+ * on any other row. It starts from nothing, or from a solution like it where one is given. In the Pitzer model every
+ * amount above ACTS takes part in the activity coefficients, and in the Newton step those above STEERS: the rest is
+ * answered a step later, at a rate of its share.
  *
  * Python's stable interface alone is used: tables and rows come and go as buffers of doubles and 32-bit integers.
  */
@@ -28,6 +28,8 @@
 #define LONGEST 1.2      /* longest step of ln of an amount that acts (Pitzer) */
 #define TOLERANCE 1e-11
 #define NEARLY 3e-9      /* a last whole step squares what is left */
+#define ROUGHLY 0.1       /* near enough for the Pitzer model to begin from */
+#define STRONG_NEARLY 1e-9 /* a last whole step takes what is left to its share that does not steer */
 #define APPROACHES 3
 #define LEAST_LN -230.0
 #define MOST_LN 7.0
@@ -48,8 +50,6 @@
 #define SIGMA_BEYOND 0.015
 #define DILUTE_ROUNDS 160
 #define STRONG_ROUNDS 400
-#define NEAR 1.5          /* ln of a total that is like that of the row before */
-#define NEAR_STRENGTH 6.0 /* mol/kg: stronger solutions start from nothing */
 #define NEAR_ROUNDS 14
 #define SOLID_ROUNDS 30
 #define GUESSED 1
@@ -187,13 +187,13 @@ typedef struct {
     Unlike *unlikes;
     double combo_one[16], combo_two[16], combo_e[16], combo_e1[16];
     double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
-    int *acts, *steers, *steering, nsteer;
+    int *acts, *steers, *steering, *nobody, nsteer; /* nobody: -1 for every species */
     double a_phi;
     double known_temperature, known_strong;
     int known_n, *known_masters, known_held;
-    /* the row before with the same masters, as it was dissolved; near: whether there is one */
-    int near;
-    double *near_ln_total, *near_lam, *near_u, *near_ln_k, near_strength, near_weight;
+    /* a solution like the row, by master and species: none where start_totals is NULL */
+    const double *start_totals, *start_lam, *start_molality;
+    double start_strength;
     /* solids */
     int np, *phases, *there;
     double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
@@ -235,7 +235,7 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->mm = AREA(double, S); r->lm = AREA(double, S); r->l1m = AREA(double, S); r->cm = AREA(double, S);
     r->hessian = AREA(double, MOST_STEER * MOST_STEER); r->inner = AREA(double, MOST_STEER * MOST_STEER);
     r->right = AREA(double, MOST_STEER * (N + 1));
-    r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->known_masters = AREA(int, N);
+    r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->nobody = AREA(int, S); r->known_masters = AREA(int, N);
     r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
     r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
@@ -244,8 +244,6 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
     r->made_count = AREA(double, P * N);
     r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
-    r->near_ln_total = AREA(double, N); r->near_lam = AREA(double, N); r->near_u = AREA(double, S);
-    r->near_ln_k = AREA(double, S);
     return (size_t)(rest - base);
 }
 
@@ -314,7 +312,7 @@ static void gather(Room *r, const double *total, int held) {
     if (!same) {
         for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
         for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
-        r->known_n = n, r->known_held = held, r->near = 0;
+        r->known_n = n, r->known_held = held;
         r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
         int ns = 0, entry = 0;
         for (int s = 0; s < m->S; s++) {
@@ -631,9 +629,10 @@ static void j_of(double x, double *value, double *slope) {
     *slope = 1.0 / below - bend / (below * below) * (-0.7237 - 0.0120 * 0.528 * root);
 }
 
-/* ln gamma of all species, ln of the water activity, and the derivatives by the amounts that steer. */
-static void strong_gamma(Room *r) {
-    int ns = r->ns, a = r->nsteer;
+/* ln gamma of all species, ln of the water activity, and where `bends` the derivatives by the amounts that steer. */
+static void strong_gamma(Room *r, int bends) {
+    int ns = r->ns, a = bends ? r->nsteer : 0;
+    const int *steers = bends ? r->steers : r->nobody;
     double *m = r->mm, strength = 0.0, zsum = 0.0, total = 0.0;
     for (int s = 0; s < ns; s++) {
         int acts = r->c[s] > ACTS;
@@ -666,7 +665,7 @@ static void strong_gamma(Room *r) {
         r->l1m[i] += b1 * mj, r->l1m[j] += b1 * mi;
         r->cm[i] += one->c * mj, r->cm[j] += one->c * mi;
         bend += 2.0 * mi * mj * b2;
-        int si = r->steers[i], sj = r->steers[j];
+        int si = steers[i], sj = steers[j];
         if (si >= 0 && sj >= 0) {
             double h = 2.0 * b + zsum * one->c;
             H[si * a + sj] += h, H[sj * a + si] += h;
@@ -677,7 +676,7 @@ static void strong_gamma(Room *r) {
         int i = one->i, j = one->j;
         r->lm[i] += one->value * m[j];
         if (i != j) r->lm[j] += one->value * m[i];
-        int si = r->steers[i], sj = r->steers[j];
+        int si = steers[i], sj = steers[j];
         if (si >= 0 && sj >= 0) {
             H[si * a + sj] += 2.0 * one->value;
             if (i != j) H[sj * a + si] += 2.0 * one->value;
@@ -698,7 +697,7 @@ static void strong_gamma(Room *r) {
         double e = r->combo_e[one->combo], e1 = r->combo_e1[one->combo];
         r->lm[i] += e * m[j], r->lm[j] += e * m[i];
         r->l1m[i] += e1 * m[j], r->l1m[j] += e1 * m[i];
-        int si = r->steers[i], sj = r->steers[j];
+        int si = steers[i], sj = steers[j];
         if (si >= 0 && sj >= 0) H[si * a + sj] += 2.0 * e, H[sj * a + si] += 2.0 * e;
     }
     double mlm = 0.0, ml1m = 0.0, mcm = 0.0;
@@ -713,7 +712,7 @@ static void strong_gamma(Room *r) {
         double v = one->value;
         r->ln_gamma[i] += v * m[j] * m[k], r->ln_gamma[j] += v * m[i] * m[k], r->ln_gamma[k] += v * m[i] * m[j];
         energy += v * m[i] * m[j] * m[k];
-        int si = r->steers[i], sj = r->steers[j], sk = r->steers[k];
+        int si = steers[i], sj = steers[j], sk = steers[k];
         if (si >= 0 && sj >= 0) H[si * a + sj] += v * m[k], H[sj * a + si] += v * m[k];
         if (si >= 0 && sk >= 0) H[si * a + sk] += v * m[j], H[sk * a + si] += v * m[j];
         if (sj >= 0 && sk >= 0) H[sj * a + sk] += v * m[i], H[sk * a + sj] += v * m[i];
@@ -740,7 +739,7 @@ static int strong_amounts(Room *r, double *worst) {
         r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
         if (r->c[s] > STEERS && r->steers[s] < 0 && r->nsteer < MOST_STEER) r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
     }
-    strong_gamma(r);
+    strong_gamma(r, 1);
     *worst = 0.0;
     for (int s = 0; s < ns; s++) {
         double off = r->u[s] + r->ln_gamma[s] - r->ln_k[s] - r->ln_aw * r->water[s];
@@ -953,7 +952,7 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
         /* Late rounds take shorter steps: what has not converged by then is going round in a circle. */
         double longest = round_ < 40 || round_ % 3 ? 1.0 : 0.3;
         double alpha = biggest > 0.0 && MAX_STEP / biggest < longest ? MAX_STEP / biggest : longest;
-        int done;
+        int done, last = 0;
         if (strong) {
             double reach = 0.0;
             for (int s = 0; s < r->ns; s++) {
@@ -976,6 +975,7 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
             }
             if (reach * alpha > LONGEST) alpha = LONGEST / reach;
             done = most < TOLERANCE && worst_off < TOLERANCE;
+            last = !np && alpha == 1.0 && most < STRONG_NEARLY && worst_off < STRONG_NEARLY && biggest < STRONG_NEARLY && reach < STRONG_NEARLY;
         } else {
             r->change = r->drift_off;
             for (int k = 0; k < n; k++) r->change += r->reach[k] * r->step[k];
@@ -983,8 +983,9 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
             double tolerance = exact ? 1e-10 : NEARLY;
             done = most < (exact ? TOLERANCE : NEARLY) && fabs(r->gap) < tolerance * (r->strength + 1e-6);
             if (!exact) done = done && biggest < 100.0 * NEARLY && alpha == 1.0;
+            if (r->m->pitzer) done = most < ROUGHLY && fabs(r->gap) < ROUGHLY * (r->strength + 1e-6);
         }
-        int at_rest = done;
+        int at_rest = done || last;
         if (np && solids == INTERIOR) {
             at_rest = done = interior_step(r, done, &alpha);
         } else if (np) {
@@ -1048,39 +1049,31 @@ static double weight_of(const Room *r) {
     return weight;
 }
 
-/* Keeps a row that was dissolved for the next one. */
-static void keep_near(Room *r) {
-    int n = r->n, ns = r->ns;
-    double strength = 0.0;
-    for (int s = 0; s < ns; s++) strength += 0.5 * r->c[s] * r->z2[s];
-    r->near = strength < NEAR_STRENGTH;
-    if (!r->near) return;
-    r->near_strength = strength, r->near_weight = weight_of(r);
-    memcpy(r->near_ln_total, r->ln_total, sizeof(double) * (size_t)n);
-    memcpy(r->near_lam, r->lam, sizeof(double) * (size_t)n);
-    if (!r->m->pitzer) return;
-    memcpy(r->near_u, r->u, sizeof(double) * (size_t)ns);
-    memcpy(r->near_ln_k, r->ln_k, sizeof(double) * (size_t)ns);
-}
-
-/* The row before, each master moved as its total has; 0 where it is not like this one. */
+/* The solution that is like the row, each master moved as its total is another; 0 where there is none or it lacks one. */
 static int begin_near(Room *r, Held held) {
+    const Model *m = r->m;
     int n = r->n, gas = held.flags & HOLD_GAS;
-    if (!r->near || held.flags & (HOLD_PH | HOLD_ALKALINITY)) return 0;
-    double *moved = r->step;
+    if (r->start_totals == NULL || held.flags & (HOLD_PH | HOLD_ALKALINITY)) return 0;
+    double *moved = r->step, most = 0.0;
     for (int j = 0; j < n; j++) {
-        moved[j] = j == r->h || (gas && j == r->co3) ? 0.0 : r->ln_total[j] - r->near_ln_total[j];
-        if (!(fabs(moved[j]) < NEAR)) return 0;
+        double before = r->start_totals[r->masters[j]];
+        r->lam[j] = r->start_lam[r->masters[j]];
+        if (!isfinite(r->lam[j])) return 0;
+        moved[j] = 0.0;
+        if (j == r->h || (gas && j == r->co3)) continue;
+        if (!(before > 0.0)) return 0;
+        moved[j] = r->ln_total[j] - log(before);
+        r->lam[j] += moved[j];
+        if (moved[j] > most) most = moved[j];
     }
-    for (int j = 0; j < n; j++) r->lam[j] = r->near_lam[j] + moved[j];
     if (gas) {
         double carbonate = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
-        moved[r->co3] += carbonate - r->lam[r->co3], r->lam[r->co3] = carbonate;
+        moved[r->co3] = carbonate - r->lam[r->co3], r->lam[r->co3] = carbonate;
     }
-    r->strength = clip(r->near_strength * weight_of(r) / r->near_weight, 1e-10, 60.0);
-    if (!r->m->pitzer) return 1;
+    r->strength = clip(r->start_strength * exp(most), 1e-10, 60.0);
+    if (!m->pitzer) return 1;
     for (int s = 0; s < r->ns; s++) {
-        double u = r->near_u[s] + r->ln_k[s] - r->near_ln_k[s];
+        double there = r->start_molality[r->species[s]], u = log(there > 1e-99 ? there : 1e-99);
         for (int e = r->start[s]; e < r->start[s + 1]; e++) u += r->count[e] * moved[r->place[e]];
         r->u[s] = clip(u, LEAST_LN, 4.0);
     }
@@ -1162,7 +1155,7 @@ static void collect(Room *r, Water w, Held held, const double *total, Out *out, 
         dilute_amounts(r, w);
     } else {
         for (int s = 0; s < r->ns; s++) r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
-        strong_gamma(r);
+        strong_gamma(r, 0);
     }
     double *molality = out->molality + row * (size_t)S, *lam = out->ln_activity + row * (size_t)N;
     double *totals = out->totals + row * (size_t)N, *index = out->index + row * (size_t)P, charged = 0.0;
@@ -1294,7 +1287,10 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
     int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
     collect(r, w, held, total, before, row);
     before->converged[row] = fine;
-    if (fine) keep_near(r);
+    if (fine) { /* whatever is looked at again starts from there */
+        r->start_totals = total, r->start_strength = before->strength[row];
+        r->start_lam = before->ln_activity + row * (size_t)m->N, r->start_molality = before->molality + row * (size_t)m->S;
+    }
     if (count == 0) return;
     const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
     int far = settle_ahead(r, wanted, count, total, ahead, less), over = 0;
@@ -1415,9 +1411,9 @@ static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *h
     return view->buf;
 }
 
-#define BUFFERS 27
+#define BUFFERS 31
 
-/* solve(model, rows, flags): every array of the dictionary `rows`, in place. 0, or -1 where it had no room. */
+/* equilibria(model, rows, size, count, flags): every array of the dictionary `rows`, in place. */
 static PyObject *equilibria(PyObject *self, PyObject *args) {
     (void)self;
     PyObject *capsule, *rows;
@@ -1432,6 +1428,8 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
     double *down_to = GET("down_to");
     int *wanted = (int *)GET("wanted"), *sound = (int *)GET("sound");
+    double *start_totals = GET("start_totals"), *start_lam = GET("start_lam"), *start_molality = GET("start_molality");
+    double *start_strength = GET("start_strength");
     Out before = {GET("totals"), GET("molality"), GET("ln_activity"), GET("ln_aw"), GET("strength"), GET("index"),
                   NULL, (int *)GET("converged")};
     Out after = {GET("totals_after"), GET("molality_after"), GET("ln_activity_after"), GET("ln_aw_after"),
@@ -1452,10 +1450,16 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
         if (area != NULL) {
             room = 1;
             lay_out(&r, m, area);
+            for (int s = 0; s < m->S; s++) r.nobody[s] = -1;
             r.known_n = -1, r.known_temperature = r.known_strong = r.at_k = -1.0;
             double *ahead = (double *)(area + bytes), *less = ahead + m->P;
             for (int row = 0; row < size; row++) {
                 if (!sound[row]) continue;
+                r.start_totals = NULL;
+                if (start_totals && start_lam && start_molality && start_strength) {
+                    r.start_totals = start_totals + (size_t)row * (size_t)m->N, r.start_lam = start_lam + (size_t)row * (size_t)m->N;
+                    r.start_molality = start_molality + (size_t)row * (size_t)m->S, r.start_strength = start_strength[row];
+                }
                 Held held = {ph ? ph[row] : 0.0, alkalinity ? alkalinity[row] : 0.0, ln_co2 ? ln_co2[row] : 0.0, flags};
                 Water w = {a[row], b[row]};
                 one_row(&r, totals + (size_t)row * (size_t)m->N, kelvin[row], w, held, wanted,

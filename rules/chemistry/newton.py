@@ -17,7 +17,6 @@ from .constants import LN10, Constants, Floats
 from .pitzer import WATER_KG_PER_MOL, Pitzer
 from .response import Dilute, Equations, Response, Strong
 from .solids import Solids
-from .solution import Solution
 
 T = TypeVar("T")
 
@@ -114,16 +113,12 @@ class State:
     converged: np.ndarray
 
 
-def newton(batch: Batch, held: Held, start: Solution | None) -> State:
-    """Log activities at which the balances hold; start: a solution to begin from."""
+def newton(batch: Batch, held: Held) -> State:
+    """Log activities at which the balances hold."""
     totals = np.maximum(batch.totals, _TINY_MOL_PER_KG)
-    if start is not None:
-        lam = start.ln_activity[:, batch.masters].copy()
-        strength = start.ionic_strength.copy()
-    else:
-        lam = np.log(totals) - 0.3
-        lam[:, batch.h] = -6.8 * LN10
-        strength = np.minimum(0.5 * totals @ batch.z2[: len(batch.masters)], 1.0) + 1e-4
+    lam = np.log(totals) - 0.3
+    lam[:, batch.h] = -6.8 * LN10
+    strength = np.minimum(0.5 * totals @ batch.z2[: len(batch.masters)], 1.0) + 1e-4
     if held.ph is not None:
         lam[:, batch.h] = -held.ph * LN10
     if held.ln_co2 is not None:
@@ -132,12 +127,11 @@ def newton(batch: Batch, held: Held, start: Solution | None) -> State:
         totals[:, co3] = 1e-3
         lam[:, co3] = gas_ln_k + held.ln_co2 - gas_nu[batch.h] * lam[:, batch.h]
     model = DebyeHueckel.of(batch.constants, batch.species, batch.temperature_k)
-    if start is None:
 
-        def approach(rows: np.ndarray) -> None:
-            lam[rows] = _approach(batch, rows, lam[rows], model.rows(rows).ln_gamma(strength[rows])[0], totals[rows])
+    def approach(rows: np.ndarray) -> None:
+        lam[rows] = _approach(batch, rows, lam[rows], model.rows(rows).ln_gamma(strength[rows])[0], totals[rows])
 
-        in_parts(approach, len(lam))
+    in_parts(approach, len(lam))
     equations = batch.equations(held)
     state = State(np.maximum(lam, _LN_TINY), Dilute(equations, model, strength), np.zeros(len(lam), dtype=bool))
     solve_in_parts(batch, state, held, None, min(160, MOST_STEPS))

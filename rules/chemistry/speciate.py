@@ -78,7 +78,8 @@ def equilibrate(
             than this alkalinity, carbonate is nil.
         co2_atm: (B,) not together with the two before: open to a gas with this pressure of carbon
             dioxide [atm]; the CO3-2 and H+ columns are then results: CO2 comes and goes as CO3-2 + 2 H+.
-        start: an earlier result for the same batch to start from; for dilute solutions.
+        start: solutions like these, row by row, from the same constants, that the compiled solver starts from; they
+            change how soon it is done, and its answer by less than its tolerance.
         constants: the line's (the default) or a stock's; they decide on the activity model.
     Returns: Solution; rows that did not converge, or were no solution to begin with (a total that is
         negative or not a number), say so in `converged`, and what was to be found of them is not a number.
@@ -86,6 +87,8 @@ def equilibrate(
     given = _Given(ph, alkalinity_eq_per_kg, co2_atm)
     solution = _equilibrate(totals_mol_per_kg, temperature_c, phases, given, start, constants or load())
     before = solution.supersaturated
+    if np.all(solution.converged) and (before is None or np.all(before.converged)):
+        return solution
     held = ph is not None or co2_atm is not None
     return replace(
         solution.without(~solution.converged, totals=held),
@@ -127,19 +130,30 @@ def _equilibrate(
         if ph is None:
             raise ValueError("alkalinity is read together with a pH")
         totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
-    sound = np.all(np.isfinite(totals), axis=1) & np.all(np.delete(totals, h, axis=1) >= 0.0, axis=1)
-    sound &= np.isfinite(temperature_c)
-    totals[~sound] = 0.0
-    temperature_c = np.where(sound, temperature_c, 25.0)
+    others = totals >= 0.0
+    others[:, h] = True
+    sound = np.all(others & np.isfinite(totals), axis=1) & np.isfinite(temperature_c)
+    all_sound = bool(np.all(sound))
+    if not all_sound:
+        totals[~sound] = 0.0
+        temperature_c = np.where(sound, temperature_c, 25.0)
     held = Held(ph, alkalinity_eq_per_kg, None)
     if co2_atm is not None:
         if ph is not None:
             raise ValueError("a fixed pH and a gas do not go together")
         totals = _left_to_the_gas(constants, totals)
         held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
-    if compiled.available() and start is None:
+    if compiled.available():
         solution = compiled.equilibria(
-            constants, totals, temperature_c, sound, phases, ph=held.ph, alkalinity=held.alkalinity, ln_co2=held.ln_co2
+            constants,
+            totals,
+            temperature_c,
+            sound,
+            phases,
+            ph=held.ph,
+            alkalinity=held.alkalinity,
+            ln_co2=held.ln_co2,
+            start=start,
         )
         solution = _in_their_senses(solution)
         lost = np.flatnonzero(~solution.converged & sound)
@@ -147,7 +161,7 @@ def _equilibrate(
             again = _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
             solution = solution.placed(lost, again)
     else:
-        solution = _reference(constants, totals, temperature_c, phases, held, start, sound)
+        solution = _reference(constants, totals, temperature_c, phases, held, sound)
     lost = np.flatnonzero(~solution.converged & sound)
     if len(totals) > 1 and len(lost) <= _MOST_ALONE:
         # Rows of a batch share the species that are looked at; alone, without the others', some come right.
@@ -156,6 +170,8 @@ def _equilibrate(
             again = _equilibrate(asked[one], temperature_c[one], phases, given.rows(one), None, constants)
             solution = solution.placed(one, again)
     # Totals that were no solution to begin with stay what they were.
+    if all_sound:
+        return solution
     return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
 
 
@@ -165,12 +181,11 @@ def _reference(
     temperature_c: Floats,
     phases: Sequence[str],
     held: Held,
-    start: Solution | None = None,
     sound: np.ndarray | bool = True,
 ) -> Solution:
     """The solutions by the arrays of a batch."""
     batch = Batch(constants, totals, temperature_c)
-    state = newton(batch, held, start)
+    state = newton(batch, held)
     state.converged &= sound
     solution = _collect(batch, totals, temperature_c, state, held)
     solution = replace(solution, converged=solution.converged & _sane(solution))
@@ -194,7 +209,14 @@ def let_form(
         totals = _left_to_the_gas(before.constants, totals)
     down_to = np.broadcast_to(down_to_si, (len(totals), len(phases)))
     after = compiled.equilibria(
-        before.constants, totals, before.temperature_c, before.converged, phases, ln_co2=held.ln_co2, down_to_si=down_to
+        before.constants,
+        totals,
+        before.temperature_c,
+        before.converged,
+        phases,
+        ln_co2=held.ln_co2,
+        down_to_si=down_to,
+        start=before,
     )
     lost = np.flatnonzero(before.converged & ~after.converged)
     if len(lost):
@@ -338,6 +360,8 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held, down_to_si
 def _in_their_senses(solution: Solution) -> Solution:
     """The same where rows in which a model means nothing count as not converged, before solids formed too."""
     before = solution.supersaturated
+    if np.all(_sane(solution)) and (before is None or np.all(_sane(before))):
+        return solution
     return replace(
         solution,
         converged=solution.converged & _sane(solution),

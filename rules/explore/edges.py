@@ -157,7 +157,7 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
         asks = None if look.rules is None else frozenset(rule.name for rule in look.rules)
         groups.setdefault((look.least, asks), []).append(i)
     for (least, asks), places in groups.items():
-        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]), together=asks is None)
+        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
         if asks is None:
             bucket = case.bucket.before_solids
             judged = asked.judge(case, least=least)

@@ -74,7 +74,7 @@ def raised(rng: Rng, drawn: Drawn) -> tuple[Case, list[Quantity]]:
         whole = stacked.numbers[lever.name].copy()
         whole[k * rows : (k + 1) * rows] = up
         stacked = stacked.moved(lever, whole)
-    return Case(question, stacked, together=True), levers
+    return Case(question, stacked), levers
 
 
 def levels_of(case: Case) -> Iterator[tuple[str, Levels]]:

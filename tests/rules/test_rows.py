@@ -66,7 +66,7 @@ def test_a_row_is_judged_by_itself(catalog: Catalog, part: int) -> None:
     for _ in range(POURS):
         question = draw_question(rng, catalog, stated=bool(rng.random() < 0.5))
         drawn = draw_scenarios(rng, question, ROWS)
-        together = said(question, Case(question, drawn.columns, together=True))
+        together = said(question, Case(question, drawn.columns))
         spoke |= set(together)
         others = np.concatenate([rng.permutation(ROWS)[: ROWS // 2], rng.integers(ROWS, size=2)])
         asked = [np.array([row]) for row in rng.permutation(ROWS)[:ALONE]] + [others]

@@ -88,7 +88,7 @@ def test_no_pour_brings_out_a_number_that_is_none(catalog: Catalog, part: int) -
             continue
         answered += 1
         question = ask(Pour.parse(pour), catalog)
-        lost = Case(question, scenarios(question), together=True).unsolved(*ALL_ASKED)
+        lost = Case(question, scenarios(question)).unsolved(*ALL_ASKED)
         if np.any(lost) and verdict.verdict not in {"unknown", "stop"}:
             wrong.append(f"{pour}: {verdict.verdict}")
         wrong += [f"{pour}: {one}" for one in odd(verdict)]
