@@ -47,7 +47,7 @@ class Weighed:
     @property
     def blamed(self) -> tuple[str, ...]:
         """Names of the rules that say more than a note, the worst first."""
-        levels = [(overall(one.level), one.rule.name) for one in self.judged]
+        levels = [(one.overall, one.rule.name) for one in self.judged]
         return tuple(name for level, name in sorted(levels, key=lambda pair: -pair[0]) if level > Level.NOTE)
 
 

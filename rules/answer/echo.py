@@ -111,8 +111,20 @@ def used(question: Question) -> tuple[Used, ...]:
     return tuple(found)
 
 
+#: Fingerprints of records that were asked for lately: a catalog gives the same object while its revision stands.
+_REVISIONS: dict[int, tuple[BaseModel, str]] = {}
+_MOST_REVISIONS = 512
+
+
 def revision(record: BaseModel) -> str:
     """Fingerprint of what a record says: the first 12 hexadecimal digits of the SHA-256 of its JSON, keys sorted and
     without what is left at its default, so that neither their order nor a field added later changes it."""
+    known = _REVISIONS.get(id(record))
+    if known is not None and known[0] is record:
+        return known[1]
     said = record.model_dump(mode="json", exclude_defaults=True)
-    return sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()[:12]
+    found = sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()[:12]
+    if len(_REVISIONS) >= _MOST_REVISIONS:
+        _REVISIONS.clear()
+    _REVISIONS[id(record)] = record, found
+    return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,7 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Findings, the worst first. look: also for the values at which the first few that are unknown turn."""
     gas = any(one.rule.sets_gas_free and np.any(one.level >= Level.CAUTION) for one in judged)
-    unknown = [one.rule.name for one in judged if overall(one.level) == Level.UNKNOWN]
+    unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
     for one in judged:
@@ -67,7 +68,7 @@ def findings(
             if one.rule.name in looked_at and not np.all(bad):
                 turns = turning_points(question, columns, bad, judge, [one.rule])
             cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
-            found.append((overall(one.level), _finding(one, tuple(decision(turn) for turn in turns), cures)))
+            found.append((one.overall, _finding(one, tuple(decision(turn) for turn in turns), cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -127,7 +128,7 @@ def _fitting(steps: Sequence[str], *, gas: bool, alone: bool) -> tuple[str, ...]
 
 def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
     rule, outcome = judged.rule, judged.outcome
-    level, own = overall(judged.level), overall(outcome.level)
+    level, own = judged.overall, overall(outcome.level)
     row = _row_to_show(judged)
     by = judged.policy if own != level else None
     return Finding(
@@ -151,18 +152,22 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]
 
 def _happens(outcome: Outcome, row: int) -> str:
     """The rule's own words on one scenario, at the level that it has there by itself."""
-    named = {
-        key: float(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row])
-        for key, value in outcome.numbers.items()
-    }
+    named = {key: _in_row(value, row) for key, value in outcome.numbers.items()}
     return outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
+
+
+def _in_row(value: NDArray[np.float64] | float, row: int) -> float:
+    """A number, (B,) or one for all, in one scenario."""
+    if isinstance(value, np.ndarray) and value.ndim:
+        return float(value[row if len(value) > 1 else 0])
+    return float(value)
 
 
 def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
     """The rule's numbers in one scenario, with their units; what is not finite there is left out."""
     found = {}
     for key, value in outcome.numbers.items():
-        if np.isfinite(np.broadcast_to(np.asarray(value, dtype=float), outcome.level.shape)[row]):
+        if isfinite(_in_row(value, row)):
             name, unit = split_unit(key)
             if name in found:
                 raise ValueError(f"two numbers are called {name}")
@@ -172,7 +177,7 @@ def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
 
 def _shares_level(judged: Judged) -> NDArray[np.bool_]:
     """Scenarios that are as bad as the finding, (B,): an unknown one and a stop alike are trouble."""
-    return np.asarray(judged.level >= min(overall(judged.level), Level.UNKNOWN))
+    return np.asarray(judged.level >= min(judged.overall, Level.UNKNOWN))
 
 
 def _row_to_show(judged: Judged) -> int:

@@ -57,7 +57,10 @@ def tidy(value: float) -> float:
 
 def number(values: Floats | float, unit: str, row: int = 0) -> Number:
     """A number over scenarios, (B,) or one for all, shown as in one of them, which is finite there."""
-    span = np.atleast_1d(np.asarray(values, dtype=float))
+    if not isinstance(values, np.ndarray) or not values.ndim:
+        value = tidy(float(values))
+        return Number(value=value, low=value, high=value, unit=unit)
+    span = values
     value = tidy(span[row if len(span) > 1 else 0])
     low, high = float(span.min()), float(span.max())
     if not (isfinite(low) and isfinite(high)):

@@ -49,9 +49,9 @@ def ec_ms_per_cm(solution: Solution) -> Floats:
     """Electrical conductivity at 25 degC [mS/cm], (B,); nan beyond the activity model's range."""
     constants = solution.constants
     charge = np.abs(constants.charge)
-    ions = np.flatnonzero(charge > 0)
+    ions = np.flatnonzero((charge > 0) & np.any(solution.molality != 0.0, axis=0))
     z = charge[ions]
-    limiting = np.array([LIMITING.get(constants.species[i], OTHER) for i in ions])
+    limiting = np.array([LIMITING.get(constants.species[i], OTHER) for i in ions.tolist()])
     strength = solution.ionic_strength[:, None]
     root = np.sqrt(strength)
     ln_gamma = -0.51 * z**2 * (root / (1.0 + root) - 0.3 * strength) * np.log(10.0)

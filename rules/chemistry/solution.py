@@ -52,13 +52,22 @@ class Solution:
 
     def rows(self, index: np.ndarray) -> Solution:
         """The solutions at these rows, in this order; a row may come more than once."""
-        taken = {
-            field.name: value[index]
-            for field in fields(self)
-            if isinstance(value := getattr(self, field.name), np.ndarray)
-        }
         before = self.supersaturated
-        return replace(self, **taken, supersaturated=None if before is None else before.rows(index))
+        return Solution(
+            self.constants,
+            self.model,
+            self.valid_up_to_mol_per_kg,
+            self.temperature_c[index],
+            self.totals_mol_per_kg[index],
+            self.molality[index],
+            self.ln_activity[index],
+            self.water_activity[index],
+            self.ionic_strength[index],
+            self.saturation_index[index],
+            self.precipitated_mol_per_kg[index],
+            self.converged[index],
+            None if before is None else before.rows(index),
+        )
 
     def with_rows(self, where: np.ndarray, other: Solution) -> Solution:
         """The same with some of its rows from another; the state before solids stays its own."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -124,12 +125,17 @@ class Judged:
     level: Levels
     policy: LevelBounds | None = None
 
+    @cached_property
+    def overall(self) -> Level:
+        """One level for all scenarios, as `overall`."""
+        return overall(self.level)
+
 
 def overall(level: Levels) -> Level:
     """One level for all scenarios: a stop must hold in all of them; a doubt in any is a doubt."""
-    if int(np.min(level)) == Level.STOP:
+    if int(level.min()) == Level.STOP:
         return Level.STOP
-    return Level(min(int(np.max(level)), int(Level.UNKNOWN)))
+    return Level(min(int(level.max()), int(Level.UNKNOWN)))
 
 
 def worst_of(levels: Sequence[Levels], measures: Sequence[NDArray[np.float64]]) -> NDArray[np.intp]:

@@ -141,7 +141,7 @@ def test_scenarios_that_were_solved_keep_their_answer(catalog: Catalog) -> None:
     mixed = {one.rule.name: one for one in judge(case)}
     assert case.unsolved(*ALL_ASKED).tolist() == (~sound).tolist()
     alone = {one.rule.name: one for one in judge(Case(question, columns.repeated(np.flatnonzero(sound), 1)))}
-    for rule in rules():
+    for rule in (rule for rule in rules() if rule.worst_for(question) > Level.NONE):
         case.asked.clear()
         rule.check(case)
         reads = bool(case.asked) and rule.name != "not-computed"
