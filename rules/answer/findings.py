@@ -152,22 +152,24 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]
 
 def _happens(outcome: Outcome, row: int) -> str:
     """The rule's own words on one scenario, at the level that it has there by itself."""
-    named = {key: _in_row(value, row) for key, value in outcome.numbers.items()}
+    named = {key: _in_row(value, outcome, row) for key, value in outcome.numbers.items()}
     return outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
 
 
-def _in_row(value: NDArray[np.float64] | float, row: int) -> float:
-    """A number, (B,) or one for all, in one scenario."""
-    if isinstance(value, np.ndarray) and value.ndim:
-        return float(value[row if len(value) > 1 else 0])
-    return float(value)
+def _in_row(value: NDArray[np.float64] | float, outcome: Outcome, row: int) -> float:
+    """A number of an outcome, (B,) or one for all, in one scenario. Raises: ValueError: it has another shape."""
+    if not isinstance(value, np.ndarray) or not value.ndim:
+        return float(value)
+    if value.shape not in {outcome.level.shape, (1,)}:
+        raise ValueError(f"{value.shape} numbers for {outcome.level.shape} scenarios")
+    return float(value[row if len(value) > 1 else 0])
 
 
 def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
     """The rule's numbers in one scenario, with their units; what is not finite there is left out."""
     found = {}
     for key, value in outcome.numbers.items():
-        if isfinite(_in_row(value, row)):
+        if isfinite(_in_row(value, outcome, row)):
             name, unit = split_unit(key)
             if name in found:
                 raise ValueError(f"two numbers are called {name}")

@@ -93,10 +93,10 @@ class Judge:
     def __call__(self, case: Case, *, least: Level = Level.NOTE, only: Iterable[Rule] | None = None) -> list[Judged]:
         """What every rule that applies says of a case, after the policy. Only the rules that can come to `least` or
         worse for this pour are asked; only: these and no others."""
-        asked = self._asked(case.question, least)
+        question = case.question
+        asked = self._asked(question, least)
         if only is not None:
-            wanted = {rule.name for rule in only}
-            asked = tuple(rule for rule in asked if rule.name in wanted)
+            asked = tuple(rule for rule in only if self._worst_of(rule, question) >= least)
         return [self._counted(rule, outcome) for rule in asked if (outcome := _outcome(rule, case)) is not None]
 
     def _asked(self, question: Question, least: Level) -> tuple[Rule, ...]:
