@@ -12,6 +12,7 @@ from ..ask.salts import Salt, stock_salts
 from ..chemistry.constants import LN10, Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
+from ..chemistry.pitzer import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import Heating
@@ -60,6 +61,13 @@ def _formed_in(salts: tuple[Salt, ...]) -> tuple[str, ...]:
     return tuple(name for name in names if _stock_of(salts).has_phase(name))
 
 
+def most_strength(totals: Floats, constants: Constants) -> Floats:
+    """What the ionic strength of solutions comes to at most [mol/kg], (B,): with every ion free and every acid split,
+    and as much again."""
+    charge = constants.charge[: len(constants.masters)]
+    return np.asarray(np.abs(totals) @ np.maximum(charge**2, 1.0))
+
+
 class Solutions(Heating):
     """What chemistry makes of a mixture."""
 
@@ -99,6 +107,13 @@ class Solutions(Heating):
     def bucket_phases(self) -> tuple[str, ...]:
         """Solids that are let form in the bucket."""
         return _formed_in(self.salts)
+
+    @property
+    def beyond_model(self) -> NDArray[np.bool_]:
+        """Where the bucket is stronger than its model is good for, (B,)."""
+        if bool(np.all(most_strength(self.bucket_totals, self.stock) < VALID_UP_TO_MOL_PER_KG)):
+            return np.zeros(self.size, dtype=bool)
+        return np.asarray(self.bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG)
 
     @property
     def _cools(self) -> NDArray[np.bool_]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,8 @@ Rows = NDArray[np.intp]
 #: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise are followed
-#: in their turn, up to REPEATS times.
+#: in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the
+#: others are not asked.
 POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 2, 8, 10, 20, 4, 150
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -64,28 +66,23 @@ class Edge:
 @dataclass(frozen=True)
 class _Look:
     """What a search wants to know next: the worst level of these rules at these scenarios; rules: None for all that
-    can come to `least`."""
+    can come to `least`. strength: also whether the bucket is stronger than its model is good for."""
 
     columns: Columns
     shape: tuple[int, int]
     least: Level = Level.CAUTION
     rules: tuple[Rule, ...] | None = None
+    strength: bool = False
 
 
 @dataclass(frozen=True)
 class _Seen:
     """The answer: worst levels, (rows, values), those of every rule that spoke, and where a bucket was stronger than
-    its model is good for (where all rules were asked), (rows, values)."""
+    its model is good for (where that was asked), (rows, values)."""
 
     level: Levels
     by_rule: tuple[tuple[Rule, Levels], ...]
     strong: NDArray[np.bool_]
-
-    def at(self, k: int) -> _Seen:
-        """The same at one of the values."""
-        one = slice(k, k + 1)
-        by_rule = tuple((rule, level[:, one]) for rule, level in self.by_rule)
-        return _Seen(self.level[:, one], by_rule, self.strong[:, one])
 
 
 @dataclass(frozen=True)
@@ -98,14 +95,32 @@ class _At:
     by_rule: tuple[tuple[Rule, Levels], ...]
 
 
+@dataclass(frozen=True)
+class _Everywhere:
+    """What was found at a value over all scenarios: the verdict, whether a bucket is stronger than its model is good
+    for, and the levels, all together (by scenario) and of the rules."""
+
+    verdict: Level
+    strong: bool
+    level: Levels
+    by_rule: tuple[tuple[Rule, Levels], ...]
+
+
 #: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
-_Steps = Generator[tuple[_Look, ...], tuple[_Seen, ...], Turns | None]
+T = TypeVar("T")
+_Steps = Generator[tuple[_Look, ...], tuple[_Seen, ...], T]
 
 
 def _verdict(level: Levels) -> Level:
     """The verdict over some scenarios; a note is none."""
     found = overall(level)
     return found if found >= Level.CAUTION else Level.NONE
+
+
+def _everywhere(seen: _Seen) -> _Everywhere:
+    """What a look at one value in every scenario says."""
+    level = seen.level[:, 0]
+    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule)
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -124,8 +139,8 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
         for quantity in LEVERS
         if quantity in asked.columns and quantity not in without
     ]
-    seen = iter(_look_at(asked, [look for one in searches for look in one.first_looks()]))
-    steps = [one.turns(next(seen), next(seen)) for one in searches]
+    grids = _together(asked, [one.seen_on_grid() for one in searches])
+    steps = [one.turns(grid) for one, grid in zip(searches, grids, strict=True)]
     found = iter(_together(asked, [step for of_one in steps for step in of_one]))
     for one, of_one in zip(searches, steps, strict=True):
         edge = one.edge([next(found) for _ in of_one])
@@ -133,9 +148,9 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
             yield edge
 
 
-def _together(asked: Asked, steps: Sequence[_Steps]) -> list[Turns | None]:
+def _together(asked: Asked, steps: Sequence[_Steps[T]]) -> list[T]:
     """What every search finds; in each round all that are not done look in one batch."""
-    found: list[Turns | None] = [None] * len(steps)
+    found: dict[int, T] = {}
     answers: dict[int, tuple[_Seen, ...] | None] = dict.fromkeys(range(len(steps)))
     while answers:
         wanted: dict[int, tuple[_Look, ...]] = {}
@@ -146,7 +161,16 @@ def _together(asked: Asked, steps: Sequence[_Steps]) -> list[Turns | None]:
                 found[i] = end.value
         told = iter(_look_at(asked, [look for looks in wanted.values() for look in looks]))
         answers = {i: tuple(next(told) for _ in looks) for i, looks in wanted.items()}
-    return found
+    return [found[i] for i in range(len(steps))]
+
+
+def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[_Seen]) -> list[_At]:
+    """What was seen of some values and rows, value by value."""
+    return [
+        _At(value, rows, look.level[:, k], tuple((rule, level[:, k]) for rule, level in look.by_rule))
+        for (values, rows), look in zip(groups, seen, strict=True)
+        for k, value in enumerate(values.tolist())
+    ]
 
 
 def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
@@ -154,16 +178,18 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
     answers: dict[int, _Seen] = {}
     groups: dict[tuple[Level, frozenset[str] | None], list[int]] = {}
     for i, look in enumerate(looks):
+        if not len(look.columns):
+            nothing = np.zeros(look.shape, dtype=np.int64)
+            answers[i] = _Seen(nothing, (), nothing.astype(bool))
+            continue
         asks = None if look.rules is None else frozenset(rule.name for rule in look.rules)
         groups.setdefault((look.least, asks), []).append(i)
-    for (least, asks), places in groups.items():
+    for (least, _), places in groups.items():
         case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
-        if asks is None:
-            bucket = case.bucket.before_solids
-            judged = asked.judge(case, least=least)
-            strong = bucket.ionic_strength > bucket.valid_up_to_mol_per_kg
-        else:
-            judged, strong = asked.judge(case, only=looks[places[0]].rules), np.zeros(case.size, dtype=bool)
+        judged = asked.judge(case, least=least, only=looks[places[0]].rules)
+        strong = np.zeros(case.size, dtype=bool)
+        if any(looks[i].strength for i in places):
+            strong = case.beyond_model
         level = worst(case, judged)
         first = 0
         for i in places:
@@ -208,20 +234,25 @@ class _Search:
             return value * (1.0 + ASKED_AGAIN * side)
         return value + ASKED_AGAIN * (self.lever.high - self.lever.low) * side
 
-    def first_looks(self) -> tuple[_Look, _Look]:
-        """At the ends of the range, and between them."""
-        least = Level.UNKNOWN if self.asked.now == Level.STOP else Level.CAUTION
-        ends = self.grid[[0, -1]] if len(self.grid) else self.grid
-        return self.look(ends, self.far, least), self.look(self.grid[1:-1], self.near, least)
+    def seen_on_grid(self) -> _Steps[list[_At]]:
+        """What is seen at the ends of the range and between them."""
+        ends = self.grid[[0, -1]] if len(self.grid) > 1 else self.grid
+        groups = ((ends, self.far), (self.grid[1:-1], self.near))
+        if self.asked.now != Level.STOP:
+            looks = tuple(self.look(values, rows) for values, rows in groups)
+            return _at_each(groups, (yield looks))
+        # Where the rules that stop it do so still, no other can let it pass.
+        holding = tuple(one.rule for one in self.asked.judged if np.any(one.level == Level.STOP))
+        seen = yield tuple(self.look(values, rows, rules=holding) for values, rows in groups)
+        held = _at_each(groups, seen)
+        let_go = [at.value for at in held if _verdict(at.level) != Level.STOP]
+        again = tuple((values[np.isin(values, let_go)], rows) for values, rows in groups)
+        told = _at_each(again, (yield tuple(self.look(values, rows, Level.UNKNOWN) for values, rows in again)))
+        return [at for at in held if at.value not in let_go] + told
 
-    def turns(self, ends: _Seen, between: _Seen) -> list[_Steps]:
-        """The searches for the first turn to the better and to the worse, on either side, from the first looks."""
-        seen = []
-        for k in range(len(self.grid)):
-            inside = 0 < k < len(self.grid) - 1
-            rows, look, place = (self.near, between, k - 1) if inside else (self.far, ends, min(k, 1))
-            by_rule = tuple((rule, level[:, place]) for rule, level in look.by_rule)
-            seen.append(_At(float(self.grid[k]), rows, look.level[:, place], by_rule))
+    def turns(self, seen: Sequence[_At]) -> list[_Steps[Turns | None]]:
+        """The searches for the first turn to the better and to the worse, on either side, from what is seen at some
+        values."""
         searches = []
         for side in (-1.0, 1.0):
             order = [one for one in seen if (one.value - self.here) * side > 0]
@@ -238,51 +269,84 @@ class _Search:
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
-    def _first(self, order: Sequence[_At], better: bool) -> _Steps:
+    def _first(self, order: Sequence[_At], better: bool) -> _Steps[Turns | None]:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
         end = next((k for k, at in enumerate(order) if self.turned(_verdict(at.level), better)), None)
         if end is None:
             return None
-        holds, turned = order[end - 1].value if end else self.here, order[end].value
-        rows = self._which(order[end].rows, order[end].level, better)
-        rules = self._telling(order[end].by_rule, better)
+        at = order[end]
+        holds, turned = order[end - 1].value if end else self.here, at.value
+        rows = self._which(at.rows, at.level, better)
+        rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
+        # Scenarios that show what the verdict is beyond, if any do.
+        shows = np.unique([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         for _ in range(REPEATS):
             value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
-            before, after = yield from self._verified(inside, outside, rules)
-            early = _verdict(before.level[:, 0])
-            if early != self.asked.now:
+            before, after = yield from self._verified(inside, outside, rules, shows, better, expected)
+            if before.verdict != self.asked.now:
                 # Some have turned earlier, this way or the other.
-                if not (self.turned(early, better) and self._alone(better)):
+                if not (self.turned(before.verdict, better) and self._alone(better)):
                     return None
-                holds, turned, rows = self.here, inside, self._which(self.every, before.level[:, 0], better)
-                rules = self._telling(before.by_rule, better)
+                holds, turned, rows = self.here, inside, self._which(self.every, before.level, better)
+                rules, expected = self._telling(before.by_rule, better), before.verdict
+                shows = np.unique([*shows, rows[0]])
                 continue
-            late = _verdict(after.level[:, 0])
-            if self.turned(late, better):
+            if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
-                return None if np.any(before.strong) or np.any(after.strong) else Turns(value, late)
+                return None if before.strong or after.strong else Turns(value, after.verdict)
             if self._alone(better) or abs(self.place(outside) - self.place(self.here)) >= abs(
                 self.place(order[-1].value) - self.place(self.here)
             ):
                 return None
-            holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level[:, 0], better)
+            holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level, better)
             rules = self._telling(after.by_rule, better, rules)
         return None
 
     def _verified(
-        self, inside: float, outside: float, rules: tuple[Rule, ...]
-    ) -> Generator[tuple[_Look, ...], tuple[_Seen, ...], tuple[_Seen, _Seen]]:
-        """Every scenario asked just inside and just outside of a value."""
-        if self.asked.now != Level.STOP:
-            (both,) = yield (self.look(np.array([inside, outside]), self.every),)
-            return both.at(0), both.at(1)
-        # A stop that these rules hold in every scenario no other takes away.
-        looks = self.look(np.array([inside]), self.every, rules=rules), self.look(np.array([outside]), self.every)
-        before, after = yield looks
-        if _verdict(before.level[:, 0]) != Level.STOP:
-            (before,) = yield (self.look(np.array([inside]), self.every),)
-        return before, after
+        self, inside: float, outside: float, rules: tuple[Rule, ...], shows: Rows, better: bool, expected: Level
+    ) -> _Steps[tuple[_Everywhere, _Everywhere]]:
+        """What is said in every scenario just inside of a value and, where the verdict holds there, just outside.
+
+        rules: those that tell; expected: the verdict outside, most likely; shows: scenarios that are likely to show it.
+        """
+        just_in, just_out = np.array([inside]), np.array([outside])
+        beyond = self.look(just_out, self.every, strength=True)
+        if not (self._alone(better) and expected >= Level.UNKNOWN):
+            within, out = yield self.look(just_in, self.every, strength=True), beyond
+            return _everywhere(within), _everywhere(out)
+        some = self.look(just_out, shows), self.look(just_out, self.every, rules=(), strength=True)
+        if self.asked.now == Level.STOP:
+            before, few, strong = yield from self._stopped(just_in, rules, some)
+        else:
+            full, few, strong = yield self.look(just_in, self.every, strength=True), *some
+            before = _everywhere(full)
+        if before.verdict != self.asked.now:
+            return before, before
+        if few.level.max() >= Level.UNKNOWN and few.level.min() < Level.STOP and self.turned(Level.UNKNOWN, better):
+            # With an unknown somewhere and no stop everywhere the others change nothing.
+            return before, _Everywhere(Level.UNKNOWN, bool(np.any(strong.strong)), few.level[:, 0], few.by_rule)
+        (out,) = yield (beyond,)
+        return before, _everywhere(out)
+
+    def _stopped(
+        self, value: Floats, rules: tuple[Rule, ...], also: tuple[_Look, _Look]
+    ) -> _Steps[tuple[_Everywhere, _Seen, _Seen]]:
+        """What is said of a stop at a value in every scenario; and the answers to two other looks.
+
+        One stop is enough for a scenario: the rule that stops most of them now is asked first, the others only where it
+        does not, and what else there is where these do not either.
+        """
+        now = {one.rule.name: int(np.sum(one.level == Level.STOP)) for one in self.asked.judged}
+        lead = max(rules, key=lambda rule: now.get(rule.name, 0))
+        seen, few, strong = yield self.look(value, self.every, rules=(lead,)), *also
+        level = seen.level[:, 0].copy()
+        for asked in (rules, None):
+            open_ = np.flatnonzero(level < Level.STOP)
+            if len(open_) and asked != (lead,):
+                (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
+                level[open_] = seen.level[:, 0]
+        return _Everywhere(_verdict(level), False, level, seen.by_rule), few, strong
 
     def _telling(
         self, seen: Sequence[tuple[Rule, Levels]], better: bool, also: Sequence[Rule] = ()
@@ -307,7 +371,7 @@ class _Search:
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...]
-    ) -> Generator[tuple[_Look, ...], tuple[_Seen, ...], float]:
+    ) -> _Steps[float]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
         scenarios and rules."""
         holds, turned = self.place(holds_at), self.place(turned_at)
@@ -330,7 +394,12 @@ class _Search:
         return level < self.asked.now if better else level > self.asked.now
 
     def look(
-        self, values: Floats, rows: Rows, least: Level = Level.CAUTION, rules: tuple[Rule, ...] | None = None
+        self,
+        values: Floats,
+        rows: Rows,
+        least: Level = Level.CAUTION,
+        rules: tuple[Rule, ...] | None = None,
+        strength: bool = False,
     ) -> _Look:
         """A look at each value in some scenarios.
 
@@ -340,7 +409,7 @@ class _Search:
         columns = self.asked.columns
         moved = self._moved(columns.numbers[self.quantity.name][rows], values)
         at = columns.repeated(rows, len(values)).moved(self.quantity, moved)
-        return _Look(at, (len(rows), len(values)), least, rules)
+        return _Look(at, (len(rows), len(values)), least, rules, strength)
 
     def _moved(self, values: Floats, to: Floats) -> Floats:
         """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""
