@@ -237,18 +237,21 @@ class _Search:
     def seen_on_grid(self) -> _Steps[list[_At]]:
         """What is seen at the ends of the range and between them."""
         ends = self.grid[[0, -1]] if len(self.grid) > 1 else self.grid
-        groups = ((ends, self.far), (self.grid[1:-1], self.near))
+        groups = [(ends, self.far), (self.grid[1:-1], self.near)]
         if self.asked.now != Level.STOP:
             looks = tuple(self.look(values, rows) for values, rows in groups)
             return _at_each(groups, (yield looks))
-        # Where the rules that stop it do so still, no other can let it pass.
+        # Where a rule that stops it does so still, no other can let it pass.
         holding = tuple(one.rule for one in self.asked.judged if np.any(one.level == Level.STOP))
-        seen = yield tuple(self.look(values, rows, rules=holding) for values, rows in groups)
-        held = _at_each(groups, seen)
-        let_go = [at.value for at in held if _verdict(at.level) != Level.STOP]
-        again = tuple((values[np.isin(values, let_go)], rows) for values, rows in groups)
-        told = _at_each(again, (yield tuple(self.look(values, rows, Level.UNKNOWN) for values, rows in again)))
-        return [at for at in held if at.value not in let_go] + told
+        found: list[_At] = []
+        for asked in ((self._lead(holding),), holding, None):
+            looks = tuple(self.look(values, rows, Level.UNKNOWN, asked) for values, rows in groups)
+            seen = _at_each(groups, (yield looks))
+            held = [at for at in seen if asked is None or _verdict(at.level) == Level.STOP]
+            found += held
+            known = [at.value for at in held]
+            groups = [(values[~np.isin(values, known)], rows) for values, rows in groups]
+        return found
 
     def turns(self, seen: Sequence[_At]) -> list[_Steps[Turns | None]]:
         """The searches for the first turn to the better and to the worse, on either side, from what is seen at some
@@ -337,8 +340,7 @@ class _Search:
         One stop is enough for a scenario: the rule that stops most of them now is asked first, the others only where it
         does not, and what else there is where these do not either.
         """
-        now = {one.rule.name: int(np.sum(one.level == Level.STOP)) for one in self.asked.judged}
-        lead = max(rules, key=lambda rule: now.get(rule.name, 0))
+        lead = self._lead(rules)
         seen, few, strong = yield self.look(value, self.every, rules=(lead,)), *also
         level = seen.level[:, 0].copy()
         for asked in (rules, None):
@@ -347,6 +349,11 @@ class _Search:
                 (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
                 level[open_] = seen.level[:, 0]
         return _Everywhere(_verdict(level), False, level, seen.by_rule), few, strong
+
+    def _lead(self, rules: Sequence[Rule]) -> Rule:
+        """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
+        now = {one.rule.name: int(np.sum(one.level == Level.STOP)) for one in self.asked.judged}
+        return max(rules, key=lambda rule: (now.get(rule.name, 0), rule.family != "bucket"))
 
     def _telling(
         self, seen: Sequence[tuple[Rule, Levels]], better: bool, also: Sequence[Rule] = ()
