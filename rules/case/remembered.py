@@ -22,8 +22,8 @@ class _Solved:
     """Small solutions that were asked for lately, and what the answer was: the same well, or the same pour asked
     again. Safe for threads."""
 
-    def __init__(self, most: int) -> None:
-        self._most, self._lock = most, Lock()
+    def __init__(self, most_rows: int) -> None:
+        self._most_rows, self._rows, self._lock = most_rows, 0, Lock()
         self._known: OrderedDict[tuple[Any, ...], Solution] = OrderedDict()
 
     def get(self, asked: tuple[Any, ...]) -> Solution | None:
@@ -34,13 +34,16 @@ class _Solved:
 
     def put(self, asked: tuple[Any, ...], solution: Solution) -> None:
         with self._lock:
+            if asked not in self._known:
+                self._rows += len(solution.converged)
             self._known[asked] = solution
-            while len(self._known) > self._most:
-                self._known.popitem(last=False)
+            while self._rows > self._most_rows:
+                _, oldest = self._known.popitem(last=False)
+                self._rows -= len(oldest.converged)
 
 
-#: Solutions of up to so many rows are remembered, so many of them (some 15 MB at most).
-_REMEMBERED_ROWS, _REMEMBERED = 40, 96
+#: Solutions of up to so many rows are remembered, so many rows of them in all (some 30 MB at most).
+_REMEMBERED_ROWS, _REMEMBERED = 40, 4000
 _SOLVED = _Solved(_REMEMBERED)
 
 

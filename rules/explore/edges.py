@@ -292,7 +292,7 @@ class _Search:
                 if not (self.turned(before.verdict, better) and self._alone(better)):
                     return None
                 holds, turned, rows = self.here, inside, self._which(self.every, before.level, better)
-                rules, expected = self._telling(before.by_rule, better), before.verdict
+                rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
                 shows = np.unique([*shows, rows[0]])
                 continue
             if self.turned(after.verdict, better):
