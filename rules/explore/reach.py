@@ -76,7 +76,7 @@ def reach(
             states[i].path.moved(columns.repeated(where, len(values)), np.tile(values, len(where)))
             for i, (values, where) in wanted.items()
         ]
-        case = Case(question, Columns.joined(parts), together=True)
+        case = Case(question, Columns.joined(parts))
         judged = judge(case, least=Level(at_most + 1))
         seen = worst(case, [one for one in judged if one.rule.family not in apart_from])
         # Beyond what the model is good for it has nothing to promise.

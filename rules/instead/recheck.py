@@ -70,7 +70,7 @@ class Again:
             question = self._asked(key, pour)
             if question is None:
                 return False
-            case = Case(question, scenarios(question), together=True)
+            case = Case(question, scenarios(question))
             about_people = [rule for rule in rules() if rule.family == "people"]
             judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
         return any(one.rule.family == "people" and overall(one.level) >= Level.UNKNOWN for one in judged)
