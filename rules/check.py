@@ -10,10 +10,6 @@ from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
 from .families.registry import rule_named
-from .instead.recheck import Again
-from .instead.remedy import remedies_for
-from .instead.split import splits_of
-from .instead.swap import swaps_for
 from .present.words import worded
 
 #: Of so many products at most the split is looked for without being asked for: of three 7 sets are checked, of six 63.
@@ -48,14 +44,23 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
 
 def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, object]:
     """What to do instead, as far as it is looked for without being asked for: each changed pour is asked once."""
+    helps = any(rule_named(finding.rule).swap_helps for finding in verdict.findings if finding.level != "note")
+    stands = verdict.verdict not in {"stop", "unknown"}
+    if stands and not helps:
+        return {}
+    from .instead.recheck import Again
+    from .instead.remedy import remedies_for
+    from .instead.split import splits_of
+    from .instead.swap import swaps_for
+
     question = weighed.question
     found: dict[str, object] = {}
     again = Again(question, catalog)
     again.know(weighed)
-    if any(rule_named(finding.rule).swap_helps for finding in verdict.findings if finding.level != "note"):
+    if helps:
         swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again)
         found["swaps"] = swaps.offered
-    if verdict.verdict in {"stop", "unknown"}:
+    if not stands:
         if 1 < len(question.poured) <= _SPLIT_UNASKED:
             found["splits"] = splits_of(question, catalog, again).offered
         found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
