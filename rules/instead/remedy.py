@@ -290,19 +290,9 @@ class _Mender:
                 ]
                 lines = [PouredProduct.model_validate({"name": p.id, "amount": p.amount}) for p in swap.products]
                 changed = pour.model_copy(update={"product": (*stays, *lines)})
-                yield Remedy(
-                    kind="swap",
-                    settings=self.settings,
-                    buckets=(
-                        RemedyBucket(
-                            products=self._names(changed),
-                            change=_plain(changed, "product", *self.set_tables),
-                            verdict=swap.verdict,
-                            rules=swap.rules,
-                        ),
-                    ),
-                    verdict=swap.verdict,
-                )
+                weighed = self._good(changed)
+                if weighed is not None:
+                    yield self._remedy(Try("swap", changed, ("product",)), [(changed, weighed)])
 
     # --- acid -------------------------------------------------------------------------------------
 
@@ -396,12 +386,6 @@ class _Mender:
     def _measured(self, product: Product, kg: float) -> str:
         return measured(product, kg, in_metric=metric(self.question.poured))[0]
 
-    def _names(self, pour: Pour) -> tuple[str, ...]:
-        return tuple(
-            f"{line.amount.text} {self.catalog.product(line.name).name if not line.inline else line.name}"
-            for line in pour.product
-        )
-
     def _remedy(
         self,
         tried: Try,
@@ -417,7 +401,7 @@ class _Mender:
             to=tried.to,
             buckets=tuple(
                 RemedyBucket(
-                    products=self._names(pour),
+                    products=_names(weighed.question),
                     change=_plain(pour, *tried.tables, *self.set_tables),
                     verdict=weighed.answer,
                     rules=weighed.blamed,
@@ -428,6 +412,11 @@ class _Mender:
             acid=acid,
             lost=lost or {},
         )
+
+
+def _names(question: Question) -> tuple[str, ...]:
+    """What is poured, with amounts."""
+    return tuple(f"{item.amount.text} {item.product.name}" for item in question.poured)
 
 
 def _product(line: PouredProduct) -> dict[str, Any]:
