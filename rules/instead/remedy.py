@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ...catalog import Catalog, InputError, Product, UnknownName
-from ...catalog.nutrients import percent_from_species
+from ...catalog.nutrients import NUTRIENTS, percent_from_species
 from ..answer.assess import Weighed, dangerous, one_thread, weigh
 from ..answer.verdict import SEVERITY, AcidDose, Remedies, Remedy, RemedyBucket, RemedyKind
 from ..ask.pour import Pour, PouredProduct
@@ -30,7 +30,7 @@ from .measured import measured, metric
 from .recheck import GOOD, OF_THE_WATER, Again, only_of
 from .settings import set_right
 from .split import MOST_PRODUCTS, splits_of
-from .swap import swaps_for
+from .swap import FREE_PERCENT, swaps_for
 
 #: How much a change asks of a person, by its kind, in the order in which equally good ones are offered (design choice);
 #: a number that is changed more counts more.
@@ -63,6 +63,8 @@ _NEVER_ACID = frozenset({"hypochlorite", "sulfite-gas", "alkali", "ammonia-gas"}
 _NEVER_ACID_SPECIES = frozenset({"CO3-2", "S2O3-2", "H4SiO4", "P2O7-4"})
 #: Acid that cannot be measured to this share is not offered.
 _ACID_WITHIN = 0.05
+#: Blends that are checked for a swap; what nobody misses that a swap leaves out.
+_SWAPS_CHECKED, _NO_LOSS = 4, frozenset({"cl", "na"})
 #: Percent P2O5 from which on a product is a source of it.
 _OF_PHOSPHATE = 1.0
 
@@ -248,7 +250,8 @@ class _Mender:
                 self.question.poured[i].mass_kg * (self.question.poured[i].likely.percent(key) or 0.0) / 100.0
                 for i in places
             )
-            for key in ("n", "p2o5", "k2o")
+            for key in NUTRIENTS
+            if not key.startswith("n_") and key not in _NO_LOSS
         }
         return {key: _tidy(kg) for key, kg in found.items() if kg > 0.0}
 
@@ -281,18 +284,42 @@ class _Mender:
                     buckets=tuple(buckets),
                     verdict=split.verdict,
                 )
-        if any(one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged):
-            for swap in swaps_for(self.question, self.catalog, offered=1, again=self._here_again).offered[:1]:
-                stays = [
-                    line
-                    for line, item in zip(pour.product, self.question.poured, strict=True)
-                    if item.product.name not in swap.replaces
-                ]
-                lines = [PouredProduct.model_validate({"name": p.id, "amount": p.amount}) for p in swap.products]
-                changed = pour.model_copy(update={"product": (*stays, *lines)})
-                weighed = self._good(changed)
-                if weighed is not None:
-                    yield self._remedy(Try("swap", changed, ("product",)), [(changed, weighed)])
+        phosphate = any(one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged)
+        if phosphate and (other := self._swapped()) is not None:
+            yield other
+            return
+        # Each of the others by itself, where phosphorus is not the trouble.
+        for item in self.question.poured:
+            if (item.likely.percent("p2o5") or 0.0) <= FREE_PERCENT:
+                other = self._swapped(item.product.name)
+                if other is not None:
+                    yield other
+
+    def _swapped(self, *replaces: str) -> Remedy | None:
+        """With other sources in the place of these, or of what holds phosphorus."""
+        found = swaps_for(
+            self.question, self.catalog, replaces=replaces, offered=1, checked=_SWAPS_CHECKED, again=self._here_again
+        ).offered
+        if not found:
+            return None
+        (swap, *_) = found
+        pour = self.question.pour
+        stays = [
+            line
+            for line, item in zip(pour.product, self.question.poured, strict=True)
+            if item.product.name not in swap.replaces
+        ]
+        lines = [PouredProduct.model_validate({"name": one.id, "amount": one.amount}) for one in swap.products]
+        changed = pour.model_copy(update={"product": (*stays, *lines)})
+        weighed = self._good(changed)
+        if weighed is None:
+            return None
+        lost = {
+            key: _tidy(one.before_kg - one.after_kg)
+            for key, one in swap.brings.items()
+            if not key.startswith("n_") and key not in _NO_LOSS and one.after_kg < 0.5 * one.before_kg
+        }
+        return self._remedy(Try("swap", changed, ("product",)), [(changed, weighed)], lost=lost)
 
     # --- acid -------------------------------------------------------------------------------------
 
