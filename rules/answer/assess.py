@@ -11,6 +11,7 @@ import numpy as np
 from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
+from ..explore.deciding import Ranges
 from ..explore.edges import Asked, Turns, edges, no_number_turns
 from ..explore.scenarios import scenarios
 from ..families.registry import Judge, worst
@@ -77,9 +78,10 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
         weighed.judged,
         weighed.level,
     )
+    ranges: Ranges = {}
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
-    found = findings(question, columns, judge, judged, look=deep and (listed or level != Level.STOP))
+    found = findings(question, columns, judge, judged, look=deep and (listed or level != Level.STOP), ranges=ranges)
     known = any(item.composition.mixtures for item in question.poured)
     states = known and depth != "verdict"
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
@@ -96,7 +98,7 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
         water=None if question.water is None else water_state(question.water, question.usual),
         bucket=state(case, "bucket") if states else None,
         line=state(case, "line") if states else None,
-        decided_by=decisions(question, columns, judge, judged) if deep and level == Level.UNKNOWN else (),
+        decided_by=decisions(question, columns, judge, judged, ranges) if deep and level == Level.UNKNOWN else (),
         edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
         jars=jars_seen(question.jars, found),
         assumed=(*question.assumed, *(estimated(case) if known else ())),

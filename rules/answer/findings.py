@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..ask.columns import Columns
 from ..ask.question import Question
-from ..explore.deciding import TurningPoint, turning_points
+from ..explore.deciding import Ranges, TurningPoint, turning_points
 from ..families.label import UNKNOWN_GRADE
 from ..families.registry import Judge, failed_headline, failure
 from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
@@ -54,9 +54,17 @@ def spoken(judged: Judged) -> Judged:
 
 
 def findings(
-    question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged], *, look: bool
+    question: Question,
+    columns: Columns,
+    judge: Judge,
+    judged: Sequence[Judged],
+    *,
+    look: bool,
+    ranges: Ranges | None = None,
 ) -> tuple[Finding, ...]:
-    """Findings, the worst first. look: also for the values at which the first few that are unknown turn."""
+    """Findings, the worst first. look: also for the values at which the first few that are unknown turn. ranges: as in
+    `turning_points`."""
+    ranges = {} if ranges is None else ranges
     gas = any(one.rule.sets_gas_free and np.any(one.level >= Level.CAUTION) for one in judged)
     unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
@@ -66,15 +74,18 @@ def findings(
             bad = one.level >= Level.UNKNOWN
             turns: list[TurningPoint] = []
             if one.rule.name in looked_at and not np.all(bad):
-                turns = turning_points(question, columns, bad, judge, [one.rule])
+                turns = turning_points(question, columns, bad, judge, [one.rule], ranges)
             cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
             found.append((one.overall, _finding(one, tuple(decision(turn) for turn in turns), cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
 
-def decisions(question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged]) -> tuple[Decision, ...]:
-    """What the verdict turns on, over all rules whose answer is not the same everywhere."""
+def decisions(
+    question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged], ranges: Ranges
+) -> tuple[Decision, ...]:
+    """What the verdict turns on, over all rules whose answer is not the same everywhere. ranges: as in
+    `turning_points`."""
     split = [(one.rule, bad) for one in judged if 0 < np.sum(bad := one.level >= Level.UNKNOWN) < len(bad)]
     if not split:
         return ()
@@ -88,11 +99,11 @@ def decisions(question: Question, columns: Columns, judge: Judge, judged: Sequen
         turn
         for rule, mask in split
         if rule is UNKNOWN_GRADE
-        for turn in turning_points(question, columns, mask, judge, [rule])
+        for turn in turning_points(question, columns, mask, judge, [rule], ranges)
     ]
     turns += [
         turn
-        for turn in turning_points(question, columns, bad, judge, rules)
+        for turn in turning_points(question, columns, bad, judge, rules, ranges)
         if all(turn.input.name != first.input.name for first in turns)
     ]
     # What turns at no value and by no choice decides nothing that could be found out.

@@ -63,6 +63,12 @@ _HELPS = 0.8
 _STEP = 0.7
 #: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns, twice.
 _POINTS, _OTHERS = 15, 12
+#: In how many parts what is between two values is cut, one after the other, to find which of _POINTS it turns between.
+_PARTS = (4, 4)
+
+
+#: The scenarios of an input's values over its range, by its name: what several rules turn on is solved once.
+Ranges = dict[str, Case]
 
 
 @dataclass(frozen=True)
@@ -73,19 +79,19 @@ class _Asked:
     judge: Judge
     rules: Sequence[Rule]
 
-    def trouble(self, columns: Columns) -> Mask:
+    def trouble(self, case: Case) -> Mask:
         """Where it is, (B,)."""
-        case = Case(self.question, columns)
         return np.asarray(worst(case, self.judge(case, only=self.rules)) >= Level.UNKNOWN)
 
 
 def turning_points(
-    question: Question, columns: Columns, bad: Mask, judge: Judge, rules: Sequence[Rule]
+    question: Question, columns: Columns, bad: Mask, judge: Judge, rules: Sequence[Rule], ranges: Ranges
 ) -> list[TurningPoint]:
     """The one or two inputs that decide, with the values at which the answer turns; the most telling first, of those
     that tell alike the cheapest to find out.
 
-    columns, bad: the swept scenarios and where one of the rules is trouble, stopping or unknown.
+    columns, bad: the swept scenarios and where one of the rules is trouble, stopping or unknown. ranges: what was
+    looked at before of these scenarios, and is added to.
     """
     asked = _Asked(question, judge, rules)
     shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
@@ -98,7 +104,7 @@ def turning_points(
         enough = _SECOND_SHARE * sure[0].explains if sure else least
         if share <= 0.0 or share < enough or (sure and share < _ALIKE * sure[0].explains and _rest(sure)):
             break
-        turn = _turn(asked, columns, bad, one, share)
+        turn = _turn(asked, columns, bad, one, share, ranges)
         found.append(turn)
         if (one.choose is not None or (turn.at is not None and _helps(turn, bad))) and not _beyond_days(turn):
             sure.append(turn)
@@ -155,38 +161,45 @@ def _in_step(one: Floats, other: Floats) -> bool:
     return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
 
 
-def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float) -> TurningPoint:
+def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, ranges: Ranges) -> TurningPoint:
     if one.choose is not None:
         return TurningPoint(one, share, choice=one.choose(bad))
     pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, min(_OTHERS, len(bad))).astype(int)]))
 
-    def seen(places: Floats, rows: Sequence[int] | np.ndarray) -> Mask:
-        """Trouble at each row's places, (R, P)."""
-        table = one.put(columns.repeated(np.asarray(rows), places.shape[1]), places.reshape(-1))
-        return asked.trouble(table).reshape(places.shape)
+    def cased(places: Floats, rows: np.ndarray) -> Case:
+        """Each row at its places."""
+        return Case(asked.question, one.put(columns.repeated(rows, places.shape[1]), places.reshape(-1)))
 
-    def first_change(places: Floats, found: Mask) -> Floats:
-        """The two places between which it turns first, (R, 2)."""
-        step = np.argmax(found[:, 1:] != found[:, :-1], axis=1)
-        return np.take_along_axis(places, step[:, None] + np.arange(2), axis=1)
-
-    def between(ends: Floats) -> Floats:
-        """Places from one end to the other, (R, P)."""
-        return np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
+    def narrowed(ends: Floats, rising: Mask, rows: np.ndarray) -> Floats:
+        """The two places between which it turns, (R, 2), of those that cut what is between the ends in equal parts;
+        rising: whether it is trouble at the second end."""
+        places = np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
+        # A few of them first, then those between the two where it turns.
+        low, high = np.zeros(len(rows), dtype=int), np.full(len(rows), _POINTS - 1)
+        for parts in _PARTS:
+            cuts = low[:, None] + np.round((high - low)[:, None] * np.arange(1, parts) / parts).astype(int)
+            asks = np.take_along_axis(places, cuts, axis=1)
+            turned = asked.trouble(cased(asks, rows)).reshape(asks.shape) == rising[:, None]
+            known = np.column_stack([low, cuts, high])
+            first = np.argmax(np.column_stack([turned, np.ones(len(rows), dtype=bool)]), axis=1)[:, None]
+            low, high = (np.take_along_axis(known, first + side, axis=1)[:, 0] for side in (0, 1))
+        return np.take_along_axis(places, np.column_stack([low, high]), axis=1)
 
     grid = np.tile(np.linspace(*one.ends, _POINTS), (len(pick), 1))
-    found = seen(grid, pick)
-    crossing = np.flatnonzero(np.any(found[:, 1:] != found[:, :-1], axis=1))
+    if one.name not in ranges:
+        ranges[one.name] = cased(grid, pick)
+    found = asked.trouble(ranges[one.name]).reshape(grid.shape)
+    changes = found[:, 1:] != found[:, :-1]
+    crossing = np.flatnonzero(np.any(changes, axis=1))
     if not len(crossing):
         return TurningPoint(one, share)
-    cells = between(first_change(grid, found)[crossing])
-    ends = first_change(cells, seen(cells, pick[crossing]))
+    step = np.argmax(changes, axis=1)[crossing, None] + np.arange(2)
+    sides = np.take_along_axis(found[crossing], step, axis=1)[:, 1]
+    ends = narrowed(np.take_along_axis(grid[crossing], step, axis=1), sides, pick[crossing])
     # The best estimate where it turns at all, else one in the middle.
     lead = 0 if crossing[0] == 0 else len(crossing) // 2
-    finest = between(ends[[lead]])
-    at_last = seen(finest, pick[crossing[[lead]]])
-    below, above = first_change(finest, at_last)[0]
-    rising = bool(at_last[0, -1])
+    below, above = narrowed(ends[[lead]], sides[[lead]], pick[crossing[[lead]]])[0]
+    rising = bool(sides[lead])
     at = float(one.value(np.array([below if rising else above]))[0])
     values = one.value(np.append(ends.reshape(-1), [below, above]))
     return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), rising)
