@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Generator, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -23,10 +23,11 @@ Rows = NDArray[np.intp]
 #: others), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
 #: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
-#: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise are followed
-#: in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the
+#: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
+#: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the
 #: others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS, MOST_ROWS = 13, 2, 8, 10, 20, 4, 150
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 13, 2, 8, 10, 20, 4
+MOST_ROWS, FOLLOWED = 150, 12
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
@@ -77,12 +78,13 @@ class _Look:
 
 @dataclass(frozen=True)
 class _Seen:
-    """The answer: worst levels, (rows, values), those of every rule that spoke, and where a bucket was stronger than
-    its model is good for (where that was asked), (rows, values)."""
+    """The answer: worst levels, (rows, values), those of every rule that spoke, where a bucket was stronger than its
+    model is good for (where that was asked), and how severe it is by the rule that says most, (rows, values) each."""
 
     level: Levels
     by_rule: tuple[tuple[Rule, Levels], ...]
     strong: NDArray[np.bool_]
+    severity: Floats
 
 
 @dataclass(frozen=True)
@@ -98,12 +100,13 @@ class _At:
 @dataclass(frozen=True)
 class _Everywhere:
     """What was found at a value over all scenarios: the verdict, whether a bucket is stronger than its model is good
-    for, and the levels, all together (by scenario) and of the rules."""
+    for, the levels, all together (by scenario) and of the rules, and how severe it is (by scenario)."""
 
     verdict: Level
     strong: bool
     level: Levels
     by_rule: tuple[tuple[Rule, Levels], ...]
+    severity: Floats
 
 
 #: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
@@ -120,7 +123,7 @@ def _verdict(level: Levels) -> Level:
 def _everywhere(seen: _Seen) -> _Everywhere:
     """What a look at one value in every scenario says."""
     level = seen.level[:, 0]
-    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule)
+    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule, seen.severity[:, 0])
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -180,7 +183,7 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
     for i, look in enumerate(looks):
         if not len(look.columns):
             nothing = np.zeros(look.shape, dtype=np.int64)
-            answers[i] = _Seen(nothing, (), nothing.astype(bool))
+            answers[i] = _Seen(nothing, (), nothing.astype(bool), nothing.astype(float))
             continue
         asks = None if look.rules is None else frozenset(rule.name for rule in look.rules)
         groups.setdefault((look.least, asks), []).append(i)
@@ -195,9 +198,19 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
         for i in places:
             part, shape = slice(first, first + len(looks[i].columns)), looks[i].shape
             by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in judged if np.any(one.level[part]))
-            answers[i] = _Seen(level[part].reshape(shape), by_rule, strong[part].reshape(shape))
+            severity = _severity(judged, part).reshape(shape)
+            answers[i] = _Seen(level[part].reshape(shape), by_rule, strong[part].reshape(shape), severity)
             first = part.stop
     return [answers[i] for i in range(len(looks))]
+
+
+def _severity(judged: Sequence[Judged], part: slice) -> Floats:
+    """How severe some scenarios are by the rule that says most of them, (B,)."""
+    spoke = [(one, severity) for one in judged if (severity := one.outcome.severity) is not None]
+    if not spoke:
+        return np.zeros(part.stop - part.start)
+    _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
+    return np.nan_to_num(severity[part], nan=0.0)
 
 
 class _Search:
@@ -283,6 +296,8 @@ class _Search:
         rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
         # Scenarios that show what the verdict is beyond, if any do.
         shows = np.unique([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
+        if self.asked.now == Level.STOP:
+            shows = np.union1d(shows, self.far)
         for _ in range(REPEATS):
             value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
@@ -291,7 +306,7 @@ class _Search:
                 # Some have turned earlier, this way or the other.
                 if not (self.turned(before.verdict, better) and self._alone(better)):
                     return None
-                holds, turned, rows = self.here, inside, self._which(self.every, before.level, better)
+                holds, turned, rows = self.here, inside, self._foremost(before, better)
                 rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
                 shows = np.unique([*shows, rows[0]])
                 continue
@@ -315,11 +330,12 @@ class _Search:
         """
         just_in, just_out = np.array([inside]), np.array([outside])
         beyond = self.look(just_out, self.every, strength=True)
-        if not (self._alone(better) and expected >= Level.UNKNOWN):
+        stopped = self.asked.now == Level.STOP
+        if not stopped and not (self._alone(better) and expected >= Level.UNKNOWN):
             within, out = yield self.look(just_in, self.every, strength=True), beyond
             return _everywhere(within), _everywhere(out)
         some = self.look(just_out, shows), self.look(just_out, self.every, rules=(), strength=True)
-        if self.asked.now == Level.STOP:
+        if stopped:
             before, few, strong = yield from self._stopped(just_in, rules, some)
         else:
             full, few, strong = yield self.look(just_in, self.every, strength=True), *some
@@ -328,7 +344,7 @@ class _Search:
             return before, before
         if few.level.max() >= Level.UNKNOWN and few.level.min() < Level.STOP and self.turned(Level.UNKNOWN, better):
             # With an unknown somewhere and no stop everywhere the others change nothing.
-            return before, _Everywhere(Level.UNKNOWN, bool(np.any(strong.strong)), few.level[:, 0], few.by_rule)
+            return before, replace(_everywhere(few), verdict=Level.UNKNOWN, strong=bool(np.any(strong.strong)))
         (out,) = yield (beyond,)
         return before, _everywhere(out)
 
@@ -342,13 +358,13 @@ class _Search:
         """
         lead = self._lead(rules)
         seen, few, strong = yield self.look(value, self.every, rules=(lead,)), *also
-        level = seen.level[:, 0].copy()
+        level, severity = seen.level[:, 0].copy(), seen.severity[:, 0]
         for asked in (rules, None):
             open_ = np.flatnonzero(level < Level.STOP)
             if len(open_) and asked != (lead,):
                 (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
                 level[open_] = seen.level[:, 0]
-        return _Everywhere(_verdict(level), False, level, seen.by_rule), few, strong
+        return _Everywhere(_verdict(level), False, level, seen.by_rule, severity), few, strong
 
     def _lead(self, rules: Sequence[Rule]) -> Rule:
         """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
@@ -375,6 +391,12 @@ class _Search:
         turned = np.array([self.turned(_verdict(one[None]), better) for one in level], dtype=bool)
         keep = turned if self._alone(better) else ~turned
         return rows[keep] if np.any(keep) else rows
+
+    def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
+        """Of the scenarios that have turned at a value those that are likely to have turned first."""
+        turned = np.flatnonzero(np.isin(self.every, self._which(self.every, seen.level, better)))
+        order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
+        return self.every[np.sort(turned[order[:FOLLOWED]])]
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...]
