@@ -137,8 +137,10 @@ class Solutions(Heating):
         """Where cooling may bring a salt out or freeze the bucket, (B,)."""
         before = self.bucket.before_solids
         salts = np.array([self.stock.phase(salt.curve.name) for salt in (*self.salts, *self.made_salts)], dtype=int)
-        start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
-        less = self.stock.phase_ln_k(start + 273.15, salts) - self.stock.phase_ln_k(coldest + 273.15, salts)
+        coldest = self.coldest_c
+        both = np.concatenate([self.of(BUCKET_TEMPERATURE), coldest]) + 273.15
+        ln_k = self.stock.phase_ln_k(both, salts)
+        less = ln_k[: self.size] - ln_k[self.size :]
         near = before.saturation_index[:, salts] + less / LN10 > -_COOLING_MOVES_SI
         return np.asarray(np.any(near, axis=1) | (coldest < 0.0) | ~before.converged)
 

@@ -100,17 +100,23 @@ class Constants:
         for phase, terms in self.phase_analytic:
             if phase in place:
                 out[:, place[phase]] = LN10 * _expression(terms, temperature_k)
-        for phase, celsius, ln_k in self.phase_curves:
+        for (phase, celsius, ln_k), slopes in zip(self.phase_curves, self._end_slopes, strict=True):
             if phase in place:
-                out[:, place[phase]] = _along(celsius, ln_k, temperature_k - 273.15)
+                out[:, place[phase]] = _along(celsius, ln_k, slopes, temperature_k - 273.15)
         return out
 
+    @cached_property
+    def _end_slopes(self) -> tuple[tuple[float, float] | None, ...]:
+        """First and last slope of each table of `phase_curves`, None of one with a single point."""
+        slopes = [np.diff(ln_k) / np.diff(celsius) for _, celsius, ln_k in self.phase_curves]
+        return tuple((float(one[0]), float(one[-1])) if len(one) else None for one in slopes)
 
-def _along(celsius: Floats, ln_k: Floats, temperature_c: Floats) -> Floats:
+
+def _along(celsius: Floats, ln_k: Floats, slopes: tuple[float, float] | None, temperature_c: Floats) -> Floats:
     """A table at each temperature, straight between its points and on along its ends."""
     value = np.interp(temperature_c, celsius, ln_k)
-    if len(celsius) > 1:
-        first, last = (np.diff(ln_k) / np.diff(celsius))[[0, -1]]
+    if slopes is not None:
+        first, last = slopes
         value += (
             np.minimum(temperature_c - celsius[0], 0.0) * first + np.maximum(temperature_c - celsius[-1], 0.0) * last
         )

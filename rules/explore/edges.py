@@ -24,8 +24,8 @@ Rows = NDArray[np.intp]
 #: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
-#: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the
-#: others are not asked.
+#: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
+#: all of them, the others are not asked.
 POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 13, 2, 8, 10, 20, 4
 MOST_ROWS, FOLLOWED = 150, 12
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where

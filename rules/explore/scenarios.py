@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import product as cross
 
 import numpy as np
@@ -24,9 +25,9 @@ def scenarios(question: Question) -> Columns:
     (one that has most calcium meets one that has most sulfate), and in some rows each leans its own way. The choice
     is fixed, so that the same question gives the same answer.
     """
-    rng = np.random.default_rng(SEED)
-    shares = _numbers(rng, len(question.unknowns))
     labels, leans = question.open_labels, _leans(question)
+    rng = np.random.default_rng(SEED)
+    shares = _numbers(rng, len(question.unknowns)) if leans else _without_labels(len(question.unknowns))
     picks = np.zeros((len(shares), len(labels)))
     towards = np.ones_like(picks)
     if leans:
@@ -83,6 +84,12 @@ def _numbers(rng: np.random.Generator, size: int) -> Floats:
         rows.append(rng.integers(0, 2, (CORNERS, size)).astype(float))
         rows.append(_latin(rng, INSIDE, size))
     return np.concatenate(rows)
+
+
+@cache
+def _without_labels(size: int) -> Floats:
+    """`_numbers` of a pour whose labels leave nothing open; not to be written to."""
+    return _numbers(np.random.default_rng(SEED), size)
 
 
 def _leans(question: Question) -> list[tuple[int, ...]]:

@@ -180,8 +180,10 @@ CHLORAMINE = Rule(
 
 def _bleach_with_feed(case: Case) -> Outcome | None:
     bleach = bool(_bleach(case))
+    if not bleach and not case.question.pour.site.chlorination:
+        return None
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
-    if not bleach and case.question.pour.site.chlorination and np.any(attack):
+    if not bleach and np.any(attack):
         return Outcome(
             np.where(attack, int(Level.CAUTION), int(Level.NONE)),
             lambda _: (
