@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, cast
 
@@ -354,6 +355,9 @@ def sweep(
     liquid: Annotated[str, typer.Option("--liquid", help="Amount of a liquid product.")] = "1 qt",
     bucket: Annotated[str, typer.Option("--bucket", help="Filled up to this volume.")] = "5 gal",
     inject: Annotated[str, typer.Option("--inject", help="Injection ratio, stock to water.")] = "1:100",
+    poured_on: Annotated[
+        str | None, typer.Option("--poured-on", help="Day of all pours, 2026-05-12; tests until then count.")
+    ] = None,
     workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that share the work.")] = 1,
     at_once: Annotated[
         int, typer.Option("--at-once", min=1, max=100_000, help="Verdicts that a process holds, and a part of the job.")
@@ -370,13 +374,17 @@ def sweep(
 
     if listed and products:
         raise InputError("is given, and so is --product", where="--listed", mend="give one of them")
+    try:
+        day = date.fromisoformat(poured_on) if poured_on is not None else None
+    except ValueError:
+        raise InputError("is not a day", where="--poured-on", mend="write 2026-05-12") from None
     with Catalog.open(db, new=new) as catalog, bar("verdicts", None) as progress:
         region = region_record(catalog, name).id
         if listed:
             products = _on_its_list(catalog, region)
         swept = run(
             catalog, waters, to, products=products, rates=Rates(dry, liquid, bucket, inject, region),
-            workers=workers, rows_at_once=at_once, progress=progress,
+            poured_on=day, workers=workers, rows_at_once=at_once, progress=progress,
         )  # fmt: skip
     if as_json:
         document = {

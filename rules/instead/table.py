@@ -92,7 +92,8 @@ def cells_in(
 ) -> Iterator[tuple[Product, Cell]]:
     """Each product with its verdict, poured alone in one water, as the water stands in a pour.
 
-    poured_on: day of the pours, today where left out. Raises: InputError: rates or a water that make no sense.
+    poured_on: day of the pours; left out as in a pour that names none. Raises: InputError: rates or a water that make
+    no sense.
     """
     asked: Question | None = None
     for product in products:

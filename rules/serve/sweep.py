@@ -91,7 +91,7 @@ class _Part:
     waters: tuple[Water, ...]
     products: tuple[str, ...]
     rates: Rates
-    day: str
+    day: str | None
     state: str
 
 
@@ -102,6 +102,7 @@ def sweep(
     *,
     products: Sequence[str] | None = None,
     rates: Rates | None = None,
+    poured_on: date | None = None,
     workers: int = 1,
     rows_at_once: int = ROWS,
     progress: Progress | None = None,
@@ -109,9 +110,9 @@ def sweep(
     """The verdict of every product, poured alone, in every water of a file; into a folder, which may hold some already.
 
     waters: .csv, .xlsx or .parquet, with the columns of a spreadsheet of wells; of a well the newest test is taken.
-    products: ids or names; all of the catalog where left out. workers: processes that share the work. rows_at_once: the
-    most rows of a part. progress: called with the number of verdicts that are there, and that there
-    will be.
+    products: ids or names; all of the catalog where left out. poured_on: day of all pours; of a well the newest test
+    until then is taken. workers: processes that share the work. rows_at_once: the most rows of a part, unless one water
+    has more. progress: called with the number of verdicts that are there, and of those that there will be.
     Raises: InputError: waters that cannot be read, an unknown product, rates that make no sense, or a folder that holds
     another job; nothing is written then. ValueError: workers or rows_at_once below 1.
 
@@ -133,7 +134,7 @@ def sweep(
         state = _state(catalog, rates)
     if not ids:
         raise InputError("no product is given", where="products", mend="name one, or leave them out for all")
-    day, read = date.today().isoformat(), read_waters(Path(waters))
+    day, read = poured_on.isoformat() if poured_on is not None else None, read_waters(Path(waters), poured_on)
     in_part = max(1, rows_at_once // len(ids))
     asked: dict[str, Any] = {
         "schema": SCHEMA,
@@ -142,11 +143,12 @@ def sweep(
         "products": _digest(ids),
         "catalog": state,
         "rates": asdict(rates),
+        "poured_on": day,
         "waters_in_a_part": in_part,
     }
     _tried(catalog, read[0], ids[0], rates, day)
     with _alone_in(place):
-        day = _begun(place, asked, day)
+        _begun(place, asked)
         return _gone_on(catalog, place, read, ids, rates, day, state, in_part, workers, progress)
 
 
@@ -156,7 +158,7 @@ def _gone_on(
     read: Sequence[Water],
     ids: tuple[str, ...],
     rates: Rates,
-    day: str,
+    day: str | None,
     state: str,
     in_part: int,
     workers: int,
@@ -181,12 +183,11 @@ def _gone_on(
 # --- waters -----------------------------------------------------------------------------------------
 
 
-def read_waters(path: Path) -> list[Water]:
-    """The waters of a file, each by the newest test of its well that is not in the future.
+def read_waters(path: Path, until: date | None = None) -> list[Water]:
+    """The waters of a file, each by the newest test of its well, until a day where one is given.
 
     Raises: InputError: what is wrong with the file, or with its first row that cannot be read, and how many more.
     """
-    today = date.today()
     with _sheet(path) as sheet:
         try:
             reading = Reading(sheet, Known())
@@ -211,7 +212,7 @@ def read_waters(path: Path) -> list[Water]:
     found = []
     for well in wells:
         try:
-            test = well.test_of(today)
+            test = well.test_of(until or date.max)
         except InputError as error:
             raise error.at(str(path)) from None
         items = test.model_dump(mode="json", exclude_none=True, exclude=_BESIDE)
@@ -259,7 +260,7 @@ def _state(catalog: Catalog, rates: Rates) -> str:
     return _digest([products, region_of(rates.region, catalog).model_dump(mode="json")])
 
 
-def _tried(catalog: Catalog, water: Water, product: str, rates: Rates, day: str) -> None:
+def _tried(catalog: Catalog, water: Water, product: str, rates: Rates, day: str | None) -> None:
     """Ask once, so that rates that make no sense are refused before anything is begun. Raises: InputError."""
     with catalog.snapshot(), one_thread():
         for _ in cells_in(water.items, [catalog.product(product)], catalog, rates, day):
@@ -291,30 +292,27 @@ def _alone_in(folder: Path) -> Iterator[None]:
         yield
 
 
-def _begun(folder: Path, asked: dict[str, Any], day: str) -> str:
-    """The day that all pours of the job are of: that of its beginning. Raises: InputError: the folder holds another."""
+def _begun(folder: Path, asked: Mapping[str, Any]) -> None:
+    """Say in the folder what is asked in it. Raises: InputError: it holds something else."""
     file = folder / "sweep.json"
     try:
         if file.exists():
             there = json.loads(file.read_text("utf-8"))
-            begun = str(date.fromisoformat(there.pop("poured_on")))
             if there == asked:
-                return begun
+                return
+            if not isinstance(there, dict) or "schema" not in there:
+                raise ValueError
             other = ", ".join(name for name in asked if there.get(name) != asked[name])
-            raise InputError(
-                f"holds a job with other {other or 'facts'}",
-                where=str(folder),
-                mend="choose another folder for this one",
-            )
+            mend = "choose another folder for this one"
+            raise InputError(f"holds a job with other {other or 'facts'}", where=str(folder), mend=mend)
         if any(one.name != ".lock" for one in folder.iterdir()):
             raise InputError("is not empty, and holds no job", where=str(folder), mend="choose another folder")
     except OSError as error:
         raise InputError(f"cannot be used ({error.strerror})", where=str(folder), mend="choose another") from None
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except ValueError:
         raise InputError("is no file of a job", where=str(file), mend="choose another folder") from None
     with replaced(file) as beside:
-        beside.write_text(json.dumps({**asked, "poured_on": day}, indent=2) + "\n", "utf-8")
-    return day
+        beside.write_text(json.dumps(asked, indent=2) + "\n", "utf-8")
 
 
 # --- the work ---------------------------------------------------------------------------------------

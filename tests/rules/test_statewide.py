@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -159,15 +160,19 @@ def test_a_damaged_part_is_written_anew(damage: str, catalog: Catalog, tmp_path:
     assert (again.before, rows_in(job)) == (1, rows)
 
 
-def test_a_job_keeps_the_day_of_its_beginning(catalog: Catalog, tmp_path: Path) -> None:
-    """How old a test is does not change between its parts."""
-    waters, job, rates = waters_file(tmp_path, 2), tmp_path / "job", Rates(region="aldervane")
-    sweep(catalog, waters, job, products=["urea"], rates=rates, rows_at_once=1)
-    told = json.loads((job / "sweep.json").read_text())
-    (job / "sweep.json").write_text(json.dumps({**told, "poured_on": "2036-01-01"}))
-    (job / "part-000001.parquet").unlink()
-    sweep(catalog, waters, job, products=["urea"], rates=rates, rows_at_once=1)
-    assert {row[0]: "water-test-old" in row[7] for row in rows_in(job)} == {"well-0": False, "well-1": True}
+@pytest.mark.parametrize(
+    ("poured_on", "tested_on", "old"), [(None, "2027-06-01", False), ("2026-07-01", "2022-02-02", True)]
+)
+def test_the_day_of_the_pours(
+    poured_on: str | None, tested_on: str, old: bool, catalog: Catalog, tmp_path: Path
+) -> None:
+    """No clock is asked: without a day the newest test is taken, with one the newest until then."""
+    waters, job = tmp_path / "waters.csv", tmp_path / "job"
+    waters.write_text(f"{HEAD}\nA,2022-02-02,7,10,20\nA,2027-06-01,7,90,200\n")
+    day = date.fromisoformat(poured_on) if poured_on else None
+    sweep(catalog, waters, job, products=["urea"], rates=Rates(region="aldervane"), poured_on=day)
+    ((_, _, when, *_, rules, _),) = rows_in(job)
+    assert (when.isoformat(), "water-test-old" in rules) == (tested_on, old)
 
 
 # --- refused --------------------------------------------------------------------------------------
@@ -182,6 +187,7 @@ def test_another_question_is_refused(catalog: Catalog, tmp_path: Path) -> None:
         "waters": lambda: sweep(catalog, waters_file(tmp_path, 3, "more.csv"), job, products=["urea"]),
         "products": lambda: sweep(catalog, waters, job, products=["urea", "gypsum"], rows_at_once=4000),
         "rates": lambda: sweep(catalog, waters, job, products=["urea"], rates=Rates(dry="2 lb")),
+        "poured_on": lambda: sweep(catalog, waters, job, products=["urea"], poured_on=date(2026, 7, 1)),
         "waters_in_a_part": lambda: sweep(catalog, waters, job, products=["urea"], rows_at_once=1),
     }
     for what, other in others.items():
@@ -222,7 +228,7 @@ REFUSED: dict[str, tuple[str | None, str]] = {
     "a bad cell": (f"{HEAD}\nA,2026-01-01,77,10,20\nB,2026-01-01,x,10,20", "waters.csv, row 2, pH: "),
     "how many more": (f"{HEAD}\nA,2026-01-01,77,10,20\nB,2026-01-01,x,10,20", "(and 1 more faults)"),
     "no test": ("Well,About the well\nA,deep", "has no water test; add one"),
-    "a test in the future": (f"{HEAD}\nA,2099-01-01,7,10,20", "A".lower()),
+    "no test until then": (f"{HEAD}\nA,2099-01-01,7,10,20", "a: has no test of 2026-07-01 or before; tests: 2099"),
 }
 
 
@@ -232,7 +238,7 @@ def test_waters_that_cannot_be_read(name: str, catalog: Catalog, tmp_path: Path)
     if text is not None:
         (tmp_path / "waters.csv").write_text(text + "\n")
     with pytest.raises(InputError) as refused:
-        sweep(catalog, tmp_path / "waters.csv", tmp_path / "job", products=["urea"])
+        sweep(catalog, tmp_path / "waters.csv", tmp_path / "job", products=["urea"], poured_on=date(2026, 7, 1))
     assert told in str(refused.value)
     assert not (tmp_path / "job").exists()
 
@@ -243,6 +249,11 @@ def test_waters_that_cannot_be_read(name: str, catalog: Catalog, tmp_path: Path)
         (lambda job: (job / "notes.txt").write_text("mine"), "is not empty, and holds no job"),
         (lambda job: (job / "sweep.json").write_text("{"), "sweep.json: is no file of a job"),
         (lambda job: (job / "sweep.json").write_text('{"poured_on": 7}'), "sweep.json: is no file of a job"),
+        (lambda job: (job / "sweep.json").write_bytes(b"\xff"), "sweep.json: is no file of a job"),
+        (
+            lambda job: (job / "sweep.json").write_text('{"schema": "pourcheck.sweep/2"}'),
+            "holds a job with other schema",
+        ),
         (lambda job: (job / "sweep.json").write_text("[]"), "sweep.json: is no file of a job"),
     ],
 )
@@ -304,6 +315,7 @@ def test_the_command(call: Any, catalog: Catalog, tmp_path: Path) -> None:
         (("--listed",), "has no product on its list"),
         (("--listed", "--product", "urea"), "--listed: is given, and so is --product"),
         (("--product", "uera"), 'unknown product "uera"'),
+        (("--poured-on", "May"), "--poured-on: is not a day; write 2026-05-12"),
     ],
 )
 def test_the_command_refuses(options: tuple[str, ...], told: str, call: Any, catalog: Catalog, tmp_path: Path) -> None:
