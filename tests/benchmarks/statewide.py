@@ -59,12 +59,12 @@ def main() -> None:
         write_waters(Path(name) / "waters.csv", asked.waters)
         watcher = threading.Thread(target=watch)
         watcher.start()
-        begin = time.perf_counter()
+        begin, worked = time.perf_counter(), time.process_time()
         swept = sweep(
             catalog, Path(name) / "waters.csv", Path(name) / "job", rates=Rates(region="aldervane"),
             workers=asked.workers, rows_at_once=asked.at_once,
         )  # fmt: skip
-        took = time.perf_counter() - begin
+        took, worked = time.perf_counter() - begin, time.process_time() - worked
         over.set()
         watcher.join()
         size = sum(part.stat().st_size for part in swept.parts)
@@ -73,6 +73,8 @@ def main() -> None:
     print(
         f"{per_s:.1f} a second with {asked.workers} workers; at most {most[0]:.0f} MB, {size / 1e3:.0f} kB on the disk"
     )
+    if asked.workers == 1:  # of other processes it is not known here
+        print(f"{1000 * worked / swept.rows:.1f} ms of processor time each")
     hours = len(swept.shares) * 10_000 / per_s / 3600
     print(f"10,000 waters: {hours:.1f} hours, {size / 1e6 * 10_000 / asked.waters:.0f} MB on the disk")
 
