@@ -192,7 +192,7 @@ def make_sheet(chance: random.Random, catalog: Catalog) -> tuple[str, bytes]:
 
 _ASKED = (
     ("POST", "/check?depth=verdict", POUR), ("POST", "/check", SHORT), ("POST", "/swap", SHORT),
-    ("POST", "/split", SHORT),
+    ("POST", "/split", SHORT), ("POST", "/remedy", SHORT),
     ("GET", "/products?query=urea&limit=5", None), ("GET", "/products?query=20-0-20&region=aldervane", None),
     ("GET", "/products/urea", None), ("GET", "/wells?limit=3", None), ("GET", "/wells/ridge-well", None),
     ("GET", "/rules/lime-in-line", None), ("GET", "/rules", None), ("GET", "/health", None),
@@ -244,6 +244,7 @@ check|pour.toml|--json|--fail-on|caution|--depth|verdict
 check|-|--region|aldervane|--bucket-temp|50 degF|--line-temp|30 degC|--injector|pump|--depth|numbers|--more
 check|-|--lines|--depth|verdict
 swap|MAP=1 lb|--bucket|5 gal|--water|brook-well|--json
+remedy|MAP=1 lb|--bucket|5 gal|--water|brook-well|--inject|1:100|--json
 ratio|--drawn|1 gal|--water|96 gal|--minutes|12|--flow|8 gal/min
 find|potash, no chloride|--without|sodium|--limit|5
 find|20-0-20|--json
@@ -270,6 +271,7 @@ well|trends|ridge-well
 region|show|aldervane
 region|put|aldervane|urea|--state|reviewed|--note|good
 region|edit|aldervane|--set|name=X
+region|sweep|aldervane|waters.csv|--to|verdicts|--product|urea|--at-once|4
 jar|add|urea=1 lb|--bucket|5 gal|--seen|clear|--on|2026-05-01
 jar|list
 catalog|import|list.csv|--dry-run
