@@ -112,6 +112,7 @@ def test_public_names() -> None:
         "UnknownName",
         "Verdict",
         "WaterTest",
+        "acid",
         "check",
         "check_each",
         "check_many",

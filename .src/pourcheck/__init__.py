@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from .rules.ask.pour import Pour
     from .rules.answer.fault import Fault
     from .rules.check import check
+    from .rules.instead.acids import acid
     from .rules.instead.remedy import remedy
     from .rules.instead.split import split
     from .rules.instead.swap import swap
@@ -48,6 +49,7 @@ __all__ = [
     "UnknownName",
     "Verdict",
     "WaterTest",
+    "acid",
     "check",
     "check_each",
     "check_many",
@@ -62,6 +64,7 @@ _IN_RULES = {
     "Fault": "answer.fault",
     "Pour": "ask.pour",
     "Verdict": "answer.verdict",
+    "acid": "instead.acids",
     "check": "check",
     "check_each": "serve.batch",
     "check_many": "serve.batch",

@@ -10,7 +10,7 @@ from ...catalog import Product, WaterTest
 from ..ask.pour import Pour
 from ..families.registry import rules
 from .fault import Fault
-from .verdict import Remedies, Splits, Swaps, Verdict
+from .verdict import Acids, Remedies, Splits, Swaps, Verdict
 from .versions import VERSIONS, Kind
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -22,6 +22,7 @@ _WRITTEN: dict[Kind, Any] = {
     "swaps": Swaps,
     "splits": Splits,
     "remedies": Remedies,
+    "acids": Acids,
 }
 
 

@@ -308,6 +308,30 @@ class AcidDose(Result):
     percent_of_stock: Number
 
 
+class AcidOffer(Result):
+    """An acid that brings the line to a pH, in the bucket of a pour or by itself. dose: how much; change: the tables of
+    the pour that are other ones with it; verdict: of the pour with it, asked as any is; rules: that speak of it, the
+    worst first, without notes."""
+
+    dose: AcidDose
+    change: dict[str, Any]
+    verdict: Answer
+    rules: tuple[RuleName, ...]
+
+
+class Acids(Result):
+    """What `acid` finds. target_ph: of the line; ph: of the line without acid, null where none was looked at; offered:
+    acids, the better verdict first; none where the line is there already (needed false), or refused: why no acid may
+    be in this bucket, "" where one may: "chlorinated", "not known", or the name of the product that acid must not
+    meet."""
+
+    target_ph: float
+    ph: Number | None
+    needed: bool
+    offered: tuple[AcidOffer, ...]
+    refused: str = ""
+
+
 class RemedyBucket(Result):
     """A bucket of a remedy. products: with their amounts; change: the tables of the pour that are other ones in it, as
     the pour schema has them; portions: as many buckets of it; verdict: of the pour with that change, asked again;

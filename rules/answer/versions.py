@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-Kind = Literal["pour", "product", "water", "verdict", "fault", "swaps", "splits", "remedies"]
+Kind = Literal["pour", "product", "water", "verdict", "fault", "swaps", "splits", "remedies", "acids"]
 #: What is read gets the next version when something that was read is read no longer; what is written, when a reader
 #: of the one before could go wrong, for which a new key is no reason.
 VERSIONS: dict[Kind, int] = {
@@ -16,4 +16,5 @@ VERSIONS: dict[Kind, int] = {
     "swaps": 1,
     "splits": 1,
     "remedies": 1,
+    "acids": 1,
 }

@@ -27,6 +27,7 @@ for command in (
     pouring.swap,
     pouring.split,
     pouring.remedy,
+    pouring.acid,
     pouring.ratio,
     lookup.find,
     lookup.show,

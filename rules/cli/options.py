@@ -79,7 +79,7 @@ class PourOptions:
             pour = Pour.read(_standard_input(), where) if place == "-" else Pour.load(_existing(place))
             data = pour.model_dump(exclude_none=True)
         else:
-            data = {"product": [_item(text) for text in self.items]}
+            data = {"product": [item_of(text) for text in self.items]}
         for table, field, value in (
             ("bucket", "volume", self.bucket),
             ("bucket", "water", self.bucket_water),
@@ -154,7 +154,8 @@ def _standard_input() -> str:
         raise InputError("is not UTF-8 text", where="stdin", mend="pipe UTF-8 into it") from None
 
 
-def _item(text: str) -> dict[str, str]:
+def item_of(text: str) -> dict[str, str]:
+    """A product with its amount, "urea=1 lb". Raises: InputError: it is none."""
     name, sign, amount = text.rpartition("=")
     if not sign or not name.strip() or not amount.strip():
         raise InputError(f'{quoted(text)} is not "name=amount"', mend='write for example "calcium nitrate=2 lb"')

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import typer
 
-from ...catalog import Catalog
+from ...catalog import Catalog, InputError
 from ...catalog.quantity.table import INJECTION_RATIO
 from ...catalog.text import escaped
 from ..ask.pour import Pour
 from .grades import ask_grades
-from .options import AsJson, Database, New, PourOptions, takes_pour
+from .options import AsJson, Database, New, PourOptions, item_of, takes_pour, water_items
 from .output import meanwhile, page, say, somebody_waits
 
 if TYPE_CHECKING:
@@ -155,6 +155,48 @@ def remedy(
         from ..present.answer import print_remedies
 
         page(lambda out: print_remedies(remedies, out))
+
+
+def acid(
+    items: Annotated[
+        list[str] | None, typer.Argument(help='What is poured beside it, "name=amount"; nothing: into the water alone.')
+    ] = None,
+    bucket: Annotated[str, typer.Option("--bucket", help='Filled up to this volume, "5 gal".')] = "",
+    water: Annotated[
+        str | None, typer.Option("--water", help='A well of the catalog, or a test: "ph=7.6, calcium=95 mg/L, ...".')
+    ] = None,
+    inject: Annotated[str | None, typer.Option("--inject", help='Injection ratio, stock to water, "1:100".')] = None,
+    flow: Annotated[
+        str | None, typer.Option("--flow", help='Instead of a ratio, with --suction: flow of the water, "8 gal/min".')
+    ] = None,
+    suction: Annotated[str | None, typer.Option("--suction", help='What the injector draws, "5 gal/hour".')] = None,
+    to_ph: Annotated[float, typer.Option("--to-ph", help="pH that the line is brought to.")] = 6.5,
+    acids: Annotated[
+        list[str] | None, typer.Option("--acid", help="An acid of the catalog; else sulfuric, nitric, phosphoric.")
+    ] = None,
+    as_json: AsJson = False,
+    db: Database = None,
+    new: New = False,
+) -> None:
+    """How much acid brings the line to a pH: per fill, hour and 1,000 gal, what it adds, and the verdict with it."""
+    from ..instead.acids import acid as run
+
+    data: dict[str, Any] = {"product": [item_of(text) for text in items or ()]}
+    if not bucket:
+        raise InputError("the volume of the bucket is missing", mend='add --bucket "5 gal"')
+    data["bucket"] = {"volume": bucket}
+    stated = {"ratio": inject, "flow": flow, "suction": suction}
+    data["injection"] = {name: text for name, text in stated.items() if text is not None}
+    if water is not None:
+        data["water"] = water_items(water)
+    with Catalog.open(db, new=new) as catalog:
+        found = run(data, catalog, target_ph=to_ph, acids=acids or ())
+    if as_json:
+        say(escaped(found.model_dump_json(indent=2)))
+    else:
+        from ..present.answer import print_acids
+
+        page(lambda out: print_acids(found, out))
 
 
 @takes_pour

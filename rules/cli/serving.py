@@ -40,7 +40,7 @@ def serve(
 ) -> None:
     """Serve checks over HTTP.
 
-    POST /check, /swap, /split, /remedy; GET /products, /wells, /rules, /health; /openapi.json describes all of it.
+    POST /check, /swap, /split, /remedy, /acid; GET /products, /wells, /rules, /health; /openapi.json describes it all.
     """
     try:
         import fastapi

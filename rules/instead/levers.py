@@ -211,7 +211,7 @@ class Levers:
             yield Try("rain-water", pour.model_copy(update={"water": mixed}), ("water",), "of the water", 0.0, rain)
 
     def _measured(self, item: Poured, factor: float) -> str:
-        return measured(item.likely, factor * item.mass_kg, in_metric=metric(self.question.poured))[0]
+        return measured(item.likely, factor * item.mass_kg, in_metric=metric(self.question))[0]
 
 
 def _to(quantity: Quantity) -> Callable[[Columns, Floats], Columns]:

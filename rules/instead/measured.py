@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...catalog import Product
 from ...catalog.quantity.units import KG_PER_LB, L_PER_GAL
-from ..ask.question import Poured
+from ..ask.question import Question
 
 _FL_OZ_PER_GAL, _OZ_PER_LB = 128, 16
 #: Steps of what kitchen scales, jugs and syringes show: a gram and a milliliter at the least, coarser for larger
@@ -16,9 +16,11 @@ _GRAMS = _MILLILITERS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _STEP_SHARE = 0.02
 
 
-def metric(poured: tuple[Poured, ...]) -> bool:
-    """Whether who pours measures in metric units: in none of the amounts stands another."""
-    return not any(item.amount.system == "us" for item in poured)
+def metric(question: Question) -> bool:
+    """Whether who pours measures in metric units: in none of the amounts stands another, or, where nothing is poured,
+    not in the bucket's volume."""
+    systems = {item.amount.system for item in question.poured} or {question.pour.bucket.measure.system}
+    return "us" not in systems
 
 
 def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, float]:

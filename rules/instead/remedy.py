@@ -362,7 +362,7 @@ class _Mender:
                     return
                 if demand is None or demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
                     continue
-                text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question.poured))
+                text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question))
                 if abs(kg - demand.fill_kg.value) > _ACID_WITHIN * demand.fill_kg.value:
                     continue  # too little to measure
                 line = PouredProduct.model_validate({"name": acid.id, "amount": text})
@@ -411,7 +411,7 @@ class _Mender:
         return self._here_again.good(pour)
 
     def _measured(self, product: Product, kg: float) -> str:
-        return measured(product, kg, in_metric=metric(self.question.poured))[0]
+        return measured(product, kg, in_metric=metric(self.question))[0]
 
     def _remedy(
         self,

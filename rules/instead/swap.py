@@ -195,7 +195,7 @@ class _Search:
         self.out = [question.poured[i] for i in replaced]
         self.stays = [line for i, line in enumerate(question.pour.product) if i not in replaced]
         self.offered, self.checked = offered, checked
-        self.metric = metric(question.poured)
+        self.metric = metric(question)
         before = {
             key: sum(item.mass_kg * _nutrient(key, item.likely, item.composition) / 100.0 for item in self.out)
             for key in NUTRIENTS

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from ..answer.verdict import Finding, Remedies, Remedy, Split, Splits, Swap, Swaps, Verdict
+from ..answer.verdict import Acids, Finding, Remedies, Remedy, Split, Splits, Swap, Swaps, Verdict
 from ..ask.pour import Pour
 from . import offers, words
 from .page import STYLE, Page
@@ -265,6 +265,18 @@ def _remedies(page: Page, remedies: Sequence[Remedy]) -> None:
         page.line(f"{one.verdict.upper():<8}{offers.remedy_words(one)}", 2, 10)
     if any(one.kind in {"acid", "phosphorus-as-acid"} for one in remedies):
         page.line(f"Acid: {offers.ACID_CARE}", 2, 10)
+
+
+def print_acids(acids: Acids, out: Console) -> None:
+    """Acid for a pour or a water, with its cautions."""
+    page = Page(out)
+    if not acids.offered:
+        page.line(offers.no_acid_words(acids))
+        return
+    page.line(offers.acids_head(acids))
+    for one in acids.offered:
+        page.line(f"{one.verdict.upper():<8}{offers.acid_offer_words(one)}", 2, 10)
+    page.line(f"Acid: {offers.ACID_CARE}", 0, 6)
 
 
 def _never_together(page: Page, split: Split) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from ...catalog.nutrients import NUTRIENTS
-from ..answer.verdict import AcidDose, Number, Remedies, Remedy, Split, Swap, Swaps
+from ..answer.verdict import AcidDose, AcidOffer, Acids, Number, Remedies, Remedy, Split, Swap, Swaps
+from ..families.registry import rule_named
 from ..judge.advice import PROTECT
 from .words import and_list
 
@@ -142,11 +143,59 @@ def _acid_words(acid: AcidDose) -> str:
     if acid.kg_per_hour is not None:
         text += f", at {_span(acid.kg_per_hour)} an hour"
     if acid.adds_mg_per_l:
-        adds = and_list(
-            f"{number.value:.0f} mg/L {_NUTRIENT_WORDS.get(key, key)}" for key, number in acid.adds_mg_per_l.items()
-        )
-        text += f"; it adds {adds}"
+        text += f"; it adds {_added(acid)}"
     return text
+
+
+def acids_head(acids: Acids) -> str:
+    """What the acids are for."""
+    assert acids.ph is not None
+    ends = dict.fromkeys(f"{end:.1f}" for end in (acids.ph.low, acids.ph.high))
+    return f"To bring the line from pH {' to '.join(ends)} to pH {acids.target_ph:g}, closed to the air, one of these:"
+
+
+def acid_offer_words(offer: AcidOffer) -> str:
+    """How much of an acid, what it adds, and what speaks against it."""
+    dose = offer.dose
+    said = [f"{dose.amount} {dose.name} in a fill ({dose.percent_of_stock.value:.2g} % of the stock)"]
+    if dose.liters_per_1000_l is not None:
+        said.append(f"{_ends(dose.liters_per_1000_l)} gal in 1,000 gal of the line's water, or L in 1,000 L")
+    if dose.kg_per_hour is not None:
+        said.append(f"{_ends(dose.kg_per_hour)} kg an hour")
+    said.append(f"the line then lies at pH {dose.ph.low:.1f} to {dose.ph.high:.1f}")
+    if dose.adds_mg_per_l:
+        said.append(f"it adds {_added(dose)}")
+    if offer.rules:
+        said.append(f"mind: {', '.join(rule_named(name).brief or name for name in offer.rules)}")
+    return "; ".join(said)
+
+
+def no_acid_words(acids: Acids) -> str:
+    """Why no acid is told."""
+    match acids.refused:
+        case "":
+            if not acids.needed:
+                return f"No acid is needed: the line is at pH {acids.target_ph:g} or below without."
+            return "No acid is told: too little of it is needed to be measured, or the bucket does not hold it."
+        case "chlorinated":
+            return (
+                "Never acid into a system that is chlorinated at the same time: chlorine gas. Stop it and flush first."
+            )
+        case "not known":
+            return "No acid is told: it is not known what is in this bucket, and so not what acid would set free."
+        case name:
+            return f"Never acid in one bucket with {name}: it would set a gas free, gel or fall apart."
+
+
+def _ends(number: Number) -> str:
+    """A number, or its range where that is wider than a figure."""
+    return " to ".join(dict.fromkeys(f"{end:.2g}" for end in (number.low, number.high)))
+
+
+def _added(acid: AcidDose) -> str:
+    return and_list(
+        f"{number.value:.0f} mg/L {_NUTRIENT_WORDS.get(key, key)}" for key, number in acid.adds_mg_per_l.items()
+    )
 
 
 def _span(number: Number) -> str:

@@ -20,7 +20,7 @@ from ...catalog.text import one_line, quoted
 from ..answer.echo import program
 from ..answer.fault import Fault
 from ..answer.schemas import with_rule_names
-from ..answer.verdict import Depth, Program, Remedies, Result, Splits, Swaps, Verdict
+from ..answer.verdict import Acids, Depth, Program, Remedies, Result, Splits, Swaps, Verdict
 from ..ask.pour import Pour
 from ..families.registry import rule_named, rules
 from ..instead.acid import TARGET_PH
@@ -328,6 +328,21 @@ def application(settings: Settings, rates: Rates | None, cores: int = 0) -> "Fas
         """The smallest changes that clear a pour, each checked: less, weaker, warmer, softer, apart, other, acid."""
         text = await _body(request, settings)
         return _answer(await room.ask(work.mended, text, to_ph))
+
+    @app.post(
+        "/acid",
+        name="acid",
+        responses=_gives(Acids, "acids, the better verdict first", _OF_BODIES),
+        openapi_extra=_takes("Pour"),
+    )
+    async def acid_(
+        request: Request,
+        to_ph: Annotated[float, Query(ge=4.0, le=8.5)] = TARGET_PH,
+        acids: Annotated[list[str], Query(max_length=20, alias="acid")] = [],  # noqa: B006
+    ) -> Response:
+        """How much acid brings the line to a pH, beside a pour or, without products, in the water alone."""
+        text = await _body(request, settings)
+        return _answer(await room.ask(work.soured, text, to_ph, acids))
 
     @app.get("/products", responses=_gives(list[FoundProduct], "products, best first"))
     async def products(

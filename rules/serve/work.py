@@ -13,12 +13,15 @@ from ...catalog.text import json_line
 from ..answer.verdict import Depth
 from ..ask.pour import Pour
 from ..check import check
+from ..instead.acids import acid
 from ..instead.remedy import remedy
 from ..instead.split import split
 from ..instead.swap import swap
 from .refused import Refused
 from .rows import FoundProduct
 from .saving import Saved, save_product, save_test
+
+_NAMES_A_FILE = InputError("names a file", where="pour, region", mend="name a region of the catalog")
 
 
 def as_text(data: object) -> str:
@@ -40,7 +43,7 @@ def pour_of(text: str) -> Pour:
     pour = Pour.parse(read_json(text, "pour"))
     if pour.region is not None and pour.region.endswith(".toml"):
         # On the command line this is a file of the user's own; here it would be one of the server's.
-        raise InputError("names a file", where="pour, region", mend="name a region of the catalog")
+        raise _NAMES_A_FILE
     return pour
 
 
@@ -62,6 +65,16 @@ def parted(catalog: Catalog, text: str) -> str:
 def mended(catalog: Catalog, text: str, target_ph: float) -> str:
     """The remedies for the pour in a body."""
     return as_text(remedy(pour_of(text), catalog, target_ph=target_ph))
+
+
+def soured(catalog: Catalog, text: str, target_ph: float, acids: Sequence[str]) -> str:
+    """The acids for the pour in a body, or for its water alone."""
+    data = read_json(text, "pour")
+    if isinstance(data, dict) and not data.get("product"):
+        if str(data.get("region", "")).endswith(".toml"):
+            raise _NAMES_A_FILE
+        return as_text(acid(data, catalog, target_ph=target_ph, acids=acids))
+    return as_text(acid(pour_of(text), catalog, target_ph=target_ph, acids=acids))
 
 
 def found(catalog: Catalog, query: str, limit: int, region: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any, get_args
 import pytest
 from jsonschema import Draft202012Validator
 
-from pourcheck import Catalog, Fault, InputError, check, check_each, remedy, split, swap
+from pourcheck import Catalog, Fault, InputError, acid, check, check_each, remedy, split, swap
 from pourcheck.rules.answer.schemas import schema_of
 from pourcheck.rules.answer.versions import VERSIONS, Kind
 from pourcheck.rules.families.registry import rules
@@ -59,7 +59,7 @@ def test_the_version_stands_in_the_verdict_and_its_schema(catalog: Catalog) -> N
     assert schema_of("verdict")["properties"]["schema"]["const"] == "pourcheck.verdict/2"
 
 
-@pytest.mark.parametrize("kind", ["verdict", "swaps", "splits", "remedies"])
+@pytest.mark.parametrize("kind", ["verdict", "swaps", "splits", "remedies", "acids"])
 def test_a_finding_is_of_a_rule_that_there_is(kind: Kind) -> None:
     assert schema_of(kind)["$defs"]["RuleName"]["enum"] == sorted(rule.name for rule in rules())
 
@@ -75,8 +75,9 @@ def test_what_is_answered_is_of_its_schema(catalog: Catalog) -> None:
     splits = split(MANY, catalog).model_dump(mode="json")
     (fault,) = check_each([pour("uera")], catalog)
     remedies = remedy(pour("technical MAP"), catalog).model_dump(mode="json")
+    acids = acid(pour("urea"), catalog).model_dump(mode="json")
     told: list[tuple[Kind, Any]] = [("verdict", whole), ("swaps", swaps), ("splits", splits), ("remedies", remedies)]
-    for kind, data in [*told, ("fault", fault.model_dump())]:
+    for kind, data in [*told, ("acids", acids), ("fault", fault.model_dump())]:
         assert data
         assert faults(kind, data) == []
 

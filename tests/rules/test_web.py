@@ -21,7 +21,7 @@ import httpx
 import jsonschema
 import pytest
 
-from pourcheck import Catalog, check, remedy, split, swap
+from pourcheck import Catalog, acid, check, remedy, split, swap
 from pourcheck.rules.answer.verdict import Depth
 
 COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()", "serve", "--port", "0")
@@ -92,6 +92,9 @@ def test_swap_split_and_remedy_answer_as_the_library(reading: Server, catalog: C
     assert reading.http.post("/remedy", json=two).json() == json.loads(remedy(two, catalog).model_dump_json())
     soured = reading.http.post("/remedy", params={"to_ph": 6.0}, json=fed).json()
     assert soured == json.loads(remedy(fed, catalog, target_ph=6.0).model_dump_json())
+    for body in (fed, {**fed, "product": []}):
+        got = reading.http.post("/acid", params={"to_ph": 6.0, "acid": "nitric acid"}, json=body).json()
+        assert got == json.loads(acid(body, catalog, target_ph=6.0, acids=["nitric acid"]).model_dump_json())
 
 
 @pytest.mark.parametrize(
@@ -138,7 +141,7 @@ def test_answers_fit_the_description(reading: Server) -> None:
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"product": []}, body)
     assert set(described["paths"]) == {
-        "/check", "/swap", "/split", "/remedy", "/products", "/products/{name}", "/wells", "/wells/{name}",
+        "/check", "/swap", "/split", "/remedy", "/acid", "/products", "/products/{name}", "/wells", "/wells/{name}",
         "/wells/{name}/tests", "/rules", "/rules/{name}", "/health",
     }  # fmt: skip
 
