@@ -178,9 +178,7 @@ def no_acid_words(acids: Acids) -> str:
                 return f"No acid is needed: the line is at pH {acids.target_ph:g} or below without."
             return "No acid is told: too little of it is needed to be measured, or the bucket does not hold it."
         case "chlorinated":
-            return (
-                "Never acid into a system that is chlorinated at the same time: chlorine gas. Stop it and flush first."
-            )
+            return "Never acid into a system while it is chlorinated: chlorine gas. Stop that and flush first."
         case "not known":
             return "No acid is told: it is not known what is in this bucket, and so not what acid would set free."
         case name:

@@ -248,8 +248,11 @@ def test_a_rate_holds_for_all_workers_together(catalog: Catalog) -> None:
         assert 6 <= codes.count(200) <= 6 + 6 * took + 2
 
 
-SEVEN = ["calcium nitrate", "technical MAP", "magnesium sulfate", "potassium sulfate", "urea", "potassium nitrate",
-         "ammonium sulfate"]  # fmt: skip
+#: Labels without sources: each is a search among all materials.
+FEEDS = [
+    {"name": f"feed {k}", "grade": f"{5 + k % 20}-{3 + k % 7}-{4 + k % 11}", "form": "dry", "amount": "1 lb"}
+    for k in range(400)
+]
 
 
 def works_for(worker: int) -> list[int]:
@@ -272,10 +275,9 @@ def test_what_takes_too_long_is_ended(catalog: Catalog) -> None:
         (worker,) = workers_of(server.process.pid)
         assert soon(lambda: server.http.post("/check", json=pour()).status_code == 200)
         (before,) = works_for(worker)
-        large = {**pour(), "product": [{"name": name, "amount": "1 lb"} for name in SEVEN]}
-        large["bucket"] = {"volume": "50 gal"}
+        large = {**pour(), "product": FEEDS, "bucket": {"volume": "3000 gal"}}
         start = time.monotonic()
-        slow = server.http.post("/split", json=large)
+        slow = server.http.post("/check", json=large)
         assert (slow.status_code, slow.json()["code"]) == (503, "unavailable")
         assert 2.0 < time.monotonic() - start < 4.0
         assert soon(lambda: not lives(before), within_s=1.0)
