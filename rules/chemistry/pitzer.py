@@ -134,7 +134,7 @@ def lender(cation: str, anion: str) -> str | None:
     return next((one for one in (cation, *(o for o, _ in _STANDS_IN.get(cation, ()))) if is_known(one, anion)), None)
 
 
-def _partners(cation: str) -> set[str]:
+def partners(cation: str) -> set[str]:
     """Ions with which a cation has parameters of its own or a stand-in's."""
     lenders = {cation, *(other for other, _ in _STANDS_IN.get(cation, ()))}
     return {ion for ions in _known() if ions & lenders for ion in ions}
@@ -167,7 +167,7 @@ def _parameters(names: tuple[str, ...], charge: tuple[float, ...]) -> _Parameter
         terms["beta0"][alike, 0], terms["beta1"][alike, 0], errors[alike] = beta0, beta1, error
     place = {(int(i), int(j)): at for at, (i, j) in enumerate(pairs)}
     for i in cations.tolist():
-        for anion in sorted(_partners(names[i]) & where.keys()):
+        for anion in sorted(partners(names[i]) & where.keys()):
             if (at := place.get((i, where[anion]))) is not None:
                 own, errors[at], limits[at] = _known_pair(names[i], anion)
                 for kind, values in own.items():

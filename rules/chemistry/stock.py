@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from .constants import Constants, Floats, load, rows_of
-from .pitzer import is_known, is_strong
+from .pitzer import is_known, is_strong, partners
 from .solution import Solution
 from .speciate import equilibrate
 
@@ -74,7 +74,10 @@ def _kept_species() -> tuple[int, ...]:
     # pitzer.dat, whose parameters these are, describes calcium carbonate without a pair.
     paired = {line.species.index("CaCO3")}
     for cation, of_cation in cations:
+        with_it = partners(cation)
         for anion, of_anion in anions:
+            if anion not in with_it:
+                continue
             # Hydroxide is a base first: only where it has parameters of its own.
             known = is_known(cation, anion) if anion == "OH-" else is_strong(cation, anion)
             if known and cation != "H+":

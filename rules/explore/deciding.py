@@ -14,6 +14,7 @@ from ..case.case import Case
 from ..families.registry import Judge, worst
 from ..judge.rule import Level, Rule
 from .openings import Choice, Input, Mask, inputs
+from .scenarios import spread
 
 
 def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
@@ -164,7 +165,7 @@ def _in_step(one: Floats, other: Floats) -> bool:
 def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, ranges: Ranges) -> TurningPoint:
     if one.choose is not None:
         return TurningPoint(one, share, choice=one.choose(bad))
-    pick = np.unique(np.concatenate([[0], np.linspace(0, len(bad) - 1, min(_OTHERS, len(bad))).astype(int)]))
+    pick = spread(len(bad), _OTHERS)
 
     def cased(places: Floats, rows: np.ndarray) -> Case:
         """Each row at its places."""

@@ -16,6 +16,7 @@ from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, Levels, Rule, overall
+from .scenarios import distinct, spread
 
 Rows = NDArray[np.intp]
 
@@ -222,8 +223,8 @@ class _Search:
         self.lever: Lever = quantity.lever
         # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
         listed = all(item.composition.listed for item in asked.question.poured)
-        self.every = _spread(len(asked.columns), MOST_ROWS if listed else 30)
-        self.far, self.near = _spread(len(asked.columns), FAR_ROWS), _spread(len(asked.columns), ROWS)
+        self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
+        self.far, self.near = spread(len(asked.columns), FAR_ROWS), spread(len(asked.columns), ROWS)
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
@@ -262,8 +263,8 @@ class _Search:
             seen = _at_each(groups, (yield looks))
             held = [at for at in seen if asked is None or _verdict(at.level) == Level.STOP]
             found += held
-            known = [at.value for at in held]
-            groups = [(values[~np.isin(values, known)], rows) for values, rows in groups]
+            known = {at.value for at in held}
+            groups = [(np.array([one for one in values.tolist() if one not in known]), rows) for values, rows in groups]
         return found
 
     def turns(self, seen: Sequence[_At]) -> list[_Steps[Turns | None]]:
@@ -295,9 +296,9 @@ class _Search:
         rows = self._which(at.rows, at.level, better)
         rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
         # Scenarios that show what the verdict is beyond, if any do.
-        shows = np.unique([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
+        shows = distinct([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         if self.asked.now == Level.STOP:
-            shows = np.union1d(shows, self.far)
+            shows = distinct([*shows, *self.far])
         for _ in range(REPEATS):
             value = yield from self._between(holds, turned, rows, better, rules)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
@@ -308,7 +309,7 @@ class _Search:
                     return None
                 holds, turned, rows = self.here, inside, self._foremost(before, better)
                 rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
-                shows = np.unique([*shows, rows[0]])
+                shows = distinct([*shows, rows[0]])
                 continue
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
@@ -394,7 +395,8 @@ class _Search:
 
     def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
         """Of the scenarios that have turned at a value those that are likely to have turned first."""
-        turned = np.flatnonzero(np.isin(self.every, self._which(self.every, seen.level, better)))
+        which = set(self._which(self.every, seen.level, better).tolist())
+        turned = np.array([i for i, row in enumerate(self.every.tolist()) if row in which], dtype=np.intp)
         order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
         return self.every[np.sort(turned[order[:FOLLOWED]])]
 
@@ -450,8 +452,3 @@ class _Search:
         else:
             moved = values[:, None] + (to - self.here)[None, :]
         return np.asarray(np.clip(moved, self.quantity.least, self.quantity.most).reshape(-1))
-
-
-def _spread(count: int, most: int) -> Rows:
-    """Rows spread over the scenarios, the best estimate first."""
-    return np.unique(np.concatenate([[0], np.linspace(0, count - 1, min(count, most)).astype(int)]))
