@@ -63,7 +63,8 @@ def scenarios(question: Question) -> Columns:
 
 
 def distinct(rows: Iterable[int]) -> NDArray[np.intp]:
-    """Rows, each once, ascending: without `numpy.unique`, whose first use takes ten milliseconds for what it imports."""
+    """Rows, each once, ascending."""
+    # The first numpy.unique of a process takes ten milliseconds, for what it imports.
     return np.array(sorted({int(row) for row in rows}), dtype=np.intp)
 
 
