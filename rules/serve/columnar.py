@@ -87,13 +87,19 @@ def write(path: Path, types: Mapping[str, str], rows: Iterable[Sequence[Any]]) -
         with beside.open("rb") as file:
             os.fsync(file.fileno())
         beside.replace(path)
+    except InputError:
+        raise
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", where=str(path), mend="make room, or choose another place"
-        ) from None
+        raise _not_written(path, error.strerror or "no reason is told") from None
+    except Exception as error:  # the engine's own: a disk that is full is told by another class than too little memory
+        raise _not_written(path, str(error)) from None
     finally:
         for left in (beside, lines):
             left.unlink(missing_ok=True)
+
+
+def _not_written(path: Path, reason: str) -> InputError:
+    return InputError(f"cannot be written ({reason})", where=str(path), mend="make room, or choose another place")
 
 
 def query(statement: str, files: Sequence[Path]) -> list[tuple[Any, ...]]:

@@ -337,3 +337,35 @@ def test_without_its_library(catalog: Catalog, tmp_path: Path, monkeypatch: pyte
     monkeypatch.setitem(sys.modules, "duckdb", None)
     with pytest.raises(InputError, match=r'install it: pip install "pourcheck\[jobs\]"'):
         sweep(catalog, waters_file(tmp_path, 1), tmp_path / "job", products=["urea"])
+
+
+@pytest.mark.parametrize(
+    ("limit", "told"),
+    [("fsize", "cannot be written (File too large); make room"), ("memory", "cannot be written (Out of Memory")],
+)
+def test_no_room(limit: str, told: str, catalog: Catalog, tmp_path: Path) -> None:
+    """Where a part cannot be written it is told in one line, nothing half is left, and the job goes on later."""
+    code = f"""
+import resource, sys
+from pourcheck.rules.cli import main
+from pourcheck.rules.serve import columnar, sweep
+begun = sweep._begun
+def then(*asked):
+    begun(*asked)
+    if {limit!r} == "fsize":
+        resource.setrlimit(resource.RLIMIT_FSIZE, (300, 300))
+    else:
+        columnar.MEMORY = "1KB"
+sweep._begun = then
+main()
+"""
+    waters, job = waters_file(tmp_path, 3), tmp_path / "job"
+    words = ("region", "sweep", "aldervane", str(waters), "--to", str(job), "--product", "urea")
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words, "--db", catalog.database], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert told in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert sorted(path.name for path in job.iterdir()) == [".lock", "sweep.json"]
+    assert sweep(catalog, waters, job, products=["urea"], rates=Rates(region="aldervane")).rows == 3
