@@ -10,10 +10,9 @@ from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
 from .families.registry import rule_named
+from .judge.advice import SPLIT_UNASKED
 from .present.words import worded
 
-#: Of so many products at most the split is looked for without being asked for: of three 7 sets are checked, of six 63.
-_SPLIT_UNASKED = 3
 #: Swaps that are looked for without being asked for, and how many blends are checked for them at most.
 _SWAPS, _SWAPS_CHECKED = 2, 6
 #: Remedies that are told.
@@ -61,7 +60,7 @@ def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, 
         swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again)
         found["swaps"] = swaps.offered
     if not stands:
-        if 1 < len(question.poured) <= _SPLIT_UNASKED:
+        if 1 < len(question.poured) <= SPLIT_UNASKED:
             found["splits"] = splits_of(question, catalog, again).offered
         found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
     return found

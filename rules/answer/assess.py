@@ -61,10 +61,14 @@ def weigh(question: Question) -> Weighed:
     return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
 
 
+#: Hazards of products of which no amount is told as good.
+ENDANGER = frozenset({"hypochlorite", "acid"})
+
+
 def dangerous(judged: Sequence[Judged], question: Question) -> bool:
     """Whether a pour endangers people, or holds what does, so that no amount of it is told as good."""
     return any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
-        item.hazards & {"hypochlorite", "acid"} for item in question.poured
+        item.hazards & ENDANGER for item in question.poured
     )
 
 

@@ -347,7 +347,8 @@ class RemedyBucket(Result):
 class Remedy(Result):
     """A change that mends a pour. settings: what is to be set or fitted besides, or alone: words for a list; now, to:
     of the number that is changed, in its unit, null where the remedy goes by no number, or where it was not stated;
-    verdict: of the worst of its buckets; acid: of a remedy with one; lost: nutrients [kg] that it leaves out."""
+    verdict: of the worst of its buckets; acid: of a remedy with one; lost: nutrients [kg] that it leaves out;
+    never_together: products of its buckets that endanger people together, for different days."""
 
     kind: RemedyKind
     settings: tuple[str, ...] = ()
@@ -358,6 +359,7 @@ class Remedy(Result):
     verdict: Answer
     acid: AcidDose | None = None
     lost: dict[str, float] = Field(default_factory=dict)
+    never_together: tuple[tuple[str, str], ...] = ()
 
 
 class Remedies(Result):

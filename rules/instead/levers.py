@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from ...catalog.quantity.measure import Measure
 from ...catalog.quantity.table import (
     ALKALINITY,
     AMOUNT_FACTOR,
@@ -19,25 +21,31 @@ from ...catalog.quantity.table import (
     QUANTITIES,
     Quantity,
 )
+from ...catalog.quantity.units import L_PER_GAL
 from ..answer.verdict import RemedyKind
 from ..ask.columns import Columns
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question
 from ..chemistry.constants import Floats
 from ..explore.reach import Path
-from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
+from ..judge.advice import KEPT_WITHIN_C, STRONGEST_RATIO, WEAKEST_RATIO
 from .measured import measured, metric
 
 #: Values tried along a number, and how often a rounded one that is not good after all is moved on.
 _VALUES, _TRIES = 10, 3
 #: Less than this of what was to be poured is no remedy, nor is more rain water than this, nor a bucket of more times
-#: the size (design choices).
-_LEAST_FACTOR, _MOST_RAIN, _MOST_TIMES_BIGGER = 0.02, 0.95, 8.0
-#: Water of a tap or a sun-warmed barrel, and drip lines [degC] (common practice, no source).
-_BUCKET_C, _LINE_C = (5.0, 40.0), (5.0, 45.0)
-#: A temperature can be kept within so much [degC]; pH of water mixed with rain lies within so much of its own, since
-#: alkalinity and carbon dioxide are thinned alike (design choices).
-_KEPT_WITHIN_C, _PH_WITHIN = 1.0, 0.3
+#: the size, nor an injector set so many times stronger (design choices).
+_LEAST_FACTOR, _MOST_RAIN, _MOST_TIMES_BIGGER, _MOST_TIMES_STRONGER = 0.1, 0.95, 8.0, 3.0
+#: Less of a product is offered where it can be measured to this share.
+_LESS_WITHIN = 0.1
+#: Sizes that buckets and barrels are filled to, of each power of ten (design choice).
+_FILLS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+#: What the water of a tap or a sun-warmed barrel, and a drip line at a time of day that can be chosen, are kept within
+#: [degC] (common practice, no source).
+_BUCKET_C, _LINE_C = (5.0, 35.0), (10.0, 35.0)
+#: The pH of water mixed with rain lies within so much of its own, since alkalinity and carbon dioxide are thinned alike
+#: (design choice).
+_PH_WITHIN = 0.3
 
 
 @dataclass(frozen=True)
@@ -81,7 +89,7 @@ class Levers:
             values = np.geomspace(start * 1.1, WEAKEST_RATIO, _VALUES)
             yield Movable(start, Path(values, True, moved), self._weaker)
         if stated and ratio > STRONGEST_RATIO:
-            values = np.geomspace(ratio / 1.1, STRONGEST_RATIO, _VALUES)
+            values = np.geomspace(ratio / 1.1, max(STRONGEST_RATIO, ratio / _MOST_TIMES_STRONGER), _VALUES)
             yield Movable(ratio, Path(values, True, moved), self._stronger)
         for quantity, (low, high), tries in (
             (BUCKET_TEMPERATURE, _BUCKET_C, self._bucket_temperature),
@@ -110,14 +118,15 @@ class Levers:
         pour = self.question.pour
         for i in range(_TRIES):
             smaller = factor * 0.92**i
+            amounts = [self._measured(item, smaller) for item in self.question.poured]
+            if any(
+                abs(kg - smaller * item.mass_kg) > _LESS_WITHIN * smaller * item.mass_kg
+                for (_, kg), item in zip(amounts, self.question.poured, strict=True)
+            ):
+                continue
             lines = tuple(
-                PouredProduct.model_validate(
-                    {
-                        **line.model_dump(exclude_none=True),
-                        "amount": self._measured(item, smaller),
-                    }
-                )
-                for line, item in zip(pour.product, self.question.poured, strict=True)
+                PouredProduct.model_validate({**line.model_dump(exclude_none=True), "amount": text})
+                for line, (text, _) in zip(pour.product, amounts, strict=True)
             )
             yield Try(
                 "less",
@@ -132,8 +141,8 @@ class Levers:
             times = 1.0 / (factor * 0.92**i)
             if times > _MOST_TIMES_BIGGER:
                 break
-            number, unit = _as_stated(volume.text, volume.low)
-            bigger = _rounded_up(number * times)
+            number, unit = _as_stated(volume)
+            bigger = _filled(number * times)
             field = "volume" if pour.bucket.volume is not None else "water"
             bucket = type(pour.bucket).model_validate(
                 {**pour.bucket.model_dump(exclude_none=True), field: f"{bigger:g} {unit}"}
@@ -153,7 +162,7 @@ class Levers:
         tried = set()
         for i in range(_TRIES):
             parts = _rounded_up(value * on**i) if on > 1.0 else _rounded_down(value * on**i)
-            if parts not in tried and STRONGEST_RATIO <= parts <= 1.5 * WEAKEST_RATIO:
+            if parts not in tried and STRONGEST_RATIO <= parts <= WEAKEST_RATIO:
                 tried.add(parts)
                 yield Try(kind, self._injected(ratio=f"1:{parts:g}"), ("injection",), INJECTION_RATIO.unit, now, parts)
 
@@ -168,18 +177,22 @@ class Levers:
     def _stronger(self, value: float) -> Iterator[Try]:
         return self._ratio("stronger-ratio", value, 1.0 / 1.15)
 
-    def _temperature(self, quantity: Quantity, value: float) -> Iterator[tuple[float | None, float, str]]:
+    def _temperature(
+        self, quantity: Quantity, value: float, within: tuple[float, float]
+    ) -> Iterator[tuple[float | None, float, str]]:
         here = self.question.nominal()[quantity.name]
         now = _tidy(here) if self.question.stated(quantity) else None
         step = 1.0 if value >= here else -1.0
         for i in range(_TRIES):
-            to = float(np.ceil(value) if step > 0 else np.floor(value)) + step * (_KEPT_WITHIN_C + 2.0 * i)
-            yield now, to, f"{to - _KEPT_WITHIN_C:g} to {to + _KEPT_WITHIN_C:g} degC"
+            to = float(np.ceil(value) if step > 0 else np.floor(value)) + step * (KEPT_WITHIN_C + 2.0 * i)
+            low, high = to - KEPT_WITHIN_C, to + KEPT_WITHIN_C
+            if within[0] <= low and high <= within[1]:
+                yield now, to, f"{low:g} to {high:g} degC"
 
     def _bucket_temperature(self, value: float) -> Iterator[Try]:
         pour = self.question.pour
         kind: RemedyKind = "warmer-bucket" if value >= self._here(BUCKET_TEMPERATURE) else "cooler-bucket"
-        for now, to, text in self._temperature(BUCKET_TEMPERATURE, value):
+        for now, to, text in self._temperature(BUCKET_TEMPERATURE, value, _BUCKET_C):
             bucket = type(pour.bucket).model_validate(
                 {**pour.bucket.model_dump(exclude_none=True), "temperature": text}
             )
@@ -187,7 +200,7 @@ class Levers:
 
     def _line_temperature(self, value: float) -> Iterator[Try]:
         kind: RemedyKind = "warmer-line" if value > self._here(LINE_TEMPERATURE) else "cooler-line"
-        for now, to, text in self._temperature(LINE_TEMPERATURE, value):
+        for now, to, text in self._temperature(LINE_TEMPERATURE, value, _LINE_C):
             yield Try(kind, self._injected(line_temperature=text), ("injection",), "degC", now, to)
 
     def _here(self, quantity: Quantity) -> float:
@@ -210,8 +223,8 @@ class Levers:
             mixed = type(pour.water).model_validate(data)
             yield Try("rain-water", pour.model_copy(update={"water": mixed}), ("water",), "of the water", 0.0, rain)
 
-    def _measured(self, item: Poured, factor: float) -> str:
-        return measured(item.likely, factor * item.mass_kg, in_metric=metric(self.question))[0]
+    def _measured(self, item: Poured, factor: float) -> tuple[str, float]:
+        return measured(item.likely, factor * item.mass_kg, in_metric=metric(self.question))
 
 
 def _to(quantity: Quantity) -> Callable[[Columns, Floats], Columns]:
@@ -253,10 +266,19 @@ def _rounded_down(value: float) -> float:
     return round(float(np.floor(value / step + 1e-9)) * step, 6)
 
 
-def _as_stated(text: str, liters: float) -> tuple[float, str]:
-    """A volume's number and unit as it was written, in liters where it was written otherwise."""
-    number, _, unit = text.strip().partition(" ")
-    try:
-        return float(number), unit.strip() or "L"
-    except ValueError:
-        return liters, "L"
+def _filled(value: float) -> float:
+    """The next size that a bucket is filled to."""
+    decade = float(10.0 ** np.floor(np.log10(value)))
+    return next(round(one * decade, 6) for one in _FILLS if one * decade >= value * (1.0 - 1e-9))
+
+
+#: A volume of one number and a unit: no fraction, no range.
+_PLAIN = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+(?: [A-Za-z]+)?)\s*")
+
+
+def _as_stated(volume: Measure) -> tuple[float, str]:
+    """A volume's number and unit as it was written; written otherwise, in gallons or liters, by the least of it."""
+    plain = _PLAIN.fullmatch(volume.text)
+    if plain is not None:
+        return float(plain[1]), plain[2]
+    return (volume.low / L_PER_GAL, "gal") if volume.system == "us" else (volume.low, "L")

@@ -9,9 +9,9 @@ from ..ask.question import Question
 _FL_OZ_PER_GAL, _OZ_PER_LB = 128, 16
 #: Steps of what kitchen scales, jugs and syringes show: a gram and a milliliter at the least, coarser for larger
 #: amounts (common practice, no source).
-_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0)
-_FLUID_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
-_GRAMS = _MILLILITERS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 80.0)
+_FLUID_OUNCES = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+_GRAMS = _MILLILITERS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 5000.0)
 #: The step is the coarsest that is at most this share of the amount.
 _STEP_SHARE = 0.02
 

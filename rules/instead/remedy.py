@@ -130,7 +130,8 @@ def _effort(one: Remedy) -> float:
     times = 0.0
     if one.to is not None and one.now is not None and one.kind in _BY_RATIO:
         times = abs(float(np.log(one.to / one.now)))
-    return _EFFORT[one.kind] + times + 0.5 * (len(one.buckets) - 1) + 0.1 * len(one.settings)
+    another_day = 2.0 if one.never_together else 0.0
+    return _EFFORT[one.kind] + times + another_day + 0.5 * (len(one.buckets) - 1) + 0.1 * len(one.settings)
 
 
 def _plain(pour: Pour, *tables: str) -> dict[str, Any]:
@@ -283,6 +284,7 @@ class _Mender:
                     to=float(split.count),
                     buckets=tuple(buckets),
                     verdict=split.verdict,
+                    never_together=split.never_together,
                 )
         phosphate = any(one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged)
         if phosphate and (other := self._swapped()) is not None:
@@ -328,6 +330,10 @@ class _Mender:
         """Whether acid may be in this bucket at all."""
         if self.question.pour.site.chlorination:
             return False
+        if any(
+            one.rule.name == "sulfide-in-water" and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
+        ):
+            return False
         for item in self.question.poured:
             if item.hazards & _NEVER_ACID or not item.composition.listed or not item.composition.mixtures:
                 return False
@@ -349,8 +355,10 @@ class _Mender:
 
     def _acidified(self) -> Iterator[Remedy]:
         """With acid in the bucket, so that the line comes to a pH."""
+        # Where only the bucket is in trouble, acid is for nothing; out of water with sulfide it drives a toxic gas.
+        trouble = Level.CAUTION if self.weighed.answer == "caution" else Level.UNKNOWN
         in_line = any(
-            one.rule.family in {"line", "water"} and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
+            one.rule.family in {"line", "water"} and overall(one.level) >= trouble for one in self.weighed.judged
         )
         if not in_line or not self._may_take_acid:
             return
@@ -363,7 +371,7 @@ class _Mender:
                 if demand is None or demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
                     continue
                 text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question))
-                if abs(kg - demand.fill_kg.value) > _ACID_WITHIN * demand.fill_kg.value:
+                if not _as_needed(kg, demand.fill_kg.value):
                     continue  # too little to measure
                 line = PouredProduct.model_validate({"name": acid.id, "amount": text})
                 pour = self.question.pour.model_copy(update={"product": (*self.question.pour.product, line)})
@@ -389,7 +397,10 @@ class _Mender:
             return
         kg = self._brought(sources)
         strength = percent_from_species("p2o5", acid.species_mol_per_kg()) / 100.0
-        text = self._measured(acid, kg.pop("p2o5") / strength)
+        needed = kg.pop("p2o5") / strength
+        text, given = measured(acid, needed, in_metric=metric(self.question))
+        if not _as_needed(given, needed):
+            return
         alone = pour.model_copy(update={"product": (PouredProduct.model_validate({"name": acid.id, "amount": text}),)})
         rest = tuple(line for i, line in enumerate(pour.product) if i not in sources)
         buckets = [alone, *([pour.model_copy(update={"product": rest})] if rest else [])]
@@ -409,9 +420,6 @@ class _Mender:
 
     def _good(self, pour: Pour) -> Weighed | None:
         return self._here_again.good(pour)
-
-    def _measured(self, product: Product, kg: float) -> str:
-        return measured(product, kg, in_metric=metric(self.question))[0]
 
     def _remedy(
         self,
@@ -448,6 +456,11 @@ def _names(question: Question) -> tuple[str, ...]:
 
 def _product(line: PouredProduct) -> dict[str, Any]:
     return line.model_dump(mode="json", exclude_none=True)
+
+
+def _as_needed(kg: float, needed_kg: float) -> bool:
+    """Whether an amount of acid as it is measured is near enough."""
+    return abs(kg - needed_kg) <= _ACID_WITHIN * needed_kg
 
 
 def _tidy(value: float) -> float:

@@ -8,11 +8,13 @@ from functools import cached_property
 from itertools import combinations
 
 from ...catalog import Catalog, InputError
-from ..answer.assess import Weighed, one_thread
+from ...catalog.quantity.measure import read_amount
+from ..answer.assess import ENDANGER, Weighed, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
 from ..judge.rule import Level, overall
+from .measured import measured, metric
 from .recheck import OF_THE_WATER, Again, only_of
 
 #: Products that are split at most: every set of them is checked, 127 of seven.
@@ -83,7 +85,25 @@ class _Search:
         line = self.question.pour.product[i]
         if portions == 1:
             return line
-        return PouredProduct.model_validate({**line.model_dump(), "amount": line.amount.times(1.0 / portions)})
+        return PouredProduct.model_validate({**line.model_dump(), "amount": self._portion(i, portions)})
+
+    def _portion(self, i: int, portions: int) -> str:
+        """An amount divided: as it was stated where a scale or a jug shows that, else rounded to what they show."""
+        amount, item = self.question.pour.product[i].amount, self.question.poured[i]
+        if portions == 1:
+            return amount.times(1.0)
+        text = amount.times(1.0 / portions)
+        divided = read_amount(text)
+        exact = abs(divided.low * portions - amount.low) < 1e-6 * amount.low
+        if exact and (divided.system != "us" or float(4.0 * divided.number).is_integer()):
+            return text
+        return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question.poured))[0]
+
+    def _not_to_be_thinned(self, products: tuple[int, ...]) -> bool:
+        """Whether people are in danger from it, so that no smaller amount of it is told as good."""
+        if any(self.question.poured[i].hazards & ENDANGER for i in products):
+            return True
+        return self.again.endangers(self._pour(products))
 
     @cached_property
     def undivided(self) -> dict[tuple[int, ...], _Bucket]:
@@ -102,6 +122,8 @@ class _Search:
         for size in range(1, len(self.products) + 1):
             for products in combinations(self.products, size):
                 if products in self.undivided or self._thinner_is_no_use(products):
+                    continue
+                if self._not_to_be_thinned(products):
                     continue
                 # What is bad at its thinnest is not looked at between.
                 thinnest = self._good(products, MOST_PORTIONS)
@@ -174,12 +196,12 @@ class _Search:
         )
 
     def _bucket(self, bucket: _Bucket) -> SplitBucket:
-        lines = [(self._line(i, bucket.portions), self._name(i)) for i in bucket.products]
+        amounts = [(self._portion(i, bucket.portions), self._name(i)) for i in bucket.products]
         order = next((one for one in bucket.weighed.judged if one.rule.name == "order-of-mixing"), None)
         return SplitBucket(
-            products=tuple(f"{line.amount.times(1.0)} {name}" for line, name in lines),
+            products=tuple(f"{text} {name}" for text, name in amounts),
             places=bucket.products,
-            amounts=tuple(line.amount.times(1.0) for line, _ in lines),
+            amounts=tuple(text for text, _ in amounts),
             portions=bucket.portions,
             verdict=bucket.weighed.answer,
             rules=bucket.weighed.blamed,

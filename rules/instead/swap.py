@@ -128,6 +128,13 @@ def _percent(item: Poured, left: Left) -> float:
     return max(said, *(part_percent(left.part, one.species_mol_per_kg) for one in mixtures), 0.0)
 
 
+def _known_share(product: Product) -> float:
+    """Of a dry product, what of it is known by its content; 1 for any other."""
+    if product.form != "dry" or not product.content:
+        return 1.0
+    return min(1.0, sum(one.mass_fraction.value for one in product.content))
+
+
 def _particles(species_mol_per_kg: Mapping[str, float]) -> float:
     """Dissolved particles [mol/kg], which is what salts a soil; water is none."""
     return sum(moles for name, moles in species_mol_per_kg.items() if name != "H2O" and moles > 0.0)
@@ -202,9 +209,11 @@ class _Search:
         }
         free = {left.part.key for left in without}
         main = [key for key in _MAIN if key not in free]
-        # A nutrient whose product holds none of the three is given for itself.
+        # A nutrient whose product holds none of the three is given for itself; one that holds only what is left out of
+        # them was given for that.
         others = [key for key in _OTHER if key not in free and before[key] > 0.0]
-        self.keeps = tuple(main if any(before[key] > 0.0 for key in main) else others)
+        for_others = not any(before[key] > 0.0 for key in _MAIN)
+        self.keeps = tuple(others if for_others else [] if not any(before[key] > 0.0 for key in main) else main)
         self.before = before
         self.need = np.array([before[key] for key in self.keeps])
 
@@ -317,7 +326,7 @@ class _Search:
             # What is replaced has none of it, and this would bring it.
             if any(share > LEAST_PERCENT for share, kg in zip(percent, self.need, strict=True) if kg <= 0.0):
                 continue
-            if any(holds(product, left, self.catalog.product) != "" for left in self.without):
+            if not all(self._free_of(product, left) for left in self.without):
                 continue
             made_of = composition(product, self.catalog.product)
             if not made_of.exact or not made_of.mixtures:
@@ -328,13 +337,25 @@ class _Search:
                     product,
                     percent,
                     made_of,
-                    _particles(made_of.mixtures[0].species_mol_per_kg),
+                    # What is not known of a dry grade counts as the rest of it does.
+                    _particles(made_of.mixtures[0].species_mol_per_kg) / _known_share(product),
                     listing is not None and listing.sold_here,
                     regulated(product, made_of),
                     None if listing is None else listing.price_per_kg(product),
                 )
             )
         return found
+
+    def _free_of(self, product: Product, left: Left) -> bool:
+        """Whether a product is sure to hold none: by what it is made of, or by a grade that says 0 of it and a content
+        that leaves a little open."""
+        said = holds(product, left, self.catalog.product)
+        return said == "" or (
+            said is not None
+            and bool(product.content)
+            and left.part.key in _MAIN
+            and product.percent(left.part.key) == 0.0
+        )
 
     def _blends(self) -> Iterator[_Blend | None]:
         """Blends that fit, the best first, None when there are no more. One that only adds a product to another that

@@ -17,6 +17,12 @@ IF_MIXED = (
 )
 PROTECT = "Goggles, gloves, water to rinse at hand; out of doors, or with a strong draft."
 TWO_BUCKETS = "Use two buckets, one after the other, and flush the line with clear water in between."
+#: What takes its place where every split was tried and none is good.
+MORE_BUCKETS_DO_NOT_HELP = (
+    "Buckets apart do not help here: some of it is trouble by itself. Leave that out, or pour another source."
+)
+#: Products of a pour up to which splits are looked for without being asked for: of three 7 sets are checked, of six 63.
+SPLIT_UNASKED = 3
 #: What takes its place where only one product is poured.
 OTHER_WATER = "Mix this bucket with rain or soft water, or pour less of it into the same water."
 FLUSH = "Flush with clear water until the last emitter runs clear; do not leave feed standing in the line."
@@ -27,3 +33,5 @@ DEFER = "Follow the product label, the safety data sheet and local codes; they c
 LEAST_MESH = 120
 #: Parts of water per part of stock that injectors of small farms reach (common practice, no source).
 STRONGEST_RATIO, WEAKEST_RATIO = 10.0, 1000.0
+#: A temperature of water or line can be kept within so much [degC] (design choice).
+KEPT_WITHIN_C = 1.0

@@ -235,7 +235,7 @@ def print_splits(splits: Splits, out: Console) -> None:
     elif not splits.offered:
         page.line("No number of buckets helps: what is trouble by itself needs another source, amount or water.")
         for one in splits.alone:
-            page.line(f"{one.verdict.upper():<8}{' + '.join(one.products)}: {', '.join(one.rules)}", 2, 10)
+            page.line(f"{one.verdict.upper():<8}{' + '.join(one.products)}: {offers.briefly(one.rules)}", 2, 10)
     for i, split in enumerate(splits.offered):
         page.head(f"{'Or' if i else 'In'} {split.count} buckets")
         for one in split.buckets:
@@ -243,7 +243,10 @@ def print_splits(splits: Splits, out: Console) -> None:
             page.line(f"{one.verdict.upper():<8}{times}{' + '.join(one.products)}", 2, 10)
             if one.order:
                 page.line(one.order, 10, 7)
-        page.line("One after the other; flush the line with clear water in between.", 2, 2)
+        if split.never_together:
+            page.line("On different days; flush the line with clear water after each.", 2, 2)
+        else:
+            page.line("One after the other; flush the line with clear water in between.", 2, 2)
         _never_together(page, split)
     if splits.offered:
         page.line(_LABEL_FIRST)

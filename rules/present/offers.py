@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ...catalog.nutrients import NUTRIENTS
 from ..answer.verdict import AcidDose, AcidOffer, Acids, Number, Remedies, Remedy, Split, Swap, Swaps
 from ..families.registry import rule_named
-from ..judge.advice import PROTECT
+from ..judge.advice import KEPT_WITHIN_C, PROTECT
 from .words import and_list
 
 #: As growers say them; the oxides of a label are potash and phosphate.
@@ -51,7 +53,7 @@ def swap_notes(swap: Swap) -> str:
         if found:
             said.append(f"{word} {and_list(found)}")
     if swap.salt is not None:
-        said.append(f"salt {swap.salt:g} times")
+        said.append(f"salt {swap.salt:g} times what it was")
     if swap.cost is not None:
         said.append(f"cost {swap.cost:g}")
     notes = [f"{product.name}: {product.regulated}" for product in swap.products if product.regulated]
@@ -63,7 +65,12 @@ def no_swap_words(swaps: Swaps) -> str:
     if not swaps.replaces:
         return f"No swap: nothing in the pour holds {and_list(swaps.without)}."
     if swaps.rest:
-        return f"No swap helps: what stays in the pour is trouble by itself ({', '.join(swaps.rest)})."
+        return f"No swap helps: what stays in the pour is trouble by itself ({briefly(swaps.rest)})."
+    if not swaps.keeps:
+        kinds = and_list(swaps.without)
+        return (
+            f"No swap: without {kinds}, nothing is left of {and_list(swaps.replaces)} that something else could bring."
+        )
     nearest = swaps.nearest
     if nearest is None:
         return f"No swap: the catalog holds nothing without {and_list(swaps.without)} to take its place."
@@ -71,7 +78,16 @@ def no_swap_words(swaps: Swaps) -> str:
     if nearest.verdict in {"clear", "caution"}:
         off = ", ".join(f"{_NUTRIENT_WORDS.get(key, key)} {share:+.0f} %" for key, share in nearest.off_percent.items())
         return f"No swap: nothing in the catalog brings the same {_kept(swaps)}. {poured}), but {off}."
-    return f"No swap passes; {swaps.looked_at} looked at. {poured}: {', '.join(nearest.rules)})."
+    return f"No swap passes; {swaps.looked_at} blends were looked at. {poured}: {briefly(nearest.rules)})."
+
+
+def briefly(names: Sequence[str]) -> str:
+    """What rules speak of, as a list."""
+    return ", ".join(rule_named(name).brief or name for name in names)
+
+
+#: How buckets of a split follow each other.
+IN_TURN = "one after the other, and flush the line with clear water in between"
 
 
 def split_words(split: Split) -> str:
@@ -80,7 +96,8 @@ def split_words(split: Split) -> str:
         " + ".join(one.products) + (f", {one.portions} such buckets" if one.portions > 1 else "")
         for one in split.buckets
     )
-    return f"{split.count} buckets, one after the other, and flush the line with clear water in between: {buckets}"
+    how = "on different days, and flush the line with clear water after each" if split.never_together else IN_TURN
+    return f"{split.count} buckets, {how}: {buckets}"
 
 
 #: What goes with every acid that is advised.
@@ -109,17 +126,17 @@ def _change_words(remedy: Remedy) -> str:
         case "less":
             return f"Pour less in a fill: {poured}"
         case "bigger-bucket":
-            return f"Fill up to {to:g} {remedy.unit} instead of {remedy.now:g}, and inject all of it"
+            return f"Fill up to {to:g} {remedy.unit} instead of {remedy.now:.3g}, and inject all of it"
         case "weaker-ratio" | "stronger-ratio":
             return f"Set the injector to 1:{to:g}"
         case "warmer-bucket" | "cooler-bucket":
-            return f"Have the water in the bucket at {_degrees(to)}"
+            return f"Have the water in the bucket at {_degrees(remedy)}"
         case "warmer-line":
-            return f"Feed while the line is at {_degrees(to)}, later in the day"
+            return f"Feed while the line is at {_degrees(remedy)}, later in the day"
         case "cooler-line":
-            return f"Feed while the line is at {_degrees(to)}: early, or on a cooler day"
+            return f"Feed while the line is at {_degrees(remedy)}: early, or on a cooler day"
         case "rain-water":
-            return f"Mix the water with rain water, {100 * (to or 0.0):.0f} % of it rain"
+            return f"Mix all of the water, the line's too, with rain water: {100 * (to or 0.0):.0f} % of it rain"
         case "leave-out":
             return f"Leave out {remedy.unit}"
         case "swap":
@@ -129,7 +146,10 @@ def _change_words(remedy: Remedy) -> str:
                 " + ".join(one.products) + (f", {one.portions} such buckets" if one.portions > 1 else "")
                 for one in remedy.buckets
             )
-            return f"Make {to:g} buckets, one after the other, and flush in between: {'; '.join(parts)}"
+            how = "on different days, and flush after each"
+            if not remedy.never_together:
+                how = "one after the other, and flush in between"
+            return f"Make {to:g} buckets, {how}: {'; '.join(parts)}"
         case "acid":
             assert remedy.acid is not None
             return _acid_words(remedy.acid)
@@ -201,9 +221,11 @@ def _span(number: Number) -> str:
     return f"{' to '.join(ends)} {number.unit.removesuffix('/h')}"
 
 
-def _degrees(celsius: float | None) -> str:
-    assert celsius is not None
-    return f"{celsius:.0f} degC ({celsius * 1.8 + 32:.0f} degF)"
+def _degrees(remedy: Remedy) -> str:
+    """The temperatures that were asked again."""
+    assert remedy.to is not None
+    low, high = remedy.to - KEPT_WITHIN_C, remedy.to + KEPT_WITHIN_C
+    return f"{low:.0f} to {high:.0f} degC ({low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} degF)"
 
 
 def _capital(text: str) -> str:
@@ -214,7 +236,10 @@ def no_remedy_words(remedies: Remedies) -> str:
     """Why nothing is offered."""
     if remedies.verdict == "clear":
         return "There is nothing to mend: it is clear."
-    return (
+    text = (
         "Nothing that can be changed here mends it: amount, ratio, bucket, temperatures, rain water, several buckets, "
-        f"another source, acid. What speaks: {', '.join(remedies.beyond)}."
+        f"another source, acid. What stands in the way: {briefly(remedies.beyond)}."
     )
+    if remedies.verdict == "unknown":
+        text += " What to find out first is told by check."
+    return text

@@ -15,7 +15,7 @@ from rich.text import Text
 from ..answer.verdict import Answer, Finding, Verdict
 from ..ask.pour import Pour
 from ..families.registry import rule_named
-from ..judge.advice import IF_MIXED, PROTECT, TWO_BUCKETS
+from ..judge.advice import IF_MIXED, MORE_BUCKETS_DO_NOT_HELP, PROTECT, SPLIT_UNASKED, TWO_BUCKETS
 from . import offers, words
 from .page import ITEM_NAME, STYLE, WIDTH, Page, wrapped
 
@@ -169,6 +169,8 @@ def _to_do(verdict: Verdict, pour: Pour, lead: Finding | None) -> Iterator[Part]
             cures[0] = f"Make {text}"
         else:
             yield Part("Split", f"Or {text}" if first else text, _INSTEAD)
+    if first and cures and cures[0] == TWO_BUCKETS and not verdict.splits and len(pour.product) <= SPLIT_UNASKED:
+        cures[0] = MORE_BUCKETS_DO_NOT_HELP
     for i, step in enumerate(cures[: 2 if lead is not None and _dangerous(lead) else 1]):
         yield Part("Do now", (first if i == 0 else "") + step, _NEVER if i == 0 else _SECOND_STEP)
     if first and not cures and not turns:

@@ -116,17 +116,17 @@ def mended_by(asked: dict[str, Any], catalog: Catalog) -> str | None:
         except InputError:
             return False
 
-    for factor in np.geomspace(0.97, 0.03, 14):
+    for factor in np.geomspace(0.97, 0.1, 14):
         lines = [{**line, "amount": f"{float(line['amount'].split()[0]) * factor:.5g} lb"} for line in asked["product"]]
         if good(product=lines):
             return "less"
-    for parts in np.geomspace(11.0, 990.0, 14):
+    for parts in np.geomspace(34.0, 990.0, 14):
         if good(injection={**asked["injection"], "ratio": f"1:{parts:.4g}"}):
             return "ratio"
-    for celsius in range(6, 39, 2):
+    for celsius in range(6, 35, 2):
         if good(bucket={**asked["bucket"], "temperature": f"{celsius} degC"}):
             return "bucket temperature"
-    for celsius in range(6, 44, 2):
+    for celsius in range(11, 35, 2):
         if good(injection={**asked["injection"], "line_temperature": f"{celsius} degC"}):
             return "line temperature"
     return None

@@ -102,13 +102,95 @@ def test_what_stops_is_told_where_nothing_helps(catalog: Catalog, call: Callable
     assert "particles-in-product" in found.beyond
     told = " ".join(call("remedy", "gypsum=3 lb", *WORDS, "--water", "ridge-well").out.split())
     assert told.startswith("Nothing that can be changed here mends it: ")
-    assert "particles-in-product" in told
+    assert told.endswith("lime scale from the water itself.")
+    assert "What stands in the way: particles in the product, " in told
 
 
 def test_times_are_set_as_needed(catalog: Catalog) -> None:
     (best, *others) = remedy(POURS["short times"], catalog).offered
     assert (best.kind, others) == ("settings", [])
     assert best.settings == ("fill for 10 min", "flush for 10 min")
+
+
+WATER = {"ph": "7.4", "calcium": "60 mg/L", "magnesium": "5 mg/L", "alkalinity": "150 mg/L CaCO3", "iron": "0.02 mg/L"}
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        pour("urea=20 lb", bucket={"volume": "5 gal"}),
+        pour("borax=1 lb"),
+        pour("potassium silicate=1 pint", water="brook-well", injection={"suction": "20 L/hour", "flow": "30 L/min"}),
+        pour("potassium silicate=1 qt", water="brook-well", injection={"ratio": "1:100"}),
+        pour("MKP=300 g", bucket={"volume": "20 L"}, injection={"suction": "20 L/hour", "flow": "30 L/min"}),
+        pour("potassium nitrate=9 kg", bucket={"volume": "20 L", "temperature": "6 degC"}, water="brook-well"),
+        pour("technical MAP=1 lb", bucket={"volume": "1/2 gal"}, water="brook-well"),
+        pour("technical MAP=1 lb", bucket={"volume": "0.5gal"}, water="brook-well"),
+        pour("iron sulfate=4 oz"),
+        pour("calcium nitrate=2 lb", "magnesium sulfate=2 lb", water="brook-well"),
+    ],
+)
+def test_what_a_person_can_set(catalog: Catalog, asked: dict[str, Any]) -> None:
+    """Barrels of usual sizes, a tenth of the amount at least, ratios that injectors reach, water that is not hot."""
+    for one in remedy(asked, catalog).offered:
+        if one.to is None or one.kind in {"split", "rain-water", "acid"}:
+            continue
+        if one.kind == "bigger-bucket":
+            assert one.now is not None
+            assert f"{one.to:g}".strip("0").replace(".", "") in {"1", "15", "2", "25", "3", "4", "5", "6", "8"}
+            assert one.unit == ("L" if asked["bucket"]["volume"].endswith("L") else "gal")
+        least, most = {
+            "less": (0.1, 1.0),
+            "weaker-ratio": (10.0, 1000.0),
+            "stronger-ratio": (100.0 / 3.0, 100.0),
+            "warmer-bucket": (5.0, 34.0),
+            "cooler-bucket": (6.0, 35.0),
+            "warmer-line": (10.0, 34.0),
+            "cooler-line": (11.0, 35.0),
+        }.get(one.kind, (0.0, 1e9))
+        assert least * 0.99 <= one.to <= most * 1.01, one.kind
+
+
+def test_what_endangers_together_is_for_different_days(catalog: Catalog, call: Callable[..., Any]) -> None:
+    asked = pour("sodium hypochlorite=1 fl oz", "phosphoric acid 75%=1 fl oz", water="brook-well")
+    apart = of_kind(remedy(asked, catalog), "split")
+    assert apart is not None
+    assert apart.never_together == (("sodium hypochlorite", "phosphoric acid 75 %"),)
+    words = ("sodium hypochlorite=1 fl oz", "phosphoric acid 75%=1 fl oz", *WORDS, "--water", "brook-well")
+    for command in ("remedy", "split"):
+        told = " ".join(call(command, *words).out.split())
+        assert "n different days" in told
+        assert "one after the other" not in told.lower()
+
+
+@pytest.mark.parametrize(
+    ("asked", "given"),
+    [
+        # Phosphate in the line of a water with calcium; with sulfide in it acid drives out hydrogen sulfide.
+        (pour("technical MAP=1 lb", water=WATER), True),
+        (pour("technical MAP=1 lb", water={**WATER, "sulfide": "0.6 mg/L"}), False),
+        # Only the bucket is in trouble, whatever lime the water leaves.
+        (pour("potassium sulfate=4 lb", bucket={"volume": "5 gal", "temperature": "50 degF"}), False),
+    ],
+)
+def test_acid_is_for_the_line_alone(catalog: Catalog, asked: dict[str, Any], given: bool) -> None:
+    kinds = {one.kind for one in remedy(asked, catalog).offered}
+    assert ("acid" in kinds) == given
+
+
+def test_acid_that_cannot_be_measured(catalog: Catalog) -> None:
+    """0.5 g of MAP hold 0.31 g P2O5, which is 0.36 mL of phosphoric acid of 54 % at 1.58 kg/L: no jug shows that."""
+    asked = pour("technical MAP=0.5 g", bucket={"volume": "500 mL"})
+    assert of_kind(remedy(asked, catalog), "phosphorus-as-acid") is None
+
+
+def test_two_buckets_are_not_advised_where_they_do_not_help(call: Callable[..., Any]) -> None:
+    """20-20-20 beside calcium nitrate: in a bucket of its own it stops all the same, by the calcium of the water."""
+    told = " ".join(
+        call("check", "Alder Twenty 20-20-20=2 lb", "calcium nitrate=1 lb", *WORDS, "--water", "ridge-well").out.split()
+    )
+    assert "Buckets apart do not help here: some of it is trouble by itself." in told
+    assert "Use two buckets" not in told
 
 
 @pytest.mark.parametrize("name", ["bleach with urea", "strong acid"])

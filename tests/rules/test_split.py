@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from pourcheck import Catalog, InputError, check, split
+from pourcheck.catalog.quantity.measure import read_amount
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 
@@ -44,8 +45,39 @@ def test_an_amount_alone_is_divided(catalog: Catalog) -> None:
     (best, *_) = split(pour(["potassium nitrate=20 lb"]), catalog).offered
     (bucket,) = best.buckets
     assert bucket.portions == best.count > 1
-    assert bucket.products == (f"{20 / bucket.portions:.3g} lb potassium nitrate",)
-    assert check(pour([f"potassium nitrate={20 / bucket.portions} lb"]), catalog).verdict == bucket.verdict
+    (amount,) = bucket.amounts
+    assert bucket.products == (f"{amount} potassium nitrate",)
+    assert read_amount(amount).low == pytest.approx(20 * 0.4536 / bucket.portions, rel=0.02)
+    assert check(pour([f"potassium nitrate={amount}"]), catalog).verdict == bucket.verdict
+
+
+@pytest.mark.parametrize(
+    ("item", "amounts"),
+    [
+        # A third of a pound is on no scale: 4 % of 3 lb lime out in this water, so it takes three buckets or more.
+        ("potassium nitrate=20 lb", "6 lb 10 oz"),
+        ("potassium nitrate=9 kg", "3 kg"),
+        ("potassium sulfate=5 lb", "2.5 lb"),
+    ],
+)
+def test_a_share_is_in_steps_of_a_scale(catalog: Catalog, item: str, amounts: str) -> None:
+    (best, *_) = split(pour([item]), catalog).offered
+    assert best.buckets[0].amounts == (amounts,)
+
+
+@pytest.mark.parametrize(
+    "items",
+    [
+        # Ammonia gas at the bucket; acid; chlorine: no smaller amount is told as good.
+        ["potassium carbonate=1 lb", "ammonium sulfate=2 lb"],
+        ["sulfuric acid=1 pint"],
+        ["sodium hypochlorite=1 gal"],
+    ],
+)
+def test_what_endangers_is_never_divided(catalog: Catalog, items: list[str]) -> None:
+    for water in ("brook-well", "ridge-well"):
+        for one in split(pour(items, water), catalog).offered:
+            assert all(bucket.portions == 1 or len(bucket.products) < len(items) for bucket in one.buckets)
 
 
 def test_one_bucket_that_is_good_stays(catalog: Catalog) -> None:

@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 
 from pourcheck import Catalog, InputError, check, swap
 from pourcheck.catalog import Listing, RegionRecord
+from pourcheck.catalog.quantity.measure import read_amount
 from pourcheck.rules.answer.verdict import Swaps
 from pourcheck.rules.instead import swap as module
 
@@ -47,6 +48,8 @@ def amounts(found: Swaps, which: int = 0) -> dict[str, str]:
         ("ammonium sulfate=1 lb", {"without": ["sulfate"]}, {"urea": 3.39 / 0.4665}),
         # 1 lb of 12-61-0 of 12.18 % N (NH4H2PO4, 115.03 g/mol): 1.95 oz N, over 0.4665.
         ("technical MAP=1 lb", {}, {"urea": 1.95 / 0.4665}),
+        # 2 lb of 0-52-34, 34.61 % K2O: 11.08 oz K2O, over the 51.89 % of a grade of potassium sulfate (96 % K2SO4).
+        ("MKP=2 lb", {"water": "brook-well"}, {"potassium-sulfate": 11.08 / 0.5189}),
         # 2 lb of 20-20-20: 6.4 oz N and as much K2O: potash over 0.4658, and what nitrogen that leaves over 0.4665.
         (
             "alder-twenty-20-20-20=2 lb",
@@ -56,10 +59,11 @@ def amounts(found: Swaps, which: int = 0) -> dict[str, str]:
     ],
 )
 def test_amounts_by_hand(catalog: Catalog, item: str, options: dict[str, Any], expected: dict[str, float]) -> None:
-    found = amounts(swap(pour(item), catalog, **options))
+    asked = pour(item, water=options.get("water", "ridge-well"))
+    found = amounts(swap(asked, catalog, without=options.get("without", ["phosphorus"])))
     assert found.keys() == expected.keys()
     for name, ounces in expected.items():
-        assert float(found[name].removesuffix(" oz")) == pytest.approx(ounces, rel=0.02)
+        assert read_amount(found[name]).low / 0.028349523 == pytest.approx(ounces, rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -127,7 +131,11 @@ def test_regulated_goods_come_last(catalog: Catalog) -> None:
     [
         (["urea=1 lb"], {}, "No swap: nothing in the pour holds phosphorus."),
         (["technical MAP=1 lb", "gypsum=2 lb"], {}, "No swap helps: what stays in the pour is trouble by itself ("),
-        (["zinc sulfate=1 lb"], {"without": ["zinc", "sulfate"]}, "No swap: the catalog holds nothing without"),
+        (["zinc sulfate=1 lb"], {"without": ["zinc", "sulfate"]}, "No swap: without zinc and sulfate, nothing is left"),
+        # Sources of phosphorus are no sources of calcium, and phosphoric acid is none of anything else.
+        (["triple superphosphate=1 lb"], {}, "No swap: without phosphorus, nothing is left of triple superphosphate "),
+        (["rock phosphate=1 lb"], {}, "No swap: without phosphorus, nothing is left of rock phosphate "),
+        (["phosphoric acid 75%=1 pint"], {}, "No swap: without phosphorus, nothing is left of phosphoric acid 75 % "),
         # Every source of phosphate stops in this water.
         (["MKP=2 lb"], {"without": ["chloride"], "replaces": ["all"]}, "No swap passes; "),
     ],
