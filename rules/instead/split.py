@@ -100,8 +100,9 @@ class _Search:
         return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question.poured))[0]
 
     def _not_to_be_thinned(self, products: tuple[int, ...]) -> bool:
-        """Whether people are in danger from it, so that no smaller amount of it is told as good."""
-        if any(self.question.poured[i].hazards & ENDANGER for i in products):
+        """Whether people are in danger from it, so that no smaller amount of it is told as good; acid or chlorine by
+        itself is no mixture."""
+        if len(products) > 1 and any(self.question.poured[i].hazards & ENDANGER for i in products):
             return True
         return self.again.endangers(self._pour(products))
 
@@ -123,11 +124,9 @@ class _Search:
             for products in combinations(self.products, size):
                 if products in self.undivided or self._thinner_is_no_use(products):
                     continue
-                if self._not_to_be_thinned(products):
-                    continue
                 # What is bad at its thinnest is not looked at between.
                 thinnest = self._good(products, MOST_PORTIONS)
-                if thinnest is not None:
+                if thinnest is not None and not self._not_to_be_thinned(products):
                     between = (self._good(products, portions) for portions in range(2, MOST_PORTIONS))
                     found[products] = next((one for one in between if one is not None), thinnest)
         return found

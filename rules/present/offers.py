@@ -136,7 +136,7 @@ def _change_words(remedy: Remedy) -> str:
         case "cooler-line":
             return f"Feed while the line is at {_degrees(remedy)}: early, or on a cooler day"
         case "rain-water":
-            return f"Mix all of the water, the line's too, with rain water: {100 * (to or 0.0):.0f} % of it rain"
+            return f"Use {100 * (to or 0.0):.0f} % rain water, in the bucket and in the line"
         case "leave-out":
             return f"Leave out {remedy.unit}"
         case "swap":

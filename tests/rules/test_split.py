@@ -68,16 +68,17 @@ def test_a_share_is_in_steps_of_a_scale(catalog: Catalog, item: str, amounts: st
 @pytest.mark.parametrize(
     "items",
     [
-        # Ammonia gas at the bucket; acid; chlorine: no smaller amount is told as good.
+        # Ammonia gas at the bucket; acid or chlorine with something else: no smaller amount is told as good.
         ["potassium carbonate=1 lb", "ammonium sulfate=2 lb"],
-        ["sulfuric acid=1 pint"],
-        ["sodium hypochlorite=1 gal"],
+        ["aqua ammonia=1 pint", "urea=1 lb"],
+        ["potassium bicarbonate=1 lb", "phosphoric acid 75%=1 pint"],
+        ["sodium hypochlorite=1 gal", "urea=1 lb"],
     ],
 )
 def test_what_endangers_is_never_divided(catalog: Catalog, items: list[str]) -> None:
     for water in ("brook-well", "ridge-well"):
         for one in split(pour(items, water), catalog).offered:
-            assert all(bucket.portions == 1 or len(bucket.products) < len(items) for bucket in one.buckets)
+            assert all(bucket.portions == 1 or len(bucket.products) == 1 for bucket in one.buckets)
 
 
 def test_one_bucket_that_is_good_stays(catalog: Catalog) -> None:
