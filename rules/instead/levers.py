@@ -211,7 +211,7 @@ class Levers:
         assert water is not None
         assert pour.water is not None
         for i in range(_TRIES):
-            rain = min(float(np.ceil(20.0 * share)) / 20.0 + 0.1 * i, _MOST_RAIN)
+            rain = min(round(float(np.ceil(20.0 * share)) / 20.0 + 0.1 * i, 2), _MOST_RAIN)
             data: dict[str, Any] = water.diluted(1.0 - rain)
             if water.ph_range is not None:
                 low, high = water.ph_range

@@ -61,8 +61,9 @@ class Again:
         weighed = self(pour)
         return weighed if weighed is not None and weighed.answer in GOOD else None
 
-    def endangers(self, pour: Pour) -> bool:
-        """Whether a changed pour is doubted or stopped because people are in danger."""
+    def endangers(self, pour: Pour, *, gas: bool = False) -> bool:
+        """Whether a changed pour is doubted or stopped because people are in danger; gas: also where a rule of another
+        family tells of a gas."""
         key = _key(pour)
         if key in self._weighed:
             judged: Sequence[Judged] = self._weighed[key].judged
@@ -71,9 +72,9 @@ class Again:
             if question is None:
                 return False
             case = Case(question, scenarios(question))
-            about_people = [rule for rule in rules() if rule.family == "people"]
+            about_people = [rule for rule in rules() if _about_people(rule, gas=gas)]
             judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
-        return any(one.rule.family == "people" and overall(one.level) >= Level.UNKNOWN for one in judged)
+        return any(_about_people(one.rule, gas=gas) and overall(one.level) >= Level.UNKNOWN for one in judged)
 
     def _seen_bad(self, key: str, pour: Pour) -> bool:
         question = self._asked(key, pour)
@@ -96,6 +97,10 @@ class Again:
             except InputError:
                 self._questions[key] = None
         return self._questions[key]
+
+
+def _about_people(rule: Rule, *, gas: bool) -> bool:
+    return rule.family == "people" or (gas and rule.sets_gas_free)
 
 
 def _key(pour: Pour) -> str:

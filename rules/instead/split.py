@@ -104,7 +104,7 @@ class _Search:
         itself is no mixture."""
         if len(products) > 1 and any(self.question.poured[i].hazards & ENDANGER for i in products):
             return True
-        return self.again.endangers(self._pour(products))
+        return self.again.endangers(self._pour(products), gas=True)
 
     @cached_property
     def undivided(self) -> dict[tuple[int, ...], _Bucket]:

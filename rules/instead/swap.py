@@ -48,7 +48,7 @@ _REGULATED, _NOT_SOLD, _STEP, _OFF, _SALT, _BAG, _COST = 10_000.0, 1_000.0, 100.
 _UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-gas"}
 #: What is kept, first of all; where a product has none of it, what else it is given for.
 _MAIN = ("n", "p2o5", "k2o")
-_OTHER = ("ca", "mg", "s", "b", "cu", "fe", "mn", "mo", "zn")
+_TRACE, _OTHER = ("b", "cu", "fe", "mn", "mo", "zn"), ("ca", "mg", "s")
 _PHOSPHORUS = "p2o5"
 
 
@@ -211,7 +211,8 @@ class _Search:
         main = [key for key in _MAIN if key not in free]
         # A nutrient whose product holds none of the three is given for itself; one that holds only what is left out of
         # them was given for that.
-        others = [key for key in _OTHER if key not in free and before[key] > 0.0]
+        given = _TRACE if any(before[key] > 0.0 for key in _TRACE) else _OTHER
+        others = [key for key in given if key not in free and before[key] > 0.0]
         for_others = not any(before[key] > 0.0 for key in _MAIN)
         self.keeps = tuple(others if for_others else [] if not any(before[key] > 0.0 for key in main) else main)
         self.before = before

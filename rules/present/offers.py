@@ -15,6 +15,10 @@ _NUTRIENT_WORDS = {"n": "nitrogen", "k2o": "potash", "p2o5": "phosphate", "cl": 
 _NITROGEN_FORMS = {"n_nitrate": "nitrate", "n_ammonium": "ammonium", "n_urea": "urea"}
 
 
+def _nutrient_word(key: str) -> str:
+    return _NUTRIENT_WORDS.get(key, NUTRIENTS[key].words[0])
+
+
 def swap_words(swap: Swap) -> str:
     """What a swap pours, after its verdict."""
     return " + ".join(f"{product.amount} {product.name}" for product in swap.products)
@@ -26,14 +30,14 @@ def swap_head(swaps: Swaps) -> str:
 
 
 def _kept(swaps: Swaps) -> str:
-    return and_list(_NUTRIENT_WORDS.get(key, NUTRIENTS[key].words[0]) for key in swaps.keeps)
+    return and_list(_nutrient_word(key) for key in swaps.keeps)
 
 
 def swap_notes(swap: Swap) -> str:
     """How a swap differs from what it replaces: how near it comes, in which form the nitrogen is, what is lost and what
     it brings besides, its salt and its cost."""
     said = []
-    off = [f"{_NUTRIENT_WORDS.get(key, key)} {share:+.1f} %" for key, share in swap.off_percent.items() if share]
+    off = [f"{_nutrient_word(key)} {share:+.1f} %" for key, share in swap.off_percent.items() if share]
     if off:
         said.append(", ".join(off))
     before, after = (
@@ -46,7 +50,7 @@ def swap_notes(swap: Swap) -> str:
     for word, side in (("without its", "before_kg"), ("brings", "after_kg")):
         other = "after_kg" if side == "before_kg" else "before_kg"
         found = [
-            _NUTRIENT_WORDS.get(key, NUTRIENTS[key].words[0])
+            _nutrient_word(key)
             for key, brought in swap.brings.items()
             if key not in _NITROGEN_FORMS and getattr(brought, side) > 2.0 * getattr(brought, other)
         ]
@@ -76,7 +80,7 @@ def no_swap_words(swaps: Swaps) -> str:
         return f"No swap: the catalog holds nothing without {and_list(swaps.without)} to take its place."
     poured = f"The nearest: {swap_words(nearest)} ({nearest.verdict}"
     if nearest.verdict in {"clear", "caution"}:
-        off = ", ".join(f"{_NUTRIENT_WORDS.get(key, key)} {share:+.0f} %" for key, share in nearest.off_percent.items())
+        off = ", ".join(f"{_nutrient_word(key)} {share:+.0f} %" for key, share in nearest.off_percent.items())
         return f"No swap: nothing in the catalog brings the same {_kept(swaps)}. {poured}), but {off}."
     return f"No swap passes; {swaps.looked_at} blends were looked at. {poured}: {briefly(nearest.rules)})."
 
@@ -113,7 +117,7 @@ def remedy_words(remedy: Remedy) -> str:
     if remedy.settings and remedy.kind != "settings":
         text = f"{text}; and {and_list(remedy.settings)}"
     if remedy.lost:
-        lost = and_list(_NUTRIENT_WORDS.get(key, NUTRIENTS[key].words[0]) for key in remedy.lost)
+        lost = and_list(_nutrient_word(key) for key in remedy.lost)
         text = f"{text} ({lost} {'is' if len(remedy.lost) == 1 else 'are'} then to come from elsewhere)"
     return f"{text}."
 
@@ -212,7 +216,7 @@ def _ends(number: Number) -> str:
 
 def _added(acid: AcidDose) -> str:
     return and_list(
-        f"{number.value:.0f} mg/L {_NUTRIENT_WORDS.get(key, key)}" for key, number in acid.adds_mg_per_l.items()
+        f"{number.value:.0f} mg/L {_nutrient_word(key)}" for key, number in acid.adds_mg_per_l.items()
     )
 
 

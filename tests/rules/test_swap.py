@@ -50,6 +50,9 @@ def amounts(found: Swaps, which: int = 0) -> dict[str, str]:
         ("technical MAP=1 lb", {}, {"urea": 1.95 / 0.4665}),
         # 2 lb of 0-52-34, 34.61 % K2O: 11.08 oz K2O, over the 51.89 % of a grade of potassium sulfate (96 % K2SO4).
         ("MKP=2 lb", {"water": "brook-well"}, {"potassium-sulfate": 11.08 / 0.5189}),
+        # 4 oz of iron sulfate (FeSO4.7H2O, 278.0 g/mol, 20.09 % Fe) is given for its iron: 0.804 oz Fe, over the
+        # 13.26 % of NaFeEDTA.3H2O (421.1 g/mol).
+        ("iron sulfate=4 oz", {"without": ["sulfate"]}, {"iron-edta": 0.804 / 0.1326}),
         # 2 lb of 20-20-20: 6.4 oz N and as much K2O: potash over 0.4658, and what nitrogen that leaves over 0.4665.
         (
             "alder-twenty-20-20-20=2 lb",
