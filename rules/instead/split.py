@@ -97,7 +97,7 @@ class _Search:
         exact = abs(divided.low * portions - amount.low) < 1e-6 * amount.low
         if exact and (divided.system != "us" or float(4.0 * divided.number).is_integer()):
             return text
-        return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question.poured))[0]
+        return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question))[0]
 
     def _not_to_be_thinned(self, products: tuple[int, ...]) -> bool:
         """Whether people are in danger from it, so that no smaller amount of it is told as good; acid or chlorine by

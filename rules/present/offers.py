@@ -215,9 +215,7 @@ def _ends(number: Number) -> str:
 
 
 def _added(acid: AcidDose) -> str:
-    return and_list(
-        f"{number.value:.0f} mg/L {_nutrient_word(key)}" for key, number in acid.adds_mg_per_l.items()
-    )
+    return and_list(f"{number.value:.0f} mg/L {_nutrient_word(key)}" for key, number in acid.adds_mg_per_l.items())
 
 
 def _span(number: Number) -> str:
