@@ -196,7 +196,7 @@ def test_no_command_is_help(call: Run) -> None:
         # words that are not known
         ("fail-on", (*QUICK, "--fail-on", "never")),
         ("soil-phosphorus", (*QUICK, "--soil-phosphorus", "lots")),
-        ("No such option: --nope", (*QUICK, "--nope")),
+        ("No such option", (*QUICK, "--nope")),
         ("requires an argument", ("check", "--bucket")),
         ("No such command 'pour'", ("pour",)),
         ('unknown rule "lime"; nearest: ', ("explain", "lime")),
