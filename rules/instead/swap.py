@@ -166,6 +166,19 @@ class _Blend:
             PouredProduct.model_validate({"name": one.product.id, "amount": text}) for one, _, text in self.parts
         )
 
+    @property
+    def kind(self) -> frozenset[object]:
+        """The same for blends of other strengths of the same."""
+        return frozenset(
+            (
+                frozenset(one.made_of.mixtures[0].species_mol_per_kg) - {"H2O"},
+                one.product.form,
+                bool(one.regulated),
+                one.sold,
+            )
+            for one, _, _ in self.parts
+        )
+
     def kg(self, key: str) -> float:
         """Of a nutrient."""
         return sum(kg * _nutrient(key, one.product, one.made_of) / 100.0 for one, kg, _ in self.parts)
@@ -242,16 +255,22 @@ class _Search:
         good: list[tuple[Swap, float]] = []
         failed: list[_Blend] = []
         looked, best_there_are, proven = 0, 0, False
+        kinds: set[frozenset[object]] = set()
         for blend in self._blends():
             if blend is None:
                 proven = True
                 break
+            if blend.kind in kinds:
+                continue
             weighed = self.again.good(self._with(blend))
             looked += 1
             if weighed is None:
                 failed.append(blend)
             else:
                 good.append((self._offer(blend, weighed), float(looked)))
+                # Of strengths of one solution the best is enough; of what is sold here each is told, with its cost.
+                if not all(one.sold for one, _, _ in blend.parts):
+                    kinds.add(blend.kind)
                 best_there_are += only_of(OF_THE_PLACE, weighed)
             if looked == self.checked or best_there_are == self.offered:
                 break

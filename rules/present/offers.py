@@ -78,6 +78,8 @@ def no_swap_words(swaps: Swaps) -> str:
     nearest = swaps.nearest
     if nearest is None:
         return f"No swap: the catalog holds nothing without {and_list(swaps.without)} to take its place."
+    if any(abs(share) > 100.0 for share in nearest.off_percent.values()):
+        return f"No swap: it is too little {_kept(swaps)} to measure out another source of it."
     poured = f"The nearest: {swap_words(nearest)} ({nearest.verdict}"
     if nearest.verdict in {"clear", "caution"}:
         off = ", ".join(f"{_nutrient_word(key)} {share:+.0f} %" for key, share in nearest.off_percent.items())

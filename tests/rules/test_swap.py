@@ -111,6 +111,17 @@ def test_forms_of_nitrogen_and_what_is_lost_are_named(catalog: Catalog, call: Ca
     assert "nitrogen as urea instead of ammonium; without its sulfur" in told
 
 
+def test_one_strength_of_a_solution_is_enough(catalog: Catalog) -> None:
+    """UAN-28, 30 and 32 are one solution in more or less water."""
+    found = swap(pour("technical MAP=1 lb", water="brook-well"), catalog)
+    assert sum(one.id.startswith("uan-") for offer in found.offered for one in offer.products) == 1
+
+
+def test_too_little_to_measure(call: Callable[..., Any]) -> None:
+    told = call("swap", "technical MAP=0.5 g", "--bucket", "500 mL", "--water", "ridge-well", "--inject", "1:100").out
+    assert " ".join(told.split()).startswith("No swap: it is too little nitrogen to measure out another source of it.")
+
+
 def test_phosphorus_that_is_not_left_out_is_kept(catalog: Catalog) -> None:
     """In soft water, where phosphate may go through."""
     found = swap(pour("alder-bloom-9-45-15=4 oz", water="brook-well"), catalog, without=["urea"], replaces=["all"])
