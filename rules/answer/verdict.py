@@ -322,8 +322,8 @@ class AcidOffer(Result):
 class Acids(Result):
     """What `acid` finds. target_ph: of the line; ph: of the line without acid, null where none was looked at; offered:
     acids, the better verdict first; none where the line is there already (needed false), or refused: why no acid may
-    be in this bucket, "" where one may: "chlorinated", "not known", or the name of the product that acid must not
-    meet."""
+    be in this bucket, "" where one may: "chlorinated", "sulfide" (of the water), "not known", or the name of the
+    product that acid must not meet."""
 
     target_ph: float
     ph: Number | None

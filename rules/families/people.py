@@ -564,14 +564,14 @@ STRONG_ACIDS_TOGETHER = Rule(
 
 #: Sulfide of the water from which on acid sets some of it free, and much [mg/L S]: the clogging classes of Bucks,
 #: Nakayama and Gilbert 1979 as reprinted; their use here is a design choice.
-_SULFIDE_SOME_MG_PER_L, _SULFIDE_MUCH_MG_PER_L = 0.5, 2.0
+SULFIDE_SOME_MG_PER_L, _SULFIDE_MUCH_MG_PER_L = 0.5, 2.0
 
 
 def _acid_meets_sulfide(case: Case) -> Outcome | None:
     sulfide, acid = case.of(SULFIDE), _names(case, "acid")
     if sulfide is None or not acid:
         return None
-    level = np.where(sulfide >= _SULFIDE_SOME_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
+    level = np.where(sulfide >= SULFIDE_SOME_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
     level[sulfide >= _SULFIDE_MUCH_MG_PER_L] = Level.STOP
     if not np.any(level):
         return None

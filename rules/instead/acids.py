@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from ...catalog import Catalog, InputError, Product, UnknownName
+from ...catalog.quantity.table import SULFIDE
 from ..answer.assess import one_thread
 from ..answer.verdict import SEVERITY, AcidDose, AcidOffer, Acids
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
+from ..families.people import SULFIDE_SOME_MG_PER_L
 from .acid import TARGET_PH, AcidDemand, acid_demands, must_be_target, water_alone
 from .measured import measured, metric
 from .recheck import Again
 
 #: Acids of fertilizer use by their materials, milder to handle first.
-ACIDS = ("sulfuric-acid", "nitric-acid", "phosphoric-acid-75")
+_ACIDS = ("sulfuric-acid", "nitric-acid", "phosphoric-acid-75")
 #: What brings phosphate, offered beside a pour only where phosphate is poured anyway.
 PHOSPHORIC = "phosphoric-acid-75"
 #: What is never acidified: hazards of products, and what they dissolve to. Chlorine, ammonia, sulfur dioxide and carbon
@@ -22,9 +24,9 @@ PHOSPHORIC = "phosphoric-acid-75"
 _NEVER = frozenset({"hypochlorite", "sulfite-gas", "alkali", "ammonia-gas"})
 _NEVER_SPECIES = frozenset({"CO3-2", "S2O3-2", "H4SiO4", "P2O7-4"})
 #: Acid that cannot be measured to this share is not offered.
-WITHIN = 0.05
+_WITHIN = 0.05
 #: Percent P2O5 from which on a product is a source of it.
-OF_PHOSPHATE = 1.0
+_OF_PHOSPHATE = 1.0
 
 
 def acid(
@@ -57,12 +59,13 @@ def acid(
             usual = _usual(catalog, phosphate=True)
             if not (named or usual):
                 raise InputError("the catalog holds no acid", where="acids", mend="add one to it")
-            question = water_alone(plain, catalog, (named or usual)[0])
-            return _acids(question, Again(question, catalog), named or usual, target_ph)
-        question = ask(Pour.parse(pour), catalog)
+            question, chosen = water_alone(plain, catalog, (named or usual)[0]), named or usual
+        else:
+            question = ask(Pour.parse(pour), catalog)
+            chosen = named or usual_acids(question, catalog)
         if refused := refusal(question):
             return Acids(target_ph=target_ph, ph=None, needed=True, offered=(), refused=refused)
-        return _acids(question, Again(question, catalog), named or usual_acids(question, catalog), target_ph)
+        return _acids(question, Again(question, catalog), chosen, target_ph)
 
 
 def _acids(question: Question, again: Again, acids: Sequence[Product], target_ph: float) -> Acids:
@@ -92,10 +95,13 @@ def _acids(question: Question, again: Again, acids: Sequence[Product], target_ph
 
 
 def refusal(question: Question) -> str:
-    """Why no acid may be in this bucket: "chlorinated", "not known", or a product that it must not meet; "" where it
-    may."""
+    """Why no acid may be in this bucket: "chlorinated", "sulfide" of the water, "not known", or a product that it must
+    not meet; "" where it may."""
     if question.pour.site.chlorination:
         return "chlorinated"
+    ends = [one.high for one in question.unknowns if one.quantity is SULFIDE]
+    if max(ends, default=question.fixed.get(SULFIDE.name, 0.0)) >= SULFIDE_SOME_MG_PER_L:
+        return "sulfide"
     for item in question.poured:
         mixtures = item.composition.mixtures
         if item.hazards & _NEVER or any(_NEVER_SPECIES & one.species_mol_per_kg.keys() for one in mixtures):
@@ -112,7 +118,7 @@ def usual_acids(question: Question, catalog: Catalog) -> list[Product]:
 
 def brings_phosphate(product: Product) -> bool:
     """Whether a product is a source of it."""
-    return (product.percent("p2o5") or 0.0) > OF_PHOSPHATE
+    return (product.percent("p2o5") or 0.0) > _OF_PHOSPHATE
 
 
 def _usual(catalog: Catalog, *, phosphate: bool) -> list[Product]:
@@ -120,7 +126,7 @@ def _usual(catalog: Catalog, *, phosphate: bool) -> list[Product]:
 
 
 def _of_catalog(catalog: Catalog) -> Iterator[Product]:
-    for name in ACIDS:
+    for name in _ACIDS:
         try:
             yield catalog.product(name)
         except UnknownName:
@@ -133,11 +139,16 @@ def with_acid(question: Question, demand: AcidDemand) -> tuple[Pour, str] | None
     if demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
         return None
     text, kg = measured(demand.acid, demand.fill_kg.value, in_metric=metric(question))
-    if abs(kg - demand.fill_kg.value) > WITHIN * demand.fill_kg.value:
+    if not as_needed(kg, demand.fill_kg.value):
         return None
     line = PouredProduct.model_validate({"name": demand.acid.id, "amount": text})
     lines = question.pour.product if question.poured else ()
     return question.pour.model_copy(update={"product": (*lines, line)}), text
+
+
+def as_needed(kg: float, needed_kg: float) -> bool:
+    """Whether an amount of acid as it is measured is near enough."""
+    return abs(kg - needed_kg) <= _WITHIN * needed_kg
 
 
 def dose(demand: AcidDemand, text: str) -> AcidDose:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ...catalog import Catalog, InputError, Product, UnknownName
+from ...catalog import Catalog, InputError, UnknownName
 from ...catalog.nutrients import NUTRIENTS, percent_from_species
 from ..answer.assess import Weighed, dangerous, one_thread, weigh
 from ..answer.verdict import SEVERITY, AcidDose, Remedies, Remedy, RemedyBucket, RemedyKind
@@ -24,7 +24,8 @@ from ..explore.edges import no_number_turns
 from ..explore.reach import reach
 from ..families.registry import rule_named, worst
 from ..judge.rule import Level, overall
-from .acid import TARGET_PH, AcidDemand, acid_demands, must_be_target
+from .acid import TARGET_PH, acid_demands, must_be_target
+from .acids import PHOSPHORIC, as_needed, brings_phosphate, dose, refusal, usual_acids, with_acid
 from .levers import Levers, Try
 from .measured import measured, metric
 from .recheck import GOOD, OF_THE_WATER, Again, only_of
@@ -55,18 +56,8 @@ _EFFORT: Mapping[RemedyKind, float] = {
 _BY_RATIO = frozenset({"weaker-ratio", "stronger-ratio", "less", "bigger-bucket"})
 #: The lowest pH that acid is to bring the line to, tried after the usual target (design choice).
 _LOWER_PH = 5.8
-#: Acids of fertilizer use by name of their material, milder to handle first; the last brings phosphate, and is offered
-#: where phosphate is poured anyway.
-_ACIDS, _PHOSPHORIC = ("sulfuric-acid", "nitric-acid", "phosphoric-acid-75"), "phosphoric-acid-75"
-#: What is never acidified: hazards of products, and what they dissolve to.
-_NEVER_ACID = frozenset({"hypochlorite", "sulfite-gas", "alkali", "ammonia-gas"})
-_NEVER_ACID_SPECIES = frozenset({"CO3-2", "S2O3-2", "H4SiO4", "P2O7-4"})
-#: Acid that cannot be measured to this share is not offered.
-_ACID_WITHIN = 0.05
 #: Blends that are checked for a swap; what nobody misses that a swap leaves out.
 _SWAPS_CHECKED, _NO_LOSS = 4, frozenset({"cl", "na"})
-#: Percent P2O5 from which on a product is a source of it.
-_OF_PHOSPHATE = 1.0
 
 
 def remedy(pour: Pour | Mapping[str, object], catalog: Catalog, *, target_ph: float = TARGET_PH) -> Remedies:
@@ -325,34 +316,6 @@ class _Mender:
 
     # --- acid -------------------------------------------------------------------------------------
 
-    @cached_property
-    def _may_take_acid(self) -> bool:
-        """Whether acid may be in this bucket at all."""
-        if self.question.pour.site.chlorination:
-            return False
-        if any(
-            one.rule.name == "sulfide-in-water" and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
-        ):
-            return False
-        for item in self.question.poured:
-            if item.hazards & _NEVER_ACID or not item.composition.listed or not item.composition.mixtures:
-                return False
-            if any(_NEVER_ACID_SPECIES & mixture.species_mol_per_kg.keys() for mixture in item.composition.mixtures):
-                return False
-        return True
-
-    def _acids(self) -> list[Product]:
-        phosphate = any((item.likely.percent("p2o5") or 0.0) > _OF_PHOSPHATE for item in self.question.poured)
-        found = []
-        for name in _ACIDS:
-            if name == _PHOSPHORIC and not phosphate:
-                continue
-            try:
-                found.append(self.catalog.product(name))
-            except UnknownName:
-                continue
-        return found
-
     def _acidified(self) -> Iterator[Remedy]:
         """With acid in the bucket, so that the line comes to a pH."""
         # Where only the bucket is in trouble, acid is for nothing; out of water with sulfide it drives a toxic gas.
@@ -360,46 +323,40 @@ class _Mender:
         in_line = any(
             one.rule.family in {"line", "water"} and overall(one.level) >= trouble for one in self.weighed.judged
         )
-        if not in_line or not self._may_take_acid:
+        if not in_line or refusal(self.question):
             return
         for target in dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH))):
-            for acid in self._acids():
+            for acid in usual_acids(self.question, self.catalog):
                 try:
                     (demand,) = acid_demands(self.question, (acid,), target)
                 except InputError:  # the line is not known well enough
                     return
-                if demand is None or demand.times_weaker > 1.0 or demand.fill_kg.value <= 0.0:
-                    continue
-                text, kg = measured(acid, demand.fill_kg.value, in_metric=metric(self.question))
-                if not _as_needed(kg, demand.fill_kg.value):
-                    continue  # too little to measure
-                line = PouredProduct.model_validate({"name": acid.id, "amount": text})
-                pour = self.question.pour.model_copy(update={"product": (*self.question.pour.product, line)})
-                weighed = self._good(pour)
-                if weighed is not None:
-                    tried = Try("acid", pour, ("product",), "pH", None, target)
-                    yield self._remedy(tried, [(pour, weighed)], acid=_dose(demand, text))
+                found = None if demand is None else with_acid(self.question, demand)
+                weighed = None if found is None else self._good(found[0])
+                if demand is not None and found is not None and weighed is not None:
+                    tried = Try("acid", found[0], ("product",), "pH", None, target)
+                    yield self._remedy(tried, [(found[0], weighed)], acid=dose(demand, found[1]))
                     return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:
         """All phosphate as phosphoric acid in a bucket of its own, the rest in another."""
         pour, poured = self.question.pour, self.question.poured
-        sources = [i for i, item in enumerate(poured) if (item.likely.percent("p2o5") or 0.0) > _OF_PHOSPHATE]
+        sources = [i for i, item in enumerate(poured) if brings_phosphate(item.likely)]
         if not sources or not any(
             one.rule.swap_helps and overall(one.level) >= Level.CAUTION for one in self.weighed.judged
         ):
             return
-        if any("acid" in poured[i].hazards for i in sources) or not self._may_take_acid:
+        if any("acid" in poured[i].hazards for i in sources) or refusal(self.question):
             return
         try:
-            acid = self.catalog.product(_PHOSPHORIC)
+            acid = self.catalog.product(PHOSPHORIC)
         except UnknownName:
             return
         kg = self._brought(sources)
         strength = percent_from_species("p2o5", acid.species_mol_per_kg()) / 100.0
         needed = kg.pop("p2o5") / strength
         text, given = measured(acid, needed, in_metric=metric(self.question))
-        if not _as_needed(given, needed):
+        if not as_needed(given, needed):
             return
         alone = pour.model_copy(update={"product": (PouredProduct.model_validate({"name": acid.id, "amount": text}),)})
         rest = tuple(line for i, line in enumerate(pour.product) if i not in sources)
@@ -458,24 +415,5 @@ def _product(line: PouredProduct) -> dict[str, Any]:
     return line.model_dump(mode="json", exclude_none=True)
 
 
-def _as_needed(kg: float, needed_kg: float) -> bool:
-    """Whether an amount of acid as it is measured is near enough."""
-    return abs(kg - needed_kg) <= _ACID_WITHIN * needed_kg
-
-
 def _tidy(value: float) -> float:
     return float(f"{value:.3g}")
-
-
-def _dose(demand: AcidDemand, text: str) -> AcidDose:
-    return AcidDose(
-        id=demand.acid.id,
-        name=demand.acid.name,
-        amount=text,
-        kg_per_hour=demand.hour_kg,
-        liters_per_1000_l=demand.per_1000_l_l,
-        ph_without=demand.ph_without,
-        ph=demand.ph_with,
-        adds_mg_per_l=dict(demand.line_adds_mg_per_l),
-        percent_of_stock=demand.percent_of_stock,
-    )

@@ -205,6 +205,8 @@ def no_acid_words(acids: Acids) -> str:
             return "No acid is told: too little of it is needed to be measured, or the bucket does not hold it."
         case "chlorinated":
             return "Never acid into a system while it is chlorinated: chlorine gas. Stop that and flush first."
+        case "sulfide":
+            return "Never acid into this water: it sets hydrogen sulfide free, a toxic gas. Aerate it first."
         case "not known":
             return "No acid is told: it is not known what is in this bucket, and so not what acid would set free."
         case name:

@@ -70,6 +70,17 @@ def test_a_chlorinated_system_takes_none(catalog: Catalog) -> None:
     assert acid(fed("urea=1 lb") | {"site": {"chlorination": True}}, catalog).refused == "chlorinated"
 
 
+def test_water_with_sulfide_takes_none(catalog: Catalog, call: Callable[..., Any]) -> None:
+    """Also where a range of it reaches that far: hydrogen sulfide."""
+    for sulfide in ("2 mg/L", "0.1 to 0.8 mg/L"):
+        water = {**WATER, "water": {"name": "ridge-well", "sulfide": sulfide}}
+        assert acid(water, catalog).refused == acid(fed("urea=1 lb") | water, catalog).refused == "sulfide"
+    told = call(
+        "acid", "--bucket", "5 gal", "--water", "ph=7.6, alkalinity=210 mg/L CaCO3, sulfide=3 mg/L", "--inject", "1:100"
+    )
+    assert told.out.startswith("Never acid into this water: ")
+
+
 def test_on_the_command_line(call: Callable[..., Any]) -> None:
     """With its cautions, per fill, per 1,000 gal and, where the flow is told, per hour; in the bucket's own units."""
     told = call("acid", *WORDS)
