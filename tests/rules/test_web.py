@@ -225,7 +225,7 @@ def test_rate_and_time_are_limited(catalog: Catalog) -> None:
     options = ("--workers", "1", "--db", catalog.database, "--rate", "4/s", "--time-limit", "0.1")
     with served(*options) as server:
         # The first answer takes longer than later ones: imports, tables.
-        slow = server.http.post("/split", json={**pour(), "product": MANY})
+        slow = server.http.post("/check", json={**pour(), "product": FEEDS[:120], "bucket": {"volume": "1000 gal"}})
         assert (slow.status_code, slow.json()["code"]) == (503, "unavailable")
         time.sleep(1.2)
         got = [server.http.get("/rules") for _ in range(6)]
@@ -296,13 +296,15 @@ def test_a_process_that_is_killed_at_its_work_loses_nothing(catalog: Catalog) ->
         assert server.http.post("/check", json=pour()).status_code == 200
         (before,) = works_for(worker)
         with ThreadPoolExecutor(1) as client:
-            url = f"{server.http.base_url}/split"
-            asked = client.submit(httpx.post, url, json={**pour(), "product": MANY}, timeout=60)
+            url = f"{server.http.base_url}/check"
+            large = {**pour(), "product": FEEDS[:120], "bucket": {"volume": "1000 gal"}}
+            asked = client.submit(httpx.post, url, json=large, timeout=60)
             time.sleep(0.3)
             os.kill(before, signal.SIGKILL)
             assert asked.result().status_code == 200
-        assert works_for(worker) != [before]
-        os.kill(works_for(worker)[0], signal.SIGKILL)  # while nothing is asked
+        (after,) = works_for(worker)
+        assert after != before
+        os.kill(after, signal.SIGKILL)  # while nothing is asked
         assert server.http.post("/check", json=pour()).status_code == 200
 
 
