@@ -59,8 +59,8 @@ def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, 
     if helps:
         swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again)
         found["swaps"] = swaps.offered
-    if not stands:
-        if 1 < len(question.poured) <= SPLIT_UNASKED:
-            found["splits"] = splits_of(question, catalog, again).offered
+    if not stands and 1 < len(question.poured) <= SPLIT_UNASKED:
+        found["splits"] = splits_of(question, catalog, again).offered
+    if verdict.verdict == "stop":  # what is not known is found out first
         found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
     return found
