@@ -40,7 +40,7 @@ class Path:
 
 @dataclass(frozen=True)
 class _State:
-    """Where the search on a path is. near: the last value that is bad; values: to be tried; far: a good one."""
+    """Where the search on a path is. near: the last value that is bad; values: to be tried, in these scenarios."""
 
     path: Path
     near: float

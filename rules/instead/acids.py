@@ -13,7 +13,7 @@ from ..ask.question import Question, ask
 from ..families.people import SULFIDE_SOME_MG_PER_L
 from .acid import TARGET_PH, AcidDemand, acid_demands, must_be_target, water_alone
 from .measured import measured, metric
-from .recheck import Again
+from .recheck import Again, tables_of
 
 #: Acids of fertilizer use by their materials, milder to handle first.
 _ACIDS = ("sulfuric-acid", "nitric-acid", "phosphoric-acid-75")
@@ -80,7 +80,7 @@ def _acids(question: Question, again: Again, acids: Sequence[Product], target_ph
         offered.append(
             AcidOffer(
                 dose=dose(demand, found[1]),
-                change={"product": [line.model_dump(mode="json", exclude_none=True) for line in found[0].product]},
+                change=tables_of(found[0], "product"),
                 verdict=weighed.answer,
                 rules=weighed.blamed,
             )

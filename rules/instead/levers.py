@@ -29,6 +29,7 @@ from ..ask.question import Poured, Question
 from ..chemistry.constants import Floats
 from ..explore.reach import Path
 from ..judge.advice import KEPT_WITHIN_C, STRONGEST_RATIO, WEAKEST_RATIO
+from ..policy import injector_error
 from .measured import measured, metric
 
 #: Values tried along a number, and how often a rounded one that is not good after all is moved on.
@@ -76,13 +77,13 @@ class Levers:
 
     def __init__(self, question: Question) -> None:
         self.question = question
+        self.nominal = question.nominal()
 
     def __call__(self) -> Iterator[Movable]:
         """All that may be changed in it."""
-        nominal = self.question.nominal()
-        ratio = nominal[INJECTION_RATIO.name]
+        ratio = self._here(INJECTION_RATIO)
         yield Movable(1.0, Path(np.geomspace(0.9, _LEAST_FACTOR, _VALUES), True, _to(AMOUNT_FACTOR)), self._less)
-        stated = self.question.pour.injection.parts_of_water_range() is not None
+        stated = self._states_ratio
         moved = self._ratio_moved if stated else _to(INJECTION_RATIO)
         start = ratio if stated else STRONGEST_RATIO
         if start < WEAKEST_RATIO:
@@ -95,7 +96,7 @@ class Levers:
             (BUCKET_TEMPERATURE, _BUCKET_C, self._bucket_temperature),
             (LINE_TEMPERATURE, _LINE_C, self._line_temperature),
         ):
-            here = nominal[quantity.name]
+            here = self._here(quantity)
             if not self.question.stated(quantity):
                 # What is swept may be kept where it is best: the nearest of either side.
                 values = np.linspace(low, high, 2 * _VALUES)
@@ -111,8 +112,7 @@ class Levers:
 
     def _ratio_moved(self, columns: Columns, values: Floats) -> Columns:
         """A ratio that is off its setting by a share stays so at another setting."""
-        here = self.question.nominal()[INJECTION_RATIO.name]
-        return columns.moved(INJECTION_RATIO, columns.of(INJECTION_RATIO) * values / here)
+        return columns.moved(INJECTION_RATIO, columns.of(INJECTION_RATIO) * values / self._here(INJECTION_RATIO))
 
     def _less(self, factor: float) -> Iterator[Try]:
         pour = self.question.pour
@@ -134,7 +134,7 @@ class Levers:
                 ("product",),
                 AMOUNT_FACTOR.unit,
                 1.0,
-                _tidy(smaller),
+                three_figures(smaller),
             )
         volume = pour.bucket.measure
         for i in range(_TRIES):
@@ -158,7 +158,7 @@ class Levers:
         return pour.model_copy(update={"injection": type(pour.injection).model_validate(data)})
 
     def _ratio(self, kind: RemedyKind, value: float, on: float) -> Iterator[Try]:
-        now = self.question.nominal()[INJECTION_RATIO.name] if self._states_ratio else None
+        now = self._here(INJECTION_RATIO) if self._states_ratio else None
         tried = set()
         for i in range(_TRIES):
             parts = _rounded_up(value * on**i) if on > 1.0 else _rounded_down(value * on**i)
@@ -171,8 +171,9 @@ class Levers:
         return self.question.pour.injection.parts_of_water_range() is not None
 
     def _weaker(self, value: float) -> Iterator[Try]:
-        # A setting that was not stated will be off by what the injector is.
-        return self._ratio("weaker-ratio", value if self._states_ratio else value / 0.75, 1.15)
+        # A setting that was not stated will be off by what a Venturi is.
+        sure = 1.0 if self._states_ratio else 1.0 - injector_error("venturi").within_share
+        return self._ratio("weaker-ratio", value / sure, 1.15)
 
     def _stronger(self, value: float) -> Iterator[Try]:
         return self._ratio("stronger-ratio", value, 1.0 / 1.15)
@@ -180,8 +181,8 @@ class Levers:
     def _temperature(
         self, quantity: Quantity, value: float, within: tuple[float, float]
     ) -> Iterator[tuple[float | None, float, str]]:
-        here = self.question.nominal()[quantity.name]
-        now = _tidy(here) if self.question.stated(quantity) else None
+        here = self._here(quantity)
+        now = three_figures(here) if self.question.stated(quantity) else None
         step = 1.0 if value >= here else -1.0
         for i in range(_TRIES):
             to = float(np.ceil(value) if step > 0 else np.floor(value)) + step * (KEPT_WITHIN_C + 2.0 * i)
@@ -204,7 +205,7 @@ class Levers:
             yield Try(kind, self._injected(line_temperature=text), ("injection",), "degC", now, to)
 
     def _here(self, quantity: Quantity) -> float:
-        return self.question.nominal()[quantity.name]
+        return self.nominal[quantity.name]
 
     def _rain(self, share: float) -> Iterator[Try]:
         pour, water = self.question.pour, self.question.water
@@ -247,7 +248,8 @@ def _with_rain(columns: Columns, shares: Floats) -> Columns:
     return columns
 
 
-def _tidy(value: float) -> float:
+def three_figures(value: float) -> float:
+    """A number as it is told."""
     return float(f"{value:.3g}")
 
 

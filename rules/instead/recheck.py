@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, weigh
@@ -101,6 +102,11 @@ class Again:
 
 def _about_people(rule: Rule, *, gas: bool) -> bool:
     return rule.family == "people" or (gas and rule.sets_gas_free)
+
+
+def tables_of(pour: Pour, *tables: str) -> dict[str, Any]:
+    """Tables of a pour as the pour schema has them."""
+    return pour.model_dump(mode="json", include=set(tables), exclude_none=True, exclude_defaults=True)
 
 
 def _key(pour: Pour) -> str:

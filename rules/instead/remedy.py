@@ -26,9 +26,9 @@ from ..families.registry import rule_named, worst
 from ..judge.rule import Level, overall
 from .acid import TARGET_PH, acid_demands, must_be_target
 from .acids import PHOSPHORIC, as_needed, brings_phosphate, dose, refusal, usual_acids, with_acid
-from .levers import Levers, Try
+from .levers import Levers, Try, three_figures
 from .measured import measured, metric
-from .recheck import GOOD, OF_THE_WATER, Again, only_of
+from .recheck import GOOD, OF_THE_WATER, Again, only_of, tables_of
 from .settings import set_right
 from .split import MOST_PRODUCTS, splits_of
 from .swap import FREE_PERCENT, swaps_for
@@ -123,11 +123,6 @@ def _effort(one: Remedy) -> float:
         times = abs(float(np.log(one.to / one.now)))
     another_day = 2.0 if one.never_together else 0.0
     return _EFFORT[one.kind] + times + another_day + 0.5 * (len(one.buckets) - 1) + 0.1 * len(one.settings)
-
-
-def _plain(pour: Pour, *tables: str) -> dict[str, Any]:
-    """Tables of a pour as the pour schema has them."""
-    return pour.model_dump(mode="json", include=set(tables), exclude_none=True, exclude_defaults=True)
 
 
 class _Mender:
@@ -245,7 +240,7 @@ class _Mender:
             for key in NUTRIENTS
             if not key.startswith("n_") and key not in _NO_LOSS
         }
-        return {key: _tidy(kg) for key, kg in found.items() if kg > 0.0}
+        return {key: three_figures(kg) for key, kg in found.items() if kg > 0.0}
 
     def _apart(self) -> Iterator[Remedy]:
         """In several buckets; with another source."""
@@ -261,7 +256,7 @@ class _Mender:
                     buckets.append(
                         RemedyBucket(
                             products=one.products,
-                            change={**_plain(pour, *self.set_tables), "product": parted},
+                            change={**tables_of(pour, *self.set_tables), "product": parted},
                             portions=one.portions,
                             verdict=one.verdict,
                             rules=one.rules,
@@ -308,7 +303,7 @@ class _Mender:
         if weighed is None:
             return None
         lost = {
-            key: _tidy(one.before_kg - one.after_kg)
+            key: three_figures(one.before_kg - one.after_kg)
             for key, one in swap.brings.items()
             if not key.startswith("n_") and key not in _NO_LOSS and one.after_kg < 0.5 * one.before_kg
         }
@@ -394,7 +389,7 @@ class _Mender:
             buckets=tuple(
                 RemedyBucket(
                     products=_names(weighed.question),
-                    change=_plain(pour, *tried.tables, *self.set_tables),
+                    change=tables_of(pour, *tried.tables, *self.set_tables),
                     verdict=weighed.answer,
                     rules=weighed.blamed,
                 )
@@ -413,7 +408,3 @@ def _names(question: Question) -> tuple[str, ...]:
 
 def _product(line: PouredProduct) -> dict[str, Any]:
     return line.model_dump(mode="json", exclude_none=True)
-
-
-def _tidy(value: float) -> float:
-    return float(f"{value:.3g}")

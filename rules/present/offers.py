@@ -8,7 +8,7 @@ from ...catalog.nutrients import NUTRIENTS
 from ..answer.verdict import AcidDose, AcidOffer, Acids, Number, Remedies, Remedy, Split, Swap, Swaps
 from ..families.registry import rule_named
 from ..judge.advice import KEPT_WITHIN_C, PROTECT
-from .words import and_list
+from .words import and_list, capital
 
 #: As growers say them; the oxides of a label are potash and phosphate.
 _NUTRIENT_WORDS = {"n": "nitrogen", "k2o": "potash", "p2o5": "phosphate", "cl": "chloride", "s": "sulfur"}
@@ -128,7 +128,7 @@ def _change_words(remedy: Remedy) -> str:
     to, poured = remedy.to, " + ".join(remedy.buckets[0].products)
     match remedy.kind:
         case "settings":
-            return _capital(and_list(remedy.settings))
+            return capital(and_list(remedy.settings))
         case "less":
             return f"Pour less in a fill: {poured}"
         case "bigger-bucket":
@@ -232,10 +232,6 @@ def _degrees(remedy: Remedy) -> str:
     assert remedy.to is not None
     low, high = remedy.to - KEPT_WITHIN_C, remedy.to + KEPT_WITHIN_C
     return f"{low:.0f} to {high:.0f} degC ({low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} degF)"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def no_remedy_words(remedies: Remedies) -> str:

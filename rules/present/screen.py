@@ -111,11 +111,7 @@ def _lead(verdict: Verdict) -> Finding | None:
 
 def _sentence(finding: Finding) -> str:
     """What happens, in plain words."""
-    return _capital(words.plainly(finding.happens))
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return words.capital(words.plainly(finding.happens))
 
 
 def _dangerous(finding: Finding) -> bool:
@@ -141,7 +137,7 @@ def _why(verdict: Verdict, lead: Finding | None) -> Iterator[Part]:
         for level in milder
         if level != lead.level and (count := sum(f.level == level for f in verdict.findings))
     ]
-    also = _capital(words.and_more([f.brief or f.rule for f in same], _NAMED)) + "." if same else ""
+    also = words.capital(words.and_more([f.brief or f.rule for f in same], _NAMED)) + "." if same else ""
     more = f"{' and '.join(counted)}: see --more." if counted else ""
     if also or more:
         yield Part(_OTHERS.get(lead.level, "Also") if also else "Also", " ".join(filter(None, [also, more])))
@@ -228,4 +224,4 @@ def _not_known(verdict: Verdict) -> Iterator[Part]:
         yield Part("Decides", words.decides_words(turn))
     swept = words.open_words(verdict.assumed, no_water_test=verdict.water is None)
     if swept:
-        yield Part("Not known", _capital(f"{words.and_more(swept, _OPEN)}."), _ASSUMED)
+        yield Part("Not known", words.capital(f"{words.and_more(swept, _OPEN)}."), _ASSUMED)

@@ -53,6 +53,11 @@ def summary(verdict: Verdict) -> str:
     return text + (f" Milder by {verdict.lowered_by}." if verdict.lowered_by else "")
 
 
+def capital(text: str) -> str:
+    """A text with a capital at its start."""
+    return text[:1].upper() + text[1:]
+
+
 def and_list(names: Iterable[str]) -> str:
     """Names as a list in words.
 

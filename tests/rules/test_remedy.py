@@ -16,6 +16,7 @@ from pourcheck.rules.answer.verdict import SEVERITY, Remedies, Remedy
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 
+import by_hand
 from by_hand import drawn, mended
 
 WORDS = ("--bucket", "5 gal", "--inject", "1:100")
@@ -23,14 +24,7 @@ WORDS = ("--bucket", "5 gal", "--inject", "1:100")
 
 def pour(*items: str, water: Any = "ridge-well", **tables: Any) -> dict[str, Any]:
     """Products in 5 gal of a well."""
-    return {
-        "product": [dict(zip(("name", "amount"), item.split("="), strict=True)) for item in items],
-        "bucket": {"volume": "5 gal", "temperature": "60 degF"},
-        "water": {"name": water} if isinstance(water, str) else water,
-        "injection": {"ratio": "1:100", "injector": "measured", "line_temperature": "20 degC"},
-        "site": {"backflow_preventer": True},
-        **tables,
-    }
+    return {**by_hand.pour(items, water), **tables}
 
 
 def of_kind(found: Remedies, kind: str) -> Remedy | None:
