@@ -18,6 +18,13 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Where the system chooses between them as the module is loaded: what is hot is compiled for newer processors too. */
+#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__) && __GNUC__ >= 12
+#define HOT __attribute__((target_clones("arch=x86-64-v3", "default")))
+#else
+#define HOT
+#endif
+
 #define LN10 2.302585092994046
 #define GAS_CONSTANT 8.31446261815324e-3 /* kJ/mol/K */
 #define REFERENCE_K 298.15
@@ -33,6 +40,8 @@
 #define APPROACHES 3
 #define LEAST_LN -230.0
 #define MOST_LN 7.0
+#define LEAST 1.3e-100  /* mol/kg, as these logarithms */
+#define MOST_THERE 1096.6
 #define LEAST_WATER_LEFT 0.05
 #define HELD_ABOVE 1.0   /* ionic strength from which Debye-Hueckel coefficients are held */
 #define ACTS 1e-10       /* mol/kg: less does not act on the others (Pitzer) */
@@ -82,6 +91,7 @@ typedef struct {
     int triples, *triple;
     double *triple_value;
     double *sigma, *sigma_per_c, *fitted_up_to; /* S x S, where pitzer */
+    int powers, squares; /* room that the species' products and parts of the jacobian take */
 } Model;
 
 static void *copied(PyObject *tables, const char *name, char type, int *count) {
@@ -146,6 +156,14 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
     TAKE(triple, 'i', m->triples = count / 3); TAKE(triple_value, 'd', );
     TAKE(sigma, 'd', ); TAKE(sigma_per_c, 'd', ); TAKE(fitted_up_to, 'd', );
 #undef TAKE
+    for (int s = 0; s < m->S; s++) {
+        int in_it = 0;
+        for (int j = 0; j < m->N; j++) {
+            double times = fabs(m->nu[(size_t)s * (size_t)m->N + (size_t)j]);
+            m->powers += (int)times, in_it += times != 0.0;
+        }
+        m->squares += in_it * (in_it + 1) / 2;
+    }
     PyObject *capsule = PyCapsule_New(m, "pourcheck.kernel", forget);
     if (capsule == NULL) release(m);
     return capsule;
@@ -170,9 +188,13 @@ typedef struct {
     double *made_count;
     int *start, *place;
     double *count, *water, *z, *z2, *up, *down, *carbonic, *other;
-    int *kind;
+    int *kind, nkinds, *kinds; /* of each species, and those that are there */
+    /* its activities as a product: places of a master's activity, or n further of its inverse, each as often as it
+     * stands there; its part of the jacobian: places and weights of one triangle */
+    int *times_start, *times, *square_start, *square;
+    double *weight;
     double *ln_k, *k;
-    double *total, *ln_total, *lam, *a, *inverse;
+    double *total, *ln_total, *lam, *a; /* a: activities, then their inverses */
     /* amounts and how they answer a step */
     double *c, *u, *ln_gamma, *off, *du, *kind_ln, *kind_slope;
     double strength, change, drift_off, ln_aw, gap;
@@ -189,7 +211,7 @@ typedef struct {
     double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
     int *acts, *steers, *steering, *nobody, nsteer; /* nobody: -1 for every species */
     double a_phi;
-    double known_temperature, known_strong;
+    double known_temperature, known_strong, known_k;
     int known_n, *known_masters, known_held;
     /* a solution like the row, by master and species: none where start_totals is NULL */
     const double *start_totals, *start_lam, *start_molality;
@@ -219,11 +241,12 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->m = m;
     r->masters = AREA(int, N); r->of_master = AREA(int, N); r->species = AREA(int, S); r->start = AREA(int, S + 1);
     r->place = AREA(int, S * N); r->count = AREA(double, S * N);
+    r->times_start = AREA(int, S + 1); r->times = AREA(int, m->powers); r->kinds = AREA(int, m->K);
+    r->square_start = AREA(int, S + 1); r->square = AREA(int, m->squares); r->weight = AREA(double, m->squares);
     r->water = AREA(double, S); r->z = AREA(double, S); r->z2 = AREA(double, S); r->up = AREA(double, S);
     r->down = AREA(double, S); r->carbonic = AREA(double, S); r->other = AREA(double, S); r->kind = AREA(int, S);
     r->ln_k = AREA(double, S); r->k = AREA(double, S);
-    r->total = AREA(double, N); r->ln_total = AREA(double, N); r->lam = AREA(double, N); r->a = AREA(double, N);
-    r->inverse = AREA(double, N);
+    r->total = AREA(double, N); r->ln_total = AREA(double, N); r->lam = AREA(double, N); r->a = AREA(double, 2 * N);
     r->c = AREA(double, S); r->u = AREA(double, S); r->ln_gamma = AREA(double, S); r->off = AREA(double, S);
     r->du = AREA(double, S); r->kind_ln = AREA(double, m->K);
     r->kind_slope = AREA(double, m->K);
@@ -249,16 +272,8 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
 
 static double clip(double x, double low, double high) { return x < low ? low : x > high ? high : x; }
 
-static double power(double a, double inverse, double count) {
-    int n = (int)count;
-    double base = a, out = 1.0;
-    if (n < 0) { n = -n; base = inverse; }
-    while (n--) out *= base;
-    return out;
-}
-
 /* The linear system n by n with `columns` right sides, in place; 0 where it is singular. */
-static int solve(double *a, double *b, int n, int columns) {
+HOT static int solve(double *a, double *b, int n, int columns) {
     for (int k = 0; k < n; k++) {
         int best = k;
         for (int i = k + 1; i < n; i++) if (fabs(a[i * n + k]) > fabs(a[best * n + k])) best = i;
@@ -314,7 +329,8 @@ static void gather(Room *r, const double *total, int held) {
         for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
         r->known_n = n, r->known_held = held;
         r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
-        int ns = 0, entry = 0;
+        int ns = 0, entry = 0, times = 0, square = 0;
+        memset(r->kinds, 0, sizeof(int) * (size_t)m->K);
         for (int s = 0; s < m->S; s++) {
             const double *nu = m->nu + (size_t)s * m->N;
             int first = entry, possible = 1;
@@ -331,10 +347,19 @@ static void gather(Room *r, const double *total, int held) {
             r->up[ns] = nu_h > 0.0 ? nu_h : 0.0, r->down[ns] = nu_h < 0.0 ? -nu_h : 0.0;
             r->carbonic[ns] = nu[m->co3] != 0.0 ? alkalinity : 0.0;
             r->other[ns] = nu[m->co3] != 0.0 ? 0.0 : alkalinity;
-            r->kind[ns] = m->kind[s];
+            r->kind[ns] = m->kind[s], r->kinds[m->kind[s]] = 1;
+            r->times_start[ns] = times, r->square_start[ns] = square;
+            for (int e = first; e < entry; e++) {
+                int inverse = r->count[e] < 0.0 ? n : 0;
+                for (int k = 0; k < (int)fabs(r->count[e]); k++) r->times[times++] = r->place[e] + inverse;
+                for (int f = e; f < entry; f++)
+                    r->square[square] = r->place[e] * n + r->place[f], r->weight[square++] = r->count[e] * r->count[f];
+            }
             ns++;
         }
-        r->start[ns] = entry;
+        r->start[ns] = entry, r->times_start[ns] = times, r->square_start[ns] = square;
+        r->nkinds = 0;
+        for (int k = 0; k < m->K; k++) if (r->kinds[k]) r->kinds[r->nkinds++] = k;
         r->ns = ns;
         r->nphases = entry = 0;
         for (int p = 0; p < m->P; p++) {
@@ -350,7 +375,7 @@ static void gather(Room *r, const double *total, int held) {
         }
         r->made_start[r->nphases] = entry;
         if (m->pitzer) pairs_of_row(r);
-        r->known_temperature = -1.0;
+        r->known_temperature = r->known_k = -1.0;
     }
     for (int j = 0; j < n; j++) {
         r->total[j] = total[r->masters[j]];
@@ -392,11 +417,12 @@ static void phases_at(Room *r, double t) {
 
 typedef struct { double a, b; } Water;
 
-static void dilute_gamma(Room *r, Water w, double strength) {
+HOT static void dilute_gamma(Room *r, Water w, double strength) {
     const Model *m = r->m;
     int held = strength >= HELD_ABOVE;
     double i = clip(strength, 1e-12, HELD_ABOVE), root = sqrt(i);
-    for (int k = 0; k < m->K; k++) {
+    for (int i_ = 0; i_ < r->nkinds; i_++) {
+        int k = r->kinds[i_];
         double below = 1.0 + (m->kind_davies[k] ? 1.0 : w.b * m->kind_a[k]) * root;
         double linear = m->kind_davies[k] ? 0.3 * w.a * m->kind_z2[k] : m->kind_b[k];
         r->kind_ln[k] = (-w.a * m->kind_z2[k] * root / below + linear * i) * LN10;
@@ -404,28 +430,33 @@ static void dilute_gamma(Room *r, Water w, double strength) {
     }
 }
 
+/* Activities of the masters and their inverses. */
 static void activities(Room *r) {
-    for (int j = 0; j < r->n; j++) r->a[j] = exp(r->lam[j]), r->inverse[j] = 1.0 / r->a[j];
+    int n = r->n;
+    for (int j = 0; j < n; j++) r->a[j] = exp(r->lam[j]), r->a[n + j] = 1.0 / r->a[j];
 }
 
-/* Activities of a species' masters, to the powers at which they stand in it. */
-static double product(const Room *r, int s) {
-    double out = 1.0;
-    for (int e = r->start[s]; e < r->start[s + 1]; e++)
-        out *= power(r->a[r->place[e]], r->inverse[r->place[e]], r->count[e]);
+/* 1/gamma of the kinds of species, in place of their ln gamma. */
+static void inverse_gamma(Room *r) {
+    for (int i = 0; i < r->nkinds; i++) r->kind_ln[r->kinds[i]] = exp(-r->kind_ln[r->kinds[i]]);
+}
+
+/* The amount of a species at these activities and this 1/gamma of its kind. */
+static inline double product(const Room *r, int s) {
+    double out = r->k[s] * r->kind_ln[r->kind[s]];
+    for (int e = r->times_start[s]; e < r->times_start[s + 1]; e++) out *= r->a[r->times[e]];
     return out;
 }
 
 /* Amounts at the present activities and ionic strength. */
-static void dilute_amounts(Room *r, Water w) {
-    double low = exp(LEAST_LN), high = exp(MOST_LN), all = 0.0, charged = 0.0;
+HOT static void dilute_amounts(Room *r, Water w) {
+    double all = 0.0, charged = 0.0;
     dilute_gamma(r, w, r->strength);
-    double *factor = r->mm; /* 1/gamma by kind */
-    for (int k = 0; k < r->m->K; k++) factor[k] = exp(-r->kind_ln[k]);
+    inverse_gamma(r);
     activities(r);
     for (int s = 0; s < r->ns; s++) {
-        double c = r->k[s] * factor[r->kind[s]] * product(r, s);
-        c = c > low ? (c < high ? c : high) : low;
+        double c = product(r, s);
+        c = c > LEAST ? (c < MOST_THERE ? c : MOST_THERE) : LEAST;
         r->c[s] = c;
         all += c;
     }
@@ -449,36 +480,42 @@ static void clear_sums(Room *r) {
     r->gained = r->lost = r->gain0 = r->lose0 = r->carb0 = r->oth0 = r->carb_sum = r->oth_sum = 0.0;
 }
 
-/* Weighted sums of the amounts and their change where ln c answers by nu alone. */
-static void plain_sums(Room *r, int s, int alkalinity) {
-    int n = r->n;
+/* Weighted sums of the amounts and their change where ln c answers by nu alone; of the jacobian's two equal halves the
+ * upper one. */
+static inline void plain_sums(Room *r, int s, int alkalinity) {
+    const int first = r->start[s], end = r->start[s + 1], *place = r->place;
     double c = r->c[s];
-    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
-        double part = c * r->count[e];
-        double *row = r->jacobian + r->place[e] * n;
-        r->sum[r->place[e]] += part;
-        for (int f = r->start[s]; f < r->start[s + 1]; f++) row[r->place[f]] += part * r->count[f];
-    }
+    for (int k = r->square_start[s]; k < r->square_start[s + 1]; k++) r->jacobian[r->square[k]] += c * r->weight[k];
+    for (int e = first; e < end; e++) r->sum[place[e]] += c * r->count[e];
     double up = c * r->up[s], down = c * r->down[s];
     if (up != 0.0) {
         r->gained += up;
-        for (int f = r->start[s]; f < r->start[s + 1]; f++) r->gain[r->place[f]] += up * r->count[f];
+        for (int e = first; e < end; e++) r->gain[place[e]] += up * r->count[e];
     } else if (down != 0.0) {
         r->lost += down;
-        for (int f = r->start[s]; f < r->start[s + 1]; f++) r->lose[r->place[f]] += down * r->count[f];
+        for (int e = first; e < end; e++) r->lose[place[e]] += down * r->count[e];
     }
     if (alkalinity) {
         double one = c * r->carbonic[s], two = c * r->other[s];
         r->carb_sum += one, r->oth_sum += two;
-        for (int f = r->start[s]; f < r->start[s + 1]; f++) {
-            r->carb[r->place[f]] += one * r->count[f];
-            r->oth[r->place[f]] += two * r->count[f];
+        for (int e = first; e < end; e++) {
+            r->carb[place[e]] += one * r->count[e];
+            r->oth[place[e]] += two * r->count[e];
         }
     }
 }
 
+static void mirror(double *square, int n) {
+    for (int j = 1; j < n; j++) for (int k = 0; k < j; k++) square[j * n + k] = square[k * n + j];
+}
+
+HOT static void dilute_sums(Room *r, int alkalinity) {
+    for (int s = 0; s < r->ns; s++) plain_sums(r, s, alkalinity);
+    mirror(r->jacobian, r->n);
+}
+
 /* The same with an answer (n numbers and one without a step) beside or instead of nu. */
-static void other_sums(Room *r, int s, double share, const double *answer, double without, int alkalinity) {
+static inline void other_sums(Room *r, int s, double share, const double *answer, double without, int alkalinity) {
     int n = r->n;
     double c = share * r->c[s];
     for (int e = r->start[s]; e < r->start[s + 1]; e++) {
@@ -503,35 +540,32 @@ static void other_sums(Room *r, int s, double share, const double *answer, doubl
 }
 
 /* What the change of the ionic strength does to the sums; it is held while the balances are still far off. */
-static void strength_answers(Room *r, int near) {
+HOT static void strength_answers(Room *r, int near) {
     int n = r->n;
-    double q = 1.0;
-    memset(r->reach, 0, sizeof(double) * (size_t)n);
+    double *drift = r->du, *reach = r->reach, q = 1.0, up = 0.0, down = 0.0, one = 0.0, two = 0.0;
+    memset(reach, 0, sizeof(double) * (size_t)n);
+    memset(drift, 0, sizeof(double) * (size_t)n);
     r->drift_off = 0.0;
     if (!near) return;
-    for (int s = 0; s < r->ns; s++) q += 0.5 * r->c[s] * r->kind_slope[r->kind[s]] * r->z2[s];
-    q = q > 0.2 ? q : 1.0;
-    r->drift_off = r->gap / q;
-    for (int s = 0; s < r->ns; s++) {
-        double part = 0.5 * r->c[s] * r->z2[s] / q;
-        if (part != 0.0)
-            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->reach[r->place[e]] += part * r->count[e];
-    }
     /* ln c falls by slope times the change of the ionic strength: one rank for all of them. */
-    double *drift = r->du, up = 0.0, down = 0.0, one = 0.0, two = 0.0;
-    memset(drift, 0, sizeof(double) * (size_t)n);
     for (int s = 0; s < r->ns; s++) {
-        double part = r->c[s] * r->kind_slope[r->kind[s]];
-        for (int e = r->start[s]; e < r->start[s + 1]; e++) drift[r->place[e]] += part * r->count[e];
+        double part = r->c[s] * r->kind_slope[r->kind[s]], half = 0.5 * r->c[s] * r->z2[s];
+        if (half == 0.0 && part == 0.0) continue;
+        for (int e = r->start[s]; e < r->start[s + 1]; e++)
+            drift[r->place[e]] += part * r->count[e], reach[r->place[e]] += half * r->count[e];
+        q += 0.5 * part * r->z2[s];
         up += part * r->up[s], down += part * r->down[s], one += part * r->carbonic[s], two += part * r->other[s];
     }
+    q = 1.0 / (q > 0.2 ? q : 1.0);
+    r->drift_off = r->gap * q;
+    for (int j = 0; j < n; j++) reach[j] *= q;
     for (int j = 0; j < n; j++) {
-        for (int k = 0; k < n; k++) r->jacobian[j * n + k] -= drift[j] * r->reach[k];
+        for (int k = 0; k < n; k++) r->jacobian[j * n + k] -= drift[j] * reach[k];
         r->shift[j] -= drift[j] * r->drift_off;
     }
     for (int k = 0; k < n; k++) {
-        r->gain[k] -= up * r->reach[k], r->lose[k] -= down * r->reach[k];
-        r->carb[k] -= one * r->reach[k], r->oth[k] -= two * r->reach[k];
+        r->gain[k] -= up * reach[k], r->lose[k] -= down * reach[k];
+        r->carb[k] -= one * reach[k], r->oth[k] -= two * reach[k];
     }
     r->gain0 -= up * r->drift_off, r->lose0 -= down * r->drift_off;
     r->carb0 -= one * r->drift_off, r->oth0 -= two * r->drift_off;
@@ -775,8 +809,10 @@ static int strong_amounts(Room *r, double *worst) {
     return 1;
 }
 
-static void strong_sums(Room *r, int alkalinity) {
+HOT static void strong_sums(Room *r, int alkalinity) {
     int n = r->n, columns = n + 1;
+    for (int s = 0; s < r->ns; s++) if (r->steers[s] < 0) plain_sums(r, s, alkalinity);
+    mirror(r->jacobian, n);
     for (int s = 0; s < r->ns; s++) {
         if (r->steers[s] >= 0) {
             const double *answer = r->right + r->steers[s] * columns;
@@ -785,7 +821,6 @@ static void strong_sums(Room *r, int alkalinity) {
             r->carb_sum += r->c[s] * r->carbonic[s], r->oth_sum += r->c[s] * r->other[s];
             other_sums(r, s, 1.0, answer, answer[n], alkalinity);
         } else {
-            plain_sums(r, s, alkalinity);
             if (r->water[s] != 0.0) other_sums(r, s, r->water[s], r->q, r->q0, alkalinity);
             double without = -r->off[s] * r->c[s];
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->shift[r->place[e]] += without * r->count[e];
@@ -836,7 +871,7 @@ static int interior_step(Room *r, int done, double *alpha) {
 
 /* One phase of the search: strong or dilute; solids: 0 without, GUESSED which are there, or by an INTERIOR point.
  * Whether it came to an end. */
-static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
+HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
     int n = r->n, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
     int exact = solids || strong;
     double worst_off = 0.0;
@@ -857,7 +892,7 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
         if (strong)
             strong_sums(r, alkalinity);
         else
-            for (int s = 0; s < r->ns; s++) plain_sums(r, s, alkalinity);
+            dilute_sums(r, alkalinity);
         if (left != 1.0) {
             for (int i = 0; i < n * n; i++) r->jacobian[i] *= left;
             for (int j = 0; j < n; j++) r->sum[j] *= left, r->shift[j] *= left, r->gain[j] *= left, r->lose[j] *= left;
@@ -1025,10 +1060,11 @@ static int iterate(Room *r, Water w, Held held, int strong, int solids, int limi
 static void constants_at(Room *r, double t, double a_dh, int held) {
     const Model *m = r->m;
     double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
-    for (int s = 0; s < r->ns; s++) {
+    for (int s = 0; s < r->ns && r->known_k != t; s++) {
         r->ln_k[s] = m->ln_k[r->species[s]] + span * m->delta_h[r->species[s]];
         r->k[s] = exp(r->ln_k[s]);
     }
+    r->known_k = t;
     r->a_phi = a_dh * LN10 / 3.0;
     phases_at(r, t);
     if (held & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
@@ -1082,7 +1118,6 @@ static int begin_near(Room *r, Held held) {
 
 /* Totals scaled towards, from a first guess: the free ion can be a tiny part of its total. */
 static void begin(Room *r, Water w, Held held) {
-    const Model *m = r->m;
     int n = r->n;
     double strength = weight_of(r);
     for (int j = 0; j < n; j++) r->lam[j] = r->ln_total[j] - 0.3;
@@ -1096,15 +1131,15 @@ static void begin(Room *r, Water w, Held held) {
         r->lam[r->co3] = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
     }
     dilute_gamma(r, w, r->strength);
-    double *most = r->reach, *factor = r->mm; /* 1/gamma by kind */
-    for (int k = 0; k < m->K; k++) factor[k] = exp(-r->kind_ln[k]);
+    inverse_gamma(r);
+    double *most = r->reach;
     for (int j = 0; j < n; j++) most[j] = 1.0;
     for (int e = 0; e < r->start[r->ns]; e++) if (r->count[e] > most[r->place[e]]) most[r->place[e]] = r->count[e];
     for (int round_ = 0; round_ < APPROACHES; round_++) {
         memset(r->sum, 0, sizeof(double) * (size_t)n);
         activities(r);
         for (int s = 0; s < r->ns; s++) {
-            double c = r->k[s] * factor[r->kind[s]] * product(r, s);
+            double c = product(r, s);
             c = c < 1e80 ? c : 1e80;
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += c * r->count[e];
         }
@@ -1451,7 +1486,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
             room = 1;
             lay_out(&r, m, area);
             for (int s = 0; s < m->S; s++) r.nobody[s] = -1;
-            r.known_n = -1, r.known_temperature = r.known_strong = r.at_k = -1.0;
+            r.known_n = -1, r.known_temperature = r.known_strong = r.known_k = r.at_k = -1.0;
             double *ahead = (double *)(area + bytes), *less = ahead + m->P;
             for (int row = 0; row < size; row++) {
                 if (!sound[row]) continue;
