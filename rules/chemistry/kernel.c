@@ -21,8 +21,10 @@
 /* Where the system chooses between them as the module is loaded: what is hot is compiled for newer processors too. */
 #if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__) && __GNUC__ >= 12
 #define HOT __attribute__((target_clones("arch=x86-64-v3", "default")))
+#define WITHIN static inline __attribute__((always_inline)) /* what is called while hot, and has to be so too */
 #else
 #define HOT
+#define WITHIN static inline
 #endif
 
 #define LN10 2.302585092994046
@@ -48,6 +50,8 @@
 #define STEERS 1e-3
 #define MOST_STEER 64    /* species that steer; further ones only act */
 #define MOST 40.0
+#define MOST_CHARGE 6    /* of an ion */
+#define MOST_CHARGES (2 * MOST_CHARGE + 1)
 #define FAR_BELOW_SI -2.0 /* solids further below saturation are looked at only once the others have formed */
 #define STEEP 1e6
 #define SATURATED 1e-9
@@ -163,6 +167,11 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
             m->powers += (int)times, in_it += times != 0.0;
         }
         m->squares += in_it * (in_it + 1) / 2;
+        if (fabs(m->charge[s]) > MOST_CHARGE) {
+            release(m);
+            PyErr_SetString(PyExc_ValueError, "an ion has more charges than the kernel has room for");
+            return NULL;
+        }
     }
     PyObject *capsule = PyCapsule_New(m, "pourcheck.kernel", forget);
     if (capsule == NULL) release(m);
@@ -177,12 +186,11 @@ typedef struct {
 } Pair;
 typedef struct { int i, j, k; double value; } Like;
 typedef struct { int i, j, k, row; double value; } Triple;
-typedef struct { int i, j, combo; } Unlike;
 
 typedef struct {
     const Model *m;
     /* what is in the row: masters, species and their stoichiometry, sparse */
-    int n, ns, h, co3, *masters, *of_master, *species;
+    int n, wide, ns, h, co3, *masters, *of_master, *species;
     /* the phases that its masters can make, likewise */
     int nphases, *made, *made_start, *made_place;
     double *made_count;
@@ -202,14 +210,18 @@ typedef struct {
     double *sum, *jacobian, *shift, *gain, *lose, *carb, *oth, *step, *residual;
     double gained, lost, gain0, lose0, carb0, oth0, carb_sum, oth_sum;
     /* Pitzer: pairs of the species that are there, at this temperature */
-    int npairs, nlikes, ntriples, nunlike, ncombos;
+    int npairs, nlikes, ntriples;
     Pair *pairs;
     Like *likes;
     Triple *triples;
-    Unlike *unlikes;
-    double combo_one[16], combo_two[16], combo_e[16], combo_e1[16];
+    /* charges that there are, that of each species, and what two of one sign that differ come to (and per strength) */
+    int ncharges, *charge_of;
+    double charges[MOST_CHARGES], apart[MOST_CHARGES][MOST_CHARGES], apart1[MOST_CHARGES][MOST_CHARGES];
     double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
     int *acts, *steers, *steering, *nobody, nsteer; /* nobody: -1 for every species */
+    /* the masters in the amounts that steer: their answers' columns, with one more for what comes without a step */
+    int ncolumns, stride, *columns, *column_of;
+    double *answers, *qc, *stepc; /* what the answers come to by master, then gained, lost, carbonic and other */
     double a_phi;
     double known_temperature, known_strong, known_k;
     int known_n, *known_masters, known_held;
@@ -226,6 +238,8 @@ typedef struct {
     /* gas */
     double *gas_nu, gas_water, gas_ln_k;
 } Room;
+
+#define PADDED(n) (((n) + 3) & ~3) /* rows of a system are whole vectors of four */
 
 #define AREA(type, size) (type *)take(&rest, sizeof(type) * (size_t)(size))
 static void *take(char **rest, size_t size) {
@@ -250,14 +264,16 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->c = AREA(double, S); r->u = AREA(double, S); r->ln_gamma = AREA(double, S); r->off = AREA(double, S);
     r->du = AREA(double, S); r->kind_ln = AREA(double, m->K);
     r->kind_slope = AREA(double, m->K);
-    r->reach = AREA(double, N); r->q = AREA(double, N); r->sum = AREA(double, N); r->jacobian = AREA(double, N * N);
+    r->reach = AREA(double, N); r->q = AREA(double, N); r->sum = AREA(double, N); r->jacobian = AREA(double, N * PADDED(N));
     r->shift = AREA(double, N); r->gain = AREA(double, N); r->lose = AREA(double, N); r->carb = AREA(double, N);
     r->oth = AREA(double, N); r->step = AREA(double, N); r->residual = AREA(double, N);
     r->pairs = AREA(Pair, m->pairs); r->likes = AREA(Like, m->likes); r->triples = AREA(Triple, m->triples);
-    r->unlikes = AREA(Unlike, m->pitzer ? S * S : 1);
+    r->charge_of = AREA(int, S);
     r->mm = AREA(double, S); r->lm = AREA(double, S); r->l1m = AREA(double, S); r->cm = AREA(double, S);
     r->hessian = AREA(double, MOST_STEER * MOST_STEER); r->inner = AREA(double, MOST_STEER * MOST_STEER);
-    r->right = AREA(double, MOST_STEER * (N + 1));
+    r->right = AREA(double, MOST_STEER * PADDED(N + 1)); r->answers = AREA(double, (N + 4) * PADDED(N + 1));
+    r->qc = AREA(double, PADDED(N + 1)); r->stepc = AREA(double, PADDED(N + 1));
+    r->columns = AREA(int, N); r->column_of = AREA(int, N);
     r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->nobody = AREA(int, S); r->known_masters = AREA(int, N);
     r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
     r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
@@ -270,39 +286,62 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     return (size_t)(rest - base);
 }
 
-static double clip(double x, double low, double high) { return x < low ? low : x > high ? high : x; }
+WITHIN double clip(double x, double low, double high) { return x < low ? low : x > high ? high : x; }
 
-/* The linear system n by n with `columns` right sides, in place; 0 where it is singular. */
-HOT static int solve(double *a, double *b, int n, int columns) {
+WITHIN void exchange(double *one, double *two, int first, int end) {
+    for (int j = first; j < end; j++) { double t = one[j]; one[j] = two[j]; two[j] = t; }
+}
+
+/* one[j] -= f * two[j], from a multiple of four up to another one. */
+WITHIN void subtract(double *one, const double *two, double f, int first, int end) {
+    for (int j = first; j < end; j += 4) {
+        one[j] -= f * two[j], one[j + 1] -= f * two[j + 1], one[j + 2] -= f * two[j + 2], one[j + 3] -= f * two[j + 3];
+    }
+}
+
+/* The linear system n by n with `stride` right sides (1, or a padded number), in place, rows padded; 0 where it is singular. What is left of
+ * the diagonal is not kept. */
+WITHIN int eliminate(double *restrict a, double *restrict b, int n, int stride) {
+    int wide = PADDED(n);
     for (int k = 0; k < n; k++) {
         int best = k;
-        for (int i = k + 1; i < n; i++) if (fabs(a[i * n + k]) > fabs(a[best * n + k])) best = i;
-        double pivot = a[best * n + k];
-        if (!(fabs(pivot) > 0.0) || !isfinite(pivot)) return 0;
-        if (best != k) {
-            for (int j = k; j < n; j++) { double t = a[k * n + j]; a[k * n + j] = a[best * n + j]; a[best * n + j] = t; }
-            for (int j = 0; j < columns; j++) {
-                double t = b[k * columns + j]; b[k * columns + j] = b[best * columns + j]; b[best * columns + j] = t;
-            }
+        double most = fabs(a[k * wide + k]);
+        for (int i = k + 1; i < n; i++) {
+            double one = fabs(a[i * wide + k]);
+            if (one > most) most = one, best = i;
         }
+        double pivot = a[best * wide + k];
+        if (!(most > 0.0) || !isfinite(pivot)) return 0;
+        if (best != k) exchange(a + k * wide, a + best * wide, k & ~3, wide), exchange(b + k * stride, b + best * stride, 0, stride);
         double scale = 1.0 / pivot;
         for (int i = k + 1; i < n; i++) {
-            double f = a[i * n + k] * scale;
+            double f = a[i * wide + k] * scale;
             if (f == 0.0) continue;
-            for (int j = k + 1; j < n; j++) a[i * n + j] -= f * a[k * n + j];
-            for (int j = 0; j < columns; j++) b[i * columns + j] -= f * b[k * columns + j];
+            subtract(a + i * wide, a + k * wide, f, (k + 1) & ~3, wide);
+            if (stride == 1) b[i] -= f * b[k];
+            else subtract(b + i * stride, b + k * stride, f, 0, stride);
         }
     }
     for (int k = n - 1; k >= 0; k--) {
-        double scale = 1.0 / a[k * n + k];
-        for (int j = 0; j < columns; j++) {
-            double t = b[k * columns + j];
-            for (int i = k + 1; i < n; i++) t -= a[k * n + i] * b[i * columns + j];
-            b[k * columns + j] = t * scale;
+        double scale = 1.0 / a[k * wide + k];
+        if (stride == 1) {
+            double t[4] = {b[k], 0.0, 0.0, 0.0};
+            int i = k + 1;
+            for (; i & 3 && i < n; i++) t[0] -= a[k * wide + i] * b[i];
+            for (; i < n - 3; i += 4) for (int l = 0; l < 4; l++) t[l] -= a[k * wide + i + l] * b[i + l];
+            for (; i < n; i++) t[1] -= a[k * wide + i] * b[i];
+            b[k] = (t[0] + t[1] + (t[2] + t[3])) * scale;
+            continue;
         }
+        for (int i = k + 1; i < n; i++) subtract(b + k * stride, b + i * stride, a[k * wide + i], 0, stride);
+        for (int j = 0; j < stride; j++) b[k * stride + j] *= scale;
     }
     return 1;
 }
+
+HOT static int solve_one(double *a, double *b, int n) { return eliminate(a, b, n, 1); }
+
+HOT static int solve_many(double *a, double *b, int n, int columns) { return eliminate(a, b, n, PADDED(columns)); }
 
 /* --- what is in a row -------------------------------------------------------------------------------------------- */
 
@@ -323,7 +362,7 @@ static void gather(Room *r, const double *total, int held) {
         }
     }
     same = same && n == r->known_n;
-    r->n = n;
+    r->n = n, r->wide = PADDED(n);
     if (!same) {
         for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
         for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
@@ -353,7 +392,7 @@ static void gather(Room *r, const double *total, int held) {
                 int inverse = r->count[e] < 0.0 ? n : 0;
                 for (int k = 0; k < (int)fabs(r->count[e]); k++) r->times[times++] = r->place[e] + inverse;
                 for (int f = e; f < entry; f++)
-                    r->square[square] = r->place[e] * n + r->place[f], r->weight[square++] = r->count[e] * r->count[f];
+                    r->square[square] = r->place[e] * r->wide + r->place[f], r->weight[square++] = r->count[e] * r->count[f];
             }
             ns++;
         }
@@ -442,7 +481,7 @@ static void inverse_gamma(Room *r) {
 }
 
 /* The amount of a species at these activities and this 1/gamma of its kind. */
-static inline double product(const Room *r, int s) {
+WITHIN double product(const Room *r, int s) {
     double out = r->k[s] * r->kind_ln[r->kind[s]];
     for (int e = r->times_start[s]; e < r->times_start[s + 1]; e++) out *= r->a[r->times[e]];
     return out;
@@ -471,7 +510,7 @@ HOT static void dilute_amounts(Room *r, Water w) {
 static void clear_sums(Room *r) {
     int n = r->n;
     memset(r->sum, 0, sizeof(double) * (size_t)n);
-    memset(r->jacobian, 0, sizeof(double) * (size_t)(n * n));
+    memset(r->jacobian, 0, sizeof(double) * (size_t)(n * r->wide));
     memset(r->shift, 0, sizeof(double) * (size_t)n);
     memset(r->gain, 0, sizeof(double) * (size_t)n);
     memset(r->lose, 0, sizeof(double) * (size_t)n);
@@ -482,7 +521,7 @@ static void clear_sums(Room *r) {
 
 /* Weighted sums of the amounts and their change where ln c answers by nu alone; of the jacobian's two equal halves the
  * upper one. */
-static inline void plain_sums(Room *r, int s, int alkalinity) {
+WITHIN void plain_sums(Room *r, int s, int alkalinity) {
     const int first = r->start[s], end = r->start[s + 1], *place = r->place;
     double c = r->c[s];
     for (int k = r->square_start[s]; k < r->square_start[s + 1]; k++) r->jacobian[r->square[k]] += c * r->weight[k];
@@ -505,38 +544,14 @@ static inline void plain_sums(Room *r, int s, int alkalinity) {
     }
 }
 
-static void mirror(double *square, int n) {
-    for (int j = 1; j < n; j++) for (int k = 0; k < j; k++) square[j * n + k] = square[k * n + j];
+WITHIN void mirror(Room *r) {
+    double *square = r->jacobian;
+    for (int j = 1; j < r->n; j++) for (int k = 0; k < j; k++) square[j * r->wide + k] = square[k * r->wide + j];
 }
 
 HOT static void dilute_sums(Room *r, int alkalinity) {
     for (int s = 0; s < r->ns; s++) plain_sums(r, s, alkalinity);
-    mirror(r->jacobian, r->n);
-}
-
-/* The same with an answer (n numbers and one without a step) beside or instead of nu. */
-static inline void other_sums(Room *r, int s, double share, const double *answer, double without, int alkalinity) {
-    int n = r->n;
-    double c = share * r->c[s];
-    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
-        double part = c * r->count[e];
-        double *row = r->jacobian + r->place[e] * n;
-        for (int k = 0; k < n; k++) row[k] += part * answer[k];
-        r->shift[r->place[e]] += part * without;
-    }
-    double up = c * r->up[s], down = c * r->down[s];
-    if (up != 0.0) {
-        for (int k = 0; k < n; k++) r->gain[k] += up * answer[k];
-        r->gain0 += up * without;
-    } else if (down != 0.0) {
-        for (int k = 0; k < n; k++) r->lose[k] += down * answer[k];
-        r->lose0 += down * without;
-    }
-    if (alkalinity) {
-        double one = c * r->carbonic[s], two = c * r->other[s];
-        for (int k = 0; k < n; k++) r->carb[k] += one * answer[k], r->oth[k] += two * answer[k];
-        r->carb0 += one * without, r->oth0 += two * without;
-    }
+    mirror(r);
 }
 
 /* What the change of the ionic strength does to the sums; it is held while the balances are still far off. */
@@ -560,7 +575,8 @@ HOT static void strength_answers(Room *r, int near) {
     r->drift_off = r->gap * q;
     for (int j = 0; j < n; j++) reach[j] *= q;
     for (int j = 0; j < n; j++) {
-        for (int k = 0; k < n; k++) r->jacobian[j * n + k] -= drift[j] * reach[k];
+        double *row = r->jacobian + j * r->wide;
+        for (int k = 0; k < n; k++) row[k] -= drift[j] * reach[k];
         r->shift[j] -= drift[j] * r->drift_off;
     }
     for (int k = 0; k < n; k++) {
@@ -579,7 +595,7 @@ static void pairs_of_row(Room *r) {
     int *of = r->acts; /* place of a species in the row, for now */
     for (int s = 0; s < m->S; s++) of[s] = -1;
     for (int s = 0; s < r->ns; s++) of[r->species[s]] = s;
-    r->npairs = r->nlikes = r->ntriples = r->nunlike = r->ncombos = 0;
+    r->npairs = r->nlikes = r->ntriples = 0;
     for (int k = 0; k < m->pairs; k++) {
         int i = of[m->pair[2 * k]], j = of[m->pair[2 * k + 1]];
         if (i < 0 || j < 0) continue;
@@ -598,19 +614,12 @@ static void pairs_of_row(Room *r) {
         int a = of[m->triple[3 * k]], b = of[m->triple[3 * k + 1]], c = of[m->triple[3 * k + 2]];
         if (a >= 0 && b >= 0 && c >= 0) r->triples[r->ntriples++] = (Triple){a, b, c, k, 0.0};
     }
+    r->ncharges = 0;
     for (int i = 0; i < r->ns; i++) {
-        for (int j = i + 1; j < r->ns; j++) {
-            double one = r->z[i], two = r->z[j];
-            if (one * two <= 0.0 || one == two) continue;
-            if (one > two) { double t = one; one = two; two = t; }
-            int combo = 0;
-            while (combo < r->ncombos && (r->combo_one[combo] != one || r->combo_two[combo] != two)) combo++;
-            if (combo == r->ncombos) {
-                if (combo == 16) continue;
-                r->combo_one[combo] = one, r->combo_two[combo] = two, r->ncombos++;
-            }
-            r->unlikes[r->nunlike++] = (Unlike){i, j, combo};
-        }
+        int k = 0;
+        while (k < r->ncharges && r->charges[k] != r->z[i]) k++;
+        if (k == r->ncharges) r->charges[r->ncharges++] = r->z[i];
+        r->charge_of[i] = k;
     }
 }
 
@@ -663,8 +672,27 @@ static void j_of(double x, double *value, double *slope) {
     *slope = 1.0 / below - bend / (below * below) * (-0.7237 - 0.0120 * 0.528 * root);
 }
 
+/* What ions of one sign whose charges differ come to beyond others, by the strength and x of two single charges. */
+static void apart_at(Room *r, double strength, double x) {
+    double j[MOST_CHARGE * MOST_CHARGE + 1], slope[MOST_CHARGE * MOST_CHARGE + 1];
+    for (int k = 0; k <= MOST_CHARGE * MOST_CHARGE; k++) slope[k] = -1.0; /* not looked at yet: it is never below 0 */
+    for (int k = 0; k < r->ncharges; k++) for (int l = 0; l < r->ncharges; l++) {
+        double one = r->charges[k], two = r->charges[l];
+        r->apart[k][l] = r->apart1[k][l] = 0.0;
+        if (one * two <= 0.0 || one == two) continue;
+        int times[3] = {(int)(one * two), (int)(one * one), (int)(two * two)};
+        for (int i = 0; i < 3; i++)
+            if (slope[times[i]] == -1.0) j_of(x * times[i], j + times[i], slope + times[i]);
+        int both = times[0], first = times[1], second = times[2];
+        double e = both / (4.0 * strength) * (j[both] - 0.5 * j[first] - 0.5 * j[second]);
+        r->apart[k][l] = e;
+        r->apart1[k][l] = -e / strength + both / (8.0 * strength * strength) *
+            (x * both * slope[both] - 0.5 * x * first * slope[first] - 0.5 * x * second * slope[second]);
+    }
+}
+
 /* ln gamma of all species, ln of the water activity, and where `bends` the derivatives by the amounts that steer. */
-static void strong_gamma(Room *r, int bends) {
+HOT static void strong_gamma(Room *r, int bends) {
     int ns = r->ns, a = bends ? r->nsteer : 0;
     const int *steers = bends ? r->steers : r->nobody;
     double *m = r->mm, strength = 0.0, zsum = 0.0, total = 0.0;
@@ -716,24 +744,16 @@ static void strong_gamma(Room *r, int bends) {
             if (i != j) H[sj * a + si] += 2.0 * one->value;
         }
     }
-    for (int k = 0; k < r->ncombos; k++) {
-        double one = r->combo_one[k], two_ = r->combo_two[k], x = 6.0 * ap * root, j, ji, jj, s, si, sj;
-        j_of(x * one * two_, &j, &s), j_of(x * one * one, &ji, &si), j_of(x * two_ * two_, &jj, &sj);
-        double e = one * two_ / (4.0 * strength) * (j - 0.5 * ji - 0.5 * jj);
-        r->combo_e[k] = e;
-        r->combo_e1[k] = -e / strength + one * two_ / (8.0 * strength * strength) *
-            (x * one * two_ * s - 0.5 * x * one * one * si - 0.5 * x * two_ * two_ * sj);
+    double in_charge[MOST_CHARGES] = {0.0};
+    for (int s = 0; s < ns; s++) in_charge[r->charge_of[s]] += m[s];
+    apart_at(r, strength, 6.0 * ap * root);
+    double by_charge[MOST_CHARGES], by_charge1[MOST_CHARGES];
+    for (int k = 0; k < r->ncharges; k++) {
+        by_charge[k] = by_charge1[k] = 0.0;
+        for (int l = 0; l < r->ncharges; l++)
+            by_charge[k] += r->apart[k][l] * in_charge[l], by_charge1[k] += r->apart1[k][l] * in_charge[l];
     }
-    for (int p = 0; p < r->nunlike; p++) {
-        const Unlike *one = r->unlikes + p;
-        int i = one->i, j = one->j;
-        if (m[i] == 0.0 && m[j] == 0.0) continue;
-        double e = r->combo_e[one->combo], e1 = r->combo_e1[one->combo];
-        r->lm[i] += e * m[j], r->lm[j] += e * m[i];
-        r->l1m[i] += e1 * m[j], r->l1m[j] += e1 * m[i];
-        int si = steers[i], sj = steers[j];
-        if (si >= 0 && sj >= 0) H[si * a + sj] += 2.0 * e, H[sj * a + si] += 2.0 * e;
-    }
+    for (int s = 0; s < ns; s++) r->lm[s] += by_charge[r->charge_of[s]], r->l1m[s] += by_charge1[r->charge_of[s]];
     double mlm = 0.0, ml1m = 0.0, mcm = 0.0;
     for (int s = 0; s < ns; s++)
         if (m[s] != 0.0) mlm += m[s] * r->lm[s], ml1m += m[s] * r->l1m[s], mcm += m[s] * r->cm[s];
@@ -757,21 +777,32 @@ static void strong_gamma(Room *r, int bends) {
     for (int x = 0; x < a; x++) {
         int s = r->steering[x];
         double zs = fabs(r->z[s]);
+        const double *apart = r->apart[r->charge_of[s]];
         for (int y = 0; y < a; y++) {
             int t = r->steering[y];
             double zt = fabs(r->z[t]);
             H[x * a + y] += r->z2[s] * (0.25 * bend * r->z2[t] + r->l1m[t]) + r->l1m[s] * r->z2[t] + zs * r->cm[t] +
-                r->cm[s] * zt;
+                r->cm[s] * zt + 2.0 * apart[r->charge_of[t]];
         }
     }
 }
 
+/* From now on a species' amount is answered within the step. */
+static void steer(Room *r, int s) {
+    r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
+    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
+        int j = r->place[e];
+        if (r->column_of[j] < 0) r->column_of[j] = r->ncolumns, r->columns[r->ncolumns++] = j;
+    }
+    r->stride = PADDED(r->ncolumns + 1);
+}
+
 /* Amounts, activity coefficients and how far each amount is off, and how the amounts that steer answer a step. */
-static int strong_amounts(Room *r, double *worst) {
+HOT static int strong_amounts(Room *r, double *worst) {
     int n = r->n, ns = r->ns;
     for (int s = 0; s < ns; s++) {
         r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
-        if (r->c[s] > STEERS && r->steers[s] < 0 && r->nsteer < MOST_STEER) r->steers[s] = r->nsteer, r->steering[r->nsteer++] = s;
+        if (r->c[s] > STEERS && r->steers[s] < 0 && r->nsteer < MOST_STEER) steer(r, s);
     }
     strong_gamma(r, 1);
     *worst = 0.0;
@@ -781,53 +812,77 @@ static int strong_amounts(Room *r, double *worst) {
         r->off[s] = off;
         if (r->c[s] > ACTS && fabs(off) > *worst) *worst = fabs(off);
     }
-    int a = r->nsteer, columns = n + 1;
-    double aw[MOST_STEER];
-    for (int y = 0; y < a; y++) {
-        aw[y] = 0.0;
-        for (int x = 0; x < a; x++) aw[y] += r->c[r->steering[x]] * r->hessian[x * a + y];
-        aw[y] = -WATER_KG_PER_MOL * (1.0 + aw[y]);
-    }
+    int a = r->nsteer, wide = PADDED(a), columns = r->ncolumns, stride = r->stride;
+    double aw[MOST_STEER], there[MOST_STEER];
+    for (int y = 0; y < a; y++) there[y] = r->c[r->steering[y]], aw[y] = 0.0;
+    for (int x = 0; x < a; x++) for (int y = 0; y < a; y++) aw[y] += there[x] * r->hessian[x * a + y];
+    for (int y = 0; y < a; y++) aw[y] = -WATER_KG_PER_MOL * (1.0 + aw[y]);
+    memset(r->right, 0, sizeof(double) * (size_t)(a * stride));
     for (int x = 0; x < a; x++) {
         int s = r->steering[x];
-        for (int y = 0; y < a; y++)
-            r->inner[x * a + y] = (x == y) + (r->hessian[x * a + y] - r->water[s] * aw[y]) * r->c[r->steering[y]];
-        double *row = r->right + x * columns;
-        memset(row, 0, sizeof(double) * (size_t)n);
-        for (int e = r->start[s]; e < r->start[s + 1]; e++) row[r->place[e]] = r->count[e];
-        row[n] = -r->off[s];
+        double *inner = r->inner + x * wide, *row = r->right + x * stride, wet = r->water[s];
+        for (int y = 0; y < a; y++) inner[y] = (r->hessian[x * a + y] - wet * aw[y]) * there[y];
+        for (int y = a; y < wide; y++) inner[y] = 0.0;
+        inner[x] += 1.0;
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) row[r->column_of[r->place[e]]] = r->count[e];
+        row[columns] = -r->off[s];
     }
-    if (!solve(r->inner, r->right, a, columns)) return 0;
+    if (!solve_many(r->inner, r->right, a, columns + 1)) return 0;
+    memset(r->qc, 0, sizeof(double) * (size_t)stride);
     memset(r->q, 0, sizeof(double) * (size_t)n);
-    r->q0 = 0.0;
     for (int y = 0; y < a; y++) {
-        double part = aw[y] * r->c[r->steering[y]];
-        const double *row = r->right + y * columns;
-        for (int k = 0; k < n; k++) r->q[k] += part * row[k];
-        r->q0 += part * row[n];
+        double part = aw[y] * there[y];
+        for (int k = 0; k < stride; k++) r->qc[k] += part * r->right[y * stride + k];
     }
+    for (int k = 0; k < columns; k++) r->q[r->columns[k]] = r->qc[k];
+    r->q0 = r->qc[columns];
     return 1;
 }
 
+/* A share of a species whose ln c answers as this: into the sums by master and those of protons and alkalinity. */
+WITHIN void answer_sums(Room *r, int s, double share, const double *answer, int alkalinity) {
+    int n = r->n, stride = r->stride;
+    double c = share * r->c[s], also[4] = {c * r->up[s], c * r->down[s], c * r->carbonic[s], c * r->other[s]};
+    for (int e = r->start[s]; e < r->start[s + 1]; e++) {
+        double part = c * r->count[e], *row = r->answers + r->place[e] * stride;
+        for (int k = 0; k < stride; k++) row[k] += part * answer[k];
+    }
+    for (int i = 0; i < (alkalinity ? 4 : 2); i++) {
+        double *row = r->answers + (n + i) * stride;
+        if (also[i] != 0.0) for (int k = 0; k < stride; k++) row[k] += also[i] * answer[k];
+    }
+}
+
 HOT static void strong_sums(Room *r, int alkalinity) {
-    int n = r->n, columns = n + 1;
+    int n = r->n, stride = r->stride, columns = r->ncolumns;
     for (int s = 0; s < r->ns; s++) if (r->steers[s] < 0) plain_sums(r, s, alkalinity);
-    mirror(r->jacobian, n);
+    mirror(r);
+    memset(r->answers, 0, sizeof(double) * (size_t)((n + 4) * stride));
     for (int s = 0; s < r->ns; s++) {
         if (r->steers[s] >= 0) {
-            const double *answer = r->right + r->steers[s] * columns;
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += r->c[s] * r->count[e];
             r->gained += r->c[s] * r->up[s], r->lost += r->c[s] * r->down[s];
             r->carb_sum += r->c[s] * r->carbonic[s], r->oth_sum += r->c[s] * r->other[s];
-            other_sums(r, s, 1.0, answer, answer[n], alkalinity);
+            answer_sums(r, s, 1.0, r->right + r->steers[s] * stride, alkalinity);
         } else {
-            if (r->water[s] != 0.0) other_sums(r, s, r->water[s], r->q, r->q0, alkalinity);
+            if (r->water[s] != 0.0) answer_sums(r, s, r->water[s], r->qc, alkalinity);
             double without = -r->off[s] * r->c[s];
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->shift[r->place[e]] += without * r->count[e];
             r->gain0 += without * r->up[s], r->lose0 += without * r->down[s];
             r->carb0 += without * r->carbonic[s], r->oth0 += without * r->other[s];
         }
     }
+    const double *gain = r->answers + n * stride, *lose = gain + stride, *carb = lose + stride, *oth = carb + stride;
+    for (int j = 0; j < n; j++) {
+        const double *row = r->answers + j * stride;
+        for (int k = 0; k < columns; k++) r->jacobian[j * r->wide + r->columns[k]] += row[k];
+        r->shift[j] += row[columns];
+    }
+    for (int k = 0; k < columns; k++) {
+        int j = r->columns[k];
+        r->gain[j] += gain[k], r->lose[j] += lose[k], r->carb[j] += carb[k], r->oth[j] += oth[k];
+    }
+    r->gain0 += gain[columns], r->lose0 += lose[columns], r->carb0 += carb[columns], r->oth0 += oth[columns];
 }
 
 /* --- Newton's iteration ------------------------------------------------------------------------------------------ */
@@ -872,7 +927,7 @@ static int interior_step(Room *r, int done, double *alpha) {
 /* One phase of the search: strong or dilute; solids: 0 without, GUESSED which are there, or by an INTERIOR point.
  * Whether it came to an end. */
 HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
-    int n = r->n, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
+    int n = r->n, wide = r->wide, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
     int exact = solids || strong;
     double worst_off = 0.0;
     for (int round_ = 0; round_ < limit; round_++) {
@@ -894,7 +949,7 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
         else
             dilute_sums(r, alkalinity);
         if (left != 1.0) {
-            for (int i = 0; i < n * n; i++) r->jacobian[i] *= left;
+            for (int i = 0; i < n * wide; i++) r->jacobian[i] *= left;
             for (int j = 0; j < n; j++) r->sum[j] *= left, r->shift[j] *= left, r->gain[j] *= left, r->lose[j] *= left;
             r->gained *= left, r->lost *= left, r->gain0 *= left, r->lose0 *= left;
         }
@@ -929,10 +984,10 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
         double up_share = 1.0 / gained, down_share = 1.0 / lost;
         for (int j = 0; j < n; j++) {
             double share = 1.0 / safe[j];
-            for (int k = 0; k < n; k++) r->jacobian[j * n + k] *= share;
+            for (int k = 0; k < wide; k++) r->jacobian[j * wide + k] *= share;
             r->shift[j] *= share;
         }
-        for (int k = 0; k < n; k++) r->jacobian[h * n + k] = r->gain[k] * up_share - r->lose[k] * down_share;
+        for (int k = 0; k < n; k++) r->jacobian[h * wide + k] = r->gain[k] * up_share - r->lose[k] * down_share;
         r->shift[h] = r->gain0 * up_share - r->lose0 * down_share;
         /* A solid's amount answers its saturation; substituting it keeps the system n by n. */
         for (int p = 0; p < np; p++) {
@@ -962,25 +1017,25 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
                                        : clip((pnu[j] - thirst * r->sum[j]) / safe[j], -1e100, 1e100);
                 if (scaled == 0.0) continue;
                 double part = r->stiff[p] * scaled;
-                for (int k = 0; k < n; k++) r->jacobian[j * n + k] += part * nu_step[k];
+                for (int k = 0; k < n; k++) r->jacobian[j * wide + k] += part * nu_step[k];
                 r->shift[j] += r->push[p] * scaled;
             }
         }
         if (alkalinity) {
             double pull = short_ ? 0.0 : 1.0 / need;
-            for (int k = 0; k < n; k++) r->jacobian[r->co3 * n + k] = r->carb[k] / have + pull * r->oth[k];
+            for (int k = 0; k < n; k++) r->jacobian[r->co3 * wide + k] = r->carb[k] / have + pull * r->oth[k];
             r->shift[r->co3] = r->carb0 / have + pull * r->oth0;
         }
         if (held.flags & HOLD_GAS) {
-            for (int k = 0; k < n; k++) r->jacobian[r->co3 * n + k] = r->gas_nu[k] + (strong ? r->gas_water * r->q[k] : 0.0);
+            for (int k = 0; k < n; k++) r->jacobian[r->co3 * wide + k] = r->gas_nu[k] + (strong ? r->gas_water * r->q[k] : 0.0);
             r->shift[r->co3] = strong ? r->gas_water * r->q0 : 0.0;
         }
         if (held.flags & HOLD_PH) {
-            for (int k = 0; k < n; k++) r->jacobian[h * n + k] = k == h;
+            for (int k = 0; k < n; k++) r->jacobian[h * wide + k] = k == h;
             r->shift[h] = 0.0;
         }
-        for (int j = 0; j < n; j++) r->jacobian[j * n + j] += 1e-13, r->step[j] = -(r->residual[j] + r->shift[j]);
-        if (!solve(r->jacobian, r->step, n, 1)) return 0;
+        for (int j = 0; j < n; j++) r->jacobian[j * wide + j] += 1e-13, r->step[j] = -(r->residual[j] + r->shift[j]);
+        if (!solve_one(r->jacobian, r->step, n)) return 0;
         double biggest = 0.0;
         for (int j = 0; j < n; j++) if (fabs(r->step[j]) > biggest || isnan(r->step[j])) biggest = fabs(r->step[j]);
         if (!isfinite(biggest) || !isfinite(most)) return 0;
@@ -989,20 +1044,18 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
         double alpha = biggest > 0.0 && MAX_STEP / biggest < longest ? MAX_STEP / biggest : longest;
         int done, last = 0;
         if (strong) {
-            double reach = 0.0;
+            double reach = 0.0, wet = 0.0;
+            memset(r->stepc, 0, sizeof(double) * (size_t)r->stride);
+            for (int k = 0; k < r->ncolumns; k++) r->stepc[k] = r->step[r->columns[k]];
+            r->stepc[r->ncolumns] = 1.0;
+            for (int k = 0; k < r->stride; k++) wet += r->qc[k] * r->stepc[k];
             for (int s = 0; s < r->ns; s++) {
-                double du;
+                double du = 0.0;
                 if (r->steers[s] >= 0) {
-                    const double *answer = r->right + r->steers[s] * (n + 1);
-                    du = answer[n];
-                    for (int k = 0; k < n; k++) du += answer[k] * r->step[k];
+                    const double *answer = r->right + r->steers[s] * r->stride;
+                    for (int k = 0; k < r->stride; k++) du += answer[k] * r->stepc[k];
                 } else {
-                    double wet = r->q0;
-                    du = -r->off[s];
-                    if (r->water[s] != 0.0) {
-                        for (int k = 0; k < n; k++) wet += r->q[k] * r->step[k];
-                        du += r->water[s] * wet;
-                    }
+                    du = r->water[s] * wet - r->off[s];
                     for (int e = r->start[s]; e < r->start[s + 1]; e++) du += r->count[e] * r->step[r->place[e]];
                 }
                 r->du[s] = du;
@@ -1151,8 +1204,9 @@ static void begin(Room *r, Water w, Held held) {
 
 /* Pitzer: nothing steers until its amount is looked at. */
 static void none_steers(Room *r) {
-    r->nsteer = 0;
+    r->nsteer = r->ncolumns = 0, r->stride = PADDED(1);
     for (int s = 0; s < r->ns; s++) r->steers[s] = -1;
+    for (int j = 0; j < r->n; j++) r->column_of[j] = -1;
 }
 
 /* Solution without solids. */
@@ -1382,31 +1436,32 @@ static void one_row(Room *r, const double *total, double t, Water w, Held held, 
 /* --- how far saturation indices can be off (doubt.py) ------------------------------------------------------------ */
 
 /* Standard errors of the saturation index of `count` phases in one Pitzer solution, into `out`; not numbers where the
- * balances are singular. work: n x n + n x count + 3 S + n doubles, places: N + S integers. */
+ * balances are singular. work: rows padded: n x n + n x count, and 3 S + n doubles, places: N + S integers. */
 static void sigma_of_row(const Model *m, const double *molality, const double *ln_activity, double kelvin,
                          const int *wanted, const int *salts, int count, double *work, int *places, double *out) {
     int N = m->N, S = m->S, n = 0, c = 0, *masters = places, *counts = places + N;
     for (int j = 0; j < N; j++) if (isfinite(ln_activity[j])) masters[n++] = j;
-    double *a = work, *b = a + (size_t)n * (size_t)n, *scale = b + (size_t)n * (size_t)count, *own = scale + n;
+    int wide = PADDED(n), stride = PADDED(count);
+    double *a = work, *b = a + n * wide, *scale = b + n * stride, *own = scale + n;
     double *weight = own + S, *equivalents = weight + S;
-    memset(a, 0, sizeof(double) * (size_t)n * (size_t)n);
+    memset(a, 0, sizeof(double) * (size_t)(n * wide + n * stride));
     for (int s = 0; s < S; s++) {
         if (!(molality[s] > 0.0)) continue;
         const double *nu = m->nu + (size_t)s * (size_t)N;
         for (int j = 0; j < n; j++) {
             double left = molality[s] * nu[masters[j]];
             if (left == 0.0) continue;
-            for (int k = 0; k < n; k++) a[j * n + k] += left * nu[masters[k]];
+            for (int k = 0; k < n; k++) a[j * wide + k] += left * nu[masters[k]];
         }
         if (molality[s] > SIGMA_COUNTS) own[c] = molality[s], equivalents[c] = molality[s] * fabs(m->charge[s]), counts[c++] = s;
     }
-    for (int j = 0; j < n; j++) scale[j] = 1.0 / sqrt(a[j * n + j] > 1e-90 ? a[j * n + j] : 1e-90);
+    for (int j = 0; j < n; j++) scale[j] = 1.0 / sqrt(a[j * wide + j] > 1e-90 ? a[j * wide + j] : 1e-90);
     for (int j = 0; j < n; j++) {
-        for (int k = 0; k < n; k++) a[j * n + k] *= scale[j] * scale[k];
-        a[j * n + j] += 1e-12;
-        for (int p = 0; p < count; p++) b[j * count + p] = m->phase_nu[(size_t)wanted[p] * (size_t)N + (size_t)masters[j]] * scale[j];
+        for (int k = 0; k < n; k++) a[j * wide + k] *= scale[j] * scale[k];
+        a[j * wide + j] += 1e-12;
+        for (int p = 0; p < count; p++) b[j * stride + p] = m->phase_nu[(size_t)wanted[p] * (size_t)N + (size_t)masters[j]] * scale[j];
     }
-    if (!solve(a, b, n, count)) {
+    if (!solve_many(a, b, n, count)) {
         for (int p = 0; p < count; p++) out[p] = NAN;
         return;
     }
@@ -1416,7 +1471,7 @@ static void sigma_of_row(const Model *m, const double *molality, const double *l
         for (int i = 0; i < c; i++) {
             const double *nu = m->nu + (size_t)counts[i] * (size_t)N;
             double moved = 0.0;
-            for (int j = 0; j < n; j++) moved += b[j * count + p] * scale[j] * nu[masters[j]];
+            for (int j = 0; j < n; j++) moved += b[j * stride + p] * scale[j] * nu[masters[j]];
             weight[i] = own[i] * (moved - water); /* crystal water: the water's activity moves too */
         }
         for (int i = 0; i < c; i++) for (int k = i; k < c; k++) {
@@ -1528,7 +1583,7 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
     int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
     if (complete) {
         size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;
-        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + 1));
+        double *work = malloc(sizeof(double) * (N * (N + 3) + N * (P + 3) + N + 3 * S + 1));
         int *places = malloc(sizeof(int) * (N + S + 1));
         room = work != NULL && places != NULL;
         Py_BEGIN_ALLOW_THREADS
