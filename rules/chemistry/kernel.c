@@ -34,11 +34,15 @@
 #define TINY 1e-22       /* mol/kg: what a balance of nothing is held at */
 #define LN_TINY -160.0
 #define MAX_STEP 3.0
-#define LONGEST 1.2      /* longest step of ln of an amount that acts (Pitzer) */
+#define LONGEST 1.2      /* longest step of ln of an amount that acts (Pitzer): that rises from above, and falls from */
+#define RISES 1e-6
+#define FALLS 1e-4
 #define TOLERANCE 1e-11
 #define NEARLY 3e-9      /* a last whole step squares what is left */
 #define ROUGHLY 0.1       /* near enough for the Pitzer model to begin from */
-#define STRONG_NEARLY 1e-9 /* a last whole step takes what is left to its share that does not steer */
+#define STRONG_NEARLY 2e-11
+#define LEAST_SHARE 1e-3
+#define SQUARES_AWAY 1e-6
 #define APPROACHES 3
 #define LEAST_LN -230.0
 #define MOST_LN 7.0
@@ -55,6 +59,7 @@
 #define FAR_BELOW_SI -2.0 /* solids further below saturation are looked at only once the others have formed */
 #define STEEP 1e6
 #define SATURATED 1e-9
+#define SETTLED 0.1
 #define FAR_OVER 1.03
 #define MOST_OF_A_SOLID 100.0
 #define PITZER_B 1.2
@@ -929,7 +934,7 @@ static int interior_step(Room *r, int done, double *alpha) {
 HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
     int n = r->n, wide = r->wide, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
     int exact = solids || strong;
-    double worst_off = 0.0;
+    double worst_off = 0.0, before_off = 1e-300;
     for (int round_ = 0; round_ < limit; round_++) {
         if (strong) {
             if (!strong_amounts(r, &worst_off)) return 0;
@@ -1059,27 +1064,37 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
                     for (int e = r->start[s]; e < r->start[s + 1]; e++) du += r->count[e] * r->step[r->place[e]];
                 }
                 r->du[s] = du;
-                if (r->c[s] > 1e-8 && fabs(du) > reach) reach = fabs(du);
+                /* Amounts that fall may fall far: what is left of them acts on nothing. */
+                if (r->c[s] > (du > 0.0 ? RISES : FALLS) && fabs(du) > reach) reach = fabs(du);
             }
             if (reach * alpha > LONGEST) alpha = LONGEST / reach;
             done = most < TOLERANCE && worst_off < TOLERANCE;
-            last = !np && alpha == 1.0 && most < STRONG_NEARLY && worst_off < STRONG_NEARLY && biggest < STRONG_NEARLY && reach < STRONG_NEARLY;
+            /* What is left after this step: its square, and a share, as of the step before, by what does not steer. */
+            double left_off = worst_off * clip(worst_off / before_off, LEAST_SHARE, 1.0);
+            last = alpha == 1.0 && left_off < STRONG_NEARLY && fmax(fmax(most, biggest), reach) < SQUARES_AWAY;
+            before_off = worst_off;
         } else {
             r->change = r->drift_off;
             for (int k = 0; k < n; k++) r->change += r->reach[k] * r->step[k];
             if (fabs(r->change) * alpha > 2.0 * r->strength + 0.02) alpha = (2.0 * r->strength + 0.02) / fabs(r->change);
             double tolerance = exact ? 1e-10 : NEARLY;
             done = most < (exact ? TOLERANCE : NEARLY) && fabs(r->gap) < tolerance * (r->strength + 1e-6);
-            if (!exact) done = done && biggest < 100.0 * NEARLY && alpha == 1.0;
+            last = most < NEARLY && fabs(r->gap) < NEARLY * (r->strength + 1e-6) && biggest < 100.0 * NEARLY && alpha == 1.0;
+            if (!exact) done = last;
             if (r->m->pitzer) done = most < ROUGHLY && fabs(r->gap) < ROUGHLY * (r->strength + 1e-6);
         }
-        int at_rest = done || last;
+        int at_rest = done || (last && !np);
         if (np && solids == INTERIOR) {
             at_rest = done = interior_step(r, done, &alpha);
         } else if (np) {
             int missing = 0, negative = 0;
-            for (int p = 0; p < np; p++) if (r->there[p] && !(fabs(r->over[p]) < SATURATED)) done = 0;
-            at_rest = done;
+            double farthest = 0.0, most_over = -INFINITY;
+            for (int p = 0; p < np; p++) {
+                if (r->there[p] && fabs(r->over[p]) > farthest) farthest = fabs(r->over[p]);
+                if (!r->there[p] && r->over[p] > most_over) most_over = r->over[p];
+            }
+            done = done && farthest < SATURATED;
+            last = last && !done && farthest < NEARLY && most_over < -NEARLY;
             for (int p = 0; p < np; p++) {
                 double dx = r->push[p];
                 for (int k = 0; k < n; k++) dx += r->stiff[p] * r->nu_step[p * n + k] * r->step[k];
@@ -1090,8 +1105,9 @@ HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int 
                 missing = missing || (!r->there[p] && r->over[p] > SATURATED);
                 negative = negative || x < 0.0;
             }
-            if (done && missing) add_worst(r);
-            at_rest = done && !missing && !negative;
+            /* The next one is not waited for where it is plain that it forms beside those that are there. */
+            if (missing && (done || (most < SETTLED && farthest < SETTLED && most_over > 2.0 * SETTLED))) add_worst(r);
+            at_rest = (done || last) && !missing && !negative;
             if (done) alpha = 0.0; /* what was tested is what is kept */
         }
         for (int j = 0; j < n; j++) {
