@@ -101,6 +101,9 @@ typedef struct {
     double *triple_value;
     double *sigma, *sigma_per_c, *fitted_up_to; /* S x S, where pitzer */
     int powers, squares; /* room that the species' products and parts of the jacobian take */
+    /* nu and phase_nu, sparse; what alkalinity is in a species */
+    int *in_start, *in, *phase_in_start, *phase_in;
+    double *times, *phase_times, *alkaline;
 } Model;
 
 static void *copied(PyObject *tables, const char *name, char type, int *count) {
@@ -128,7 +131,8 @@ static void release(Model *m) {
         m->kind_davies, m->alkalinity, m->phase_nu, m->phase_water, m->phase_ln_k, m->phase_delta_h, m->analytic_of,
         m->analytic, m->curve_of, m->curve_start, m->curve_c, m->curve_ln_k, m->curve_ln_molality, m->pair,
         m->pair_alpha, m->beta0, m->beta1, m->beta2, m->cphi, m->like, m->like_value, m->triple, m->triple_value,
-        m->sigma, m->sigma_per_c, m->fitted_up_to};
+        m->sigma, m->sigma_per_c, m->fitted_up_to, m->in_start, m->in, m->phase_in_start, m->phase_in, m->times,
+        m->phase_times, m->alkaline};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++) free(all[i]);
     free(m);
 }
@@ -136,6 +140,23 @@ static void release(Model *m) {
 static void forget(PyObject *capsule) {
     Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
     if (m != NULL) release(m);
+}
+
+/* The entries of a table rows x columns that are not 0: where those of each row start, their columns and values. */
+static int sparse(const double *table, int rows, int columns, int **start, int **in, double **times) {
+    size_t room = sizeof(double) * (size_t)(rows * columns + 1);
+    *start = malloc(sizeof(int) * (size_t)(rows + 1)), *in = malloc(room), *times = malloc(room);
+    if (*start == NULL || *in == NULL || *times == NULL) return 0;
+    int entry = 0;
+    for (int i = 0; i < rows; i++) {
+        (*start)[i] = entry;
+        for (int j = 0; j < columns; j++) {
+            double one = table[(size_t)i * (size_t)columns + (size_t)j];
+            if (one != 0.0) (*in)[entry] = j, (*times)[entry++] = one;
+        }
+    }
+    (*start)[rows] = entry;
+    return 1;
 }
 
 /* prepare(tables, (h, co3, gas, pitzer)) -> the tables as the kernel keeps them */
@@ -165,13 +186,20 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
     TAKE(triple, 'i', m->triples = count / 3); TAKE(triple_value, 'd', );
     TAKE(sigma, 'd', ); TAKE(sigma_per_c, 'd', ); TAKE(fitted_up_to, 'd', );
 #undef TAKE
+    m->alkaline = malloc(sizeof(double) * (size_t)m->S);
+    if (m->alkaline == NULL || !sparse(m->nu, m->S, m->N, &m->in_start, &m->in, &m->times) ||
+        !sparse(m->phase_nu, m->P, m->N, &m->phase_in_start, &m->phase_in, &m->phase_times)) {
+        release(m);
+        return PyErr_NoMemory();
+    }
     for (int s = 0; s < m->S; s++) {
-        int in_it = 0;
-        for (int j = 0; j < m->N; j++) {
-            double times = fabs(m->nu[(size_t)s * (size_t)m->N + (size_t)j]);
-            m->powers += (int)times, in_it += times != 0.0;
-        }
+        int in_it = m->in_start[s + 1] - m->in_start[s];
         m->squares += in_it * (in_it + 1) / 2;
+        m->alkaline[s] = -m->nu[(size_t)s * (size_t)m->N + (size_t)h];
+        for (int e = m->in_start[s]; e < m->in_start[s + 1]; e++) {
+            m->powers += (int)fabs(m->times[e]);
+            m->alkaline[s] += m->times[e] * m->alkalinity[m->in[e]];
+        }
         if (fabs(m->charge[s]) > MOST_CHARGE) {
             release(m);
             PyErr_SetString(PyExc_ValueError, "an ion has more charges than the kernel has room for");
@@ -378,14 +406,12 @@ static void gather(Room *r, const double *total, int held) {
         for (int s = 0; s < m->S; s++) {
             const double *nu = m->nu + (size_t)s * m->N;
             int first = entry, possible = 1;
-            for (int j = 0; j < m->N && possible; j++) {
-                if (nu[j] == 0.0) continue;
-                if (r->of_master[j] < 0) { possible = 0; break; }
-                r->place[entry] = r->of_master[j], r->count[entry] = nu[j], entry++;
+            for (int e = m->in_start[s]; e < m->in_start[s + 1] && possible; e++) {
+                possible = r->of_master[m->in[e]] >= 0;
+                r->place[entry] = r->of_master[m->in[e]], r->count[entry] = m->times[e], entry++;
             }
             if (!possible) { entry = first; continue; }
-            double nu_h = protons(r, nu, held), alkalinity = -nu[m->h];
-            for (int j = 0; j < m->N; j++) alkalinity += nu[j] * m->alkalinity[j];
+            double nu_h = protons(r, nu, held), alkalinity = m->alkaline[s];
             r->species[ns] = s, r->start[ns] = first;
             r->water[ns] = m->water[s], r->z[ns] = m->charge[s], r->z2[ns] = m->charge[s] * m->charge[s];
             r->up[ns] = nu_h > 0.0 ? nu_h : 0.0, r->down[ns] = nu_h < 0.0 ? -nu_h : 0.0;
@@ -407,12 +433,10 @@ static void gather(Room *r, const double *total, int held) {
         r->ns = ns;
         r->nphases = entry = 0;
         for (int p = 0; p < m->P; p++) {
-            const double *nu = m->phase_nu + (size_t)p * m->N;
             int possible = 1, first = entry;
-            for (int j = 0; j < m->N && possible; j++) {
-                if (nu[j] == 0.0) continue;
-                possible = r->of_master[j] >= 0;
-                r->made_place[entry] = r->of_master[j], r->made_count[entry] = nu[j], entry++;
+            for (int e = m->phase_in_start[p]; e < m->phase_in_start[p + 1] && possible; e++) {
+                possible = r->of_master[m->phase_in[e]] >= 0;
+                r->made_place[entry] = r->of_master[m->phase_in[e]], r->made_count[entry] = m->phase_times[e], entry++;
             }
             if (possible) r->made[r->nphases] = p, r->made_start[r->nphases++] = first;
             else entry = first;
@@ -555,7 +579,15 @@ WITHIN void mirror(Room *r) {
 }
 
 HOT static void dilute_sums(Room *r, int alkalinity) {
-    for (int s = 0; s < r->ns; s++) plain_sums(r, s, alkalinity);
+    double *drift = r->du, *reach = r->reach;
+    memset(reach, 0, sizeof(double) * (size_t)r->n);
+    memset(drift, 0, sizeof(double) * (size_t)r->n);
+    for (int s = 0; s < r->ns; s++) {
+        plain_sums(r, s, alkalinity);
+        double part = r->c[s] * r->kind_slope[r->kind[s]], half = 0.5 * r->c[s] * r->z2[s];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++)
+            drift[r->place[e]] += part * r->count[e], reach[r->place[e]] += half * r->count[e];
+    }
     mirror(r);
 }
 
@@ -563,16 +595,14 @@ HOT static void dilute_sums(Room *r, int alkalinity) {
 HOT static void strength_answers(Room *r, int near) {
     int n = r->n;
     double *drift = r->du, *reach = r->reach, q = 1.0, up = 0.0, down = 0.0, one = 0.0, two = 0.0;
-    memset(reach, 0, sizeof(double) * (size_t)n);
-    memset(drift, 0, sizeof(double) * (size_t)n);
     r->drift_off = 0.0;
-    if (!near) return;
+    if (!near) {
+        memset(reach, 0, sizeof(double) * (size_t)n);
+        return;
+    }
     /* ln c falls by slope times the change of the ionic strength: one rank for all of them. */
     for (int s = 0; s < r->ns; s++) {
-        double part = r->c[s] * r->kind_slope[r->kind[s]], half = 0.5 * r->c[s] * r->z2[s];
-        if (half == 0.0 && part == 0.0) continue;
-        for (int e = r->start[s]; e < r->start[s + 1]; e++)
-            drift[r->place[e]] += part * r->count[e], reach[r->place[e]] += half * r->count[e];
+        double part = r->c[s] * r->kind_slope[r->kind[s]];
         q += 0.5 * part * r->z2[s];
         up += part * r->up[s], down += part * r->down[s], one += part * r->carbonic[s], two += part * r->other[s];
     }
@@ -580,9 +610,9 @@ HOT static void strength_answers(Room *r, int near) {
     r->drift_off = r->gap * q;
     for (int j = 0; j < n; j++) reach[j] *= q;
     for (int j = 0; j < n; j++) {
-        double *row = r->jacobian + j * r->wide;
-        for (int k = 0; k < n; k++) row[k] -= drift[j] * reach[k];
-        r->shift[j] -= drift[j] * r->drift_off;
+        double *row = r->jacobian + j * r->wide, off = drift[j];
+        for (int k = 0; k < n; k++) row[k] -= off * reach[k];
+        r->shift[j] -= off * r->drift_off;
     }
     for (int k = 0; k < n; k++) {
         r->gain[k] -= up * reach[k], r->lose[k] -= down * reach[k];
