@@ -51,8 +51,8 @@ class Settings:
 
     place: of the catalog, which is there. token: whoever sends it may write; None: nobody may. rate_per_s: requests per
     second and client, of all workers together; None: any. largest_body: bytes. patience_s: longer no answer is waited
-    for nor worked on. most_waiting: requests that wait for an answer in a worker; more are not taken. headers_s: within
-    which the headers of a request come. most_connections: of a worker; those beyond are closed.
+    for nor worked on. most_waiting: requests that wait for an answer, for each worker; more are not taken. headers_s:
+    within which the headers of a request come. most_connections: for each worker; those beyond are closed.
     """
 
     place: Place
@@ -239,19 +239,19 @@ def _gives(model: Any, told: str, *more: dict[int, str]) -> dict[int | str, dict
 # --- the application --------------------------------------------------------------------------------
 
 
-def application(settings: Settings, rates: Rates | None, cores: int = 0) -> "FastAPI":
-    """The ASGI application of one worker.
+def application(settings: Settings, rates: Rates | None, workers: int = 1) -> "FastAPI":
+    """The ASGI application of a process that listens.
 
-    What needs the chemistry, searches or writes is done in a process of its own, one after the other, where what takes
+    What needs the chemistry, searches or writes is done by so many workers, processes of their own, where what takes
     too long is ended; records are read in a thread here, so that they do not wait for a check. Each has a catalog of
-    its own. rates: None: any number of requests is taken. cores: for the chemistry; 0: all.
+    its own. rates: None: any number of requests is taken.
     """
     from fastapi import FastAPI, Query, Request, Response
     from fastapi.exceptions import RequestValidationError
     from starlette.exceptions import HTTPException
 
-    room = Workroom(settings.place, settings.most_waiting, settings.patience_s, cores)
-    reads = Room(settings.place, settings.most_waiting)
+    room = Workroom(settings.place, workers, settings.most_waiting, settings.patience_s)
+    reads = Room(settings.place, workers * settings.most_waiting)
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:

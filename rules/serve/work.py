@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from pydantic_core import to_jsonable_python
+from pydantic_core import to_json
 
 from ...catalog import Catalog, InputError, UnknownName, slug
 from ...catalog.store.parse import read_json
-from ...catalog.text import json_line
+from ...catalog.text import escaped
 from ..answer.verdict import Depth
 from ..ask.pour import Pour
 from ..check import check
@@ -26,7 +26,7 @@ _NAMES_A_FILE = InputError("names a file", where="pour, region", mend="name a re
 
 def as_text(data: object) -> str:
     """JSON on one line, of results and of lists of them; hidden characters are escaped."""
-    return json_line(to_jsonable_python(data, by_alias=True))
+    return escaped(to_json(data, by_alias=True).decode())
 
 
 @contextmanager

@@ -1,4 +1,5 @@
-"""The server's processes: several workers on one socket; one that ends is started again, all stop in their time."""
+"""The server's processes: what listens on one socket, with its workers; what ends is started again, all stop in their
+time."""
 
 from __future__ import annotations
 
@@ -25,7 +26,9 @@ if TYPE_CHECKING:
     from uvicorn import Server
 
 _log = logging.getLogger(__name__)
-#: A worker that ends sooner after its start is not started again before this time [s].
+#: Workers of one process that listens: its part of an answer is some twentieth of theirs.
+WORKERS_OF_ONE = 8
+#: What ends sooner after its start is not started again before this time [s].
 _BREATH_S = 1.0
 #: How often it is looked after them [s].
 _LOOK_S = 0.1
@@ -51,8 +54,9 @@ def is_local(listener: socket.socket) -> bool:
     return host == "::1" or host.startswith("127.")
 
 
-def run(settings: Settings, listener: socket.socket, workers: int) -> None:
-    """Serve until told to stop (SIGTERM, SIGINT): what was asked by then is answered."""
+def run(settings: Settings, listener: socket.socket, workers: int, *, of_one: int = WORKERS_OF_ONE) -> None:
+    """Serve until told to stop (SIGTERM, SIGINT): what was asked by then is answered. workers: processes that answer;
+    of_one: of one process that listens at most."""
     stopping = False
 
     def stop(_: int, __: FrameType | None) -> None:
@@ -65,24 +69,29 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
 
     # What clients have used up, for all workers together.
     used = None if settings.rate_per_s is None else context.RawArray("d", CELLS)
-    cores = 1 if workers > 1 else 0  # the others check other pours
-    told = (settings, listener, cores, used, token_bytes(16))
+    salt = token_bytes(16)
 
-    def started() -> BaseProcess:
-        process = context.Process(target=_work, args=told, name="pourcheck worker")
+    def started(its_workers: int) -> BaseProcess:
+        told = (settings, listener, its_workers, used, salt)
+        process = context.Process(target=_listen, args=told, name="pourcheck listener")
         process.start()
         return process
 
-    running = {started(): time.monotonic() for _ in range(workers)}
+    count = -(-workers // of_one)
+    #: What runs: its workers, and since when.
+    running = {
+        started(its_workers): (its_workers, time.monotonic())
+        for its_workers in (workers // count + (i < workers % count) for i in range(count))
+    }
     while not stopping:
         time.sleep(_LOOK_S)
-        for process, since in list(running.items()):
+        for process, (its_workers, since) in list(running.items()):
             if stopping or process.is_alive() or time.monotonic() - since < _BREATH_S:
                 continue
-            _log.warning("a worker ended (exit code %s) and is started again", process.exitcode)
+            _log.warning("a process that listens ended (exit code %s) and is started again", process.exitcode)
             process.join()
             del running[process]
-            running[started()] = time.monotonic()
+            running[started(its_workers)] = its_workers, time.monotonic()
     listener.close()
     for process in running:
         process.terminate()
@@ -94,18 +103,18 @@ def run(settings: Settings, listener: socket.socket, workers: int) -> None:
             process.join()
 
 
-def _work(
-    settings: Settings, listener: socket.socket, cores: int, used: MutableSequence[float] | None, salt: bytes
+def _listen(
+    settings: Settings, listener: socket.socket, workers: int, used: MutableSequence[float] | None, salt: bytes
 ) -> None:
-    """One worker, from its start to its end. cores: for the chemistry, 0: all; used, salt: see `Rates`."""
+    """A process that listens, from its start to its end. used, salt: see `Rates`."""
     from uvicorn import Config, Server
 
     log_to_stderr()
     rates = None if settings.rate_per_s is None else Rates(settings.rate_per_s, used, salt)
     server = Server(
         Config(
-            application(settings, rates, cores),
-            http=patient_protocol(settings.headers_s, settings.most_connections),
+            application(settings, rates, workers),
+            http=patient_protocol(settings.headers_s, workers * settings.most_connections),
             log_config=None,
             access_log=False,
             server_header=False,
@@ -122,7 +131,7 @@ def _work(
 
 
 async def _until_left_alone(server: Server, listener: socket.socket) -> None:
-    """Serve; stop where the process that watches over the workers is gone, so that none is left behind."""
+    """Serve; stop where the process that watches over this one is gone, so that none is left behind."""
 
     async def watch() -> None:
         parent = multiprocessing.parent_process()

@@ -1,4 +1,4 @@
-"""A process that works for a worker: what takes too long in it is ended, and the worker goes on."""
+"""Processes that work for the one that is asked: what takes too long in one is ended, and another started."""
 
 from __future__ import annotations
 
@@ -42,23 +42,29 @@ class _Hand:
 
 
 class Workroom:
-    """A process with a catalog of its own, in which one thing is done after the other.
+    """Processes with a catalog each; whichever is free takes what was asked first, so that none is idle while
+    something waits.
 
-    place: of the catalog. most_waiting: more are not taken. within_s: what is not there so long after it was asked for
-    is ended. cores: that the chemistry may use; 0: all. The process is started when it is first needed (or by `open`),
-    and anew after it was ended.
+    place: of the catalog. processes: how many. most_waiting: for each of them; more are not taken. within_s: what is
+    not there so long after it was asked for is ended. The processes are started when they are first needed (or by
+    `open`), and anew after they were ended.
     """
 
-    def __init__(self, place: Place, most_waiting: int, within_s: float, cores: int = 0) -> None:
-        self._place, self._most, self._within_s, self._cores = place, most_waiting, within_s, cores
-        #: Talks with the process, so that nobody else waits.
-        self._thread = ThreadPoolExecutor(1)
-        self._hand: _Hand | None = None
-        self._inside, self._lock = 0, Lock()
+    def __init__(self, place: Place, processes: int, most_waiting: int, within_s: float) -> None:
+        self._place, self._processes, self._within_s = place, processes, within_s
+        self._most = processes * most_waiting
+        #: For the chemistry of each; 0: all. Where there are several processes, the others check other pours.
+        self._cores = 1 if processes > 1 else 0
+        #: One of them talks with a process, so that nobody else waits.
+        self._threads = ThreadPoolExecutor(processes)
+        #: Processes that nobody talks with, the last that was left first; None: to be started.
+        self._free: list[_Hand | None] = [None] * processes
+        self._inside, self._lock, self._starting = 0, Lock(), Lock()
 
     def open(self) -> None:
-        """Start the process, and do not wait for it."""
-        self._thread.submit(self._ready)
+        """Start the processes, and do not wait for them."""
+        for _ in range(self._processes):
+            self._threads.submit(self._start)
 
     async def ask(
         self,
@@ -88,7 +94,7 @@ class Workroom:
             if self._inside >= self._most:
                 raise Busy
             self._inside += 1
-        future = self._thread.submit(self._do, asked, until, again)
+        future = self._threads.submit(self._do, asked, until, again)
         future.add_done_callback(self._left)
         try:
             # What was not begun in time never is: it is cancelled with its waiting.
@@ -100,55 +106,72 @@ class Workroom:
         with self._lock:
             self._inside -= 1
 
-    def _ready(self) -> _Hand:
-        if self._hand is not None and not self._hand.process.is_alive():
-            self._hand.end()
-            self._hand = None
-        if self._hand is None:
+    def _start(self) -> None:
+        with self._lock:
+            if None not in self._free:
+                return
+            self._free.remove(None)
+        self._give_back(self._ready(None))
+
+    def _give_back(self, hand: _Hand | None) -> None:
+        with self._lock:
+            self._free.append(hand)
+
+    def _ready(self, hand: _Hand | None) -> _Hand:
+        """A process that lives: this one, or a new one in its place."""
+        if hand is not None and hand.process.is_alive():
+            return hand
+        if hand is not None:
+            hand.end()
+        with self._starting:
             context = multiprocessing.get_context("spawn")
             here, there = context.Pipe()
             told = (there, self._place, self._cores)
             process = context.Process(target=_work, args=told, name="pourcheck work", daemon=True)
             process.start()
             there.close()  # so that its end is seen here
-            self._hand = _Hand(process, here)
-        return self._hand
+        return _Hand(process, here)
 
     def _do(self, asked: tuple[Any, ...], until: float, again: bool) -> Any:
-        for last in (not again, True):
-            left = until - time.monotonic()
-            if left <= 0.0:
-                raise TooSlow
-            hand = self._ready()
-            try:
-                hand.way.send(asked)
-                if not hand.way.poll(left):
-                    _log.warning("an answer took over %g s; its process is ended, another started", self._within_s)
-                    hand.end()
-                    self._ready()
+        with self._lock:
+            hand = self._free.pop()  # there are as many as threads
+        try:
+            for last in (not again, True):
+                left = until - time.monotonic()
+                if left <= 0.0:
                     raise TooSlow
-                found = hand.way.recv()
-            except (EOFError, OSError):
-                _log.warning("a process that works for a worker ended (exit code %s)", hand.process.exitcode)
-                hand.end()
-                if last:
-                    raise Ended from None
-                continue
-            if isinstance(found, Refused):
-                raise found
-            return found
-        raise Ended
+                hand = self._ready(hand)
+                try:
+                    hand.way.send(asked)
+                    if not hand.way.poll(left):
+                        _log.warning("an answer took over %g s; its process is ended, another started", self._within_s)
+                        hand.end()
+                        hand = self._ready(None)
+                        raise TooSlow
+                    found = hand.way.recv()
+                except (EOFError, OSError):
+                    _log.warning("a process that works on requests ended (exit code %s)", hand.process.exitcode)
+                    hand.end()
+                    hand = None
+                    if last:
+                        raise Ended from None
+                    continue
+                if isinstance(found, Refused):
+                    raise found
+                return found
+            raise Ended
+        finally:
+            self._give_back(hand)
 
     def close(self) -> None:
-        """Finish what was begun, and end the process."""
-        self._thread.submit(self._dismiss)
-        self._thread.shutdown(wait=True)
-
-    def _dismiss(self) -> None:
-        if self._hand is not None:
-            self._hand.way.close()  # it ends where it is asked nothing more
-            self._hand.process.join(1.0)
-            self._hand.end()
+        """Finish what was begun, and end the processes."""
+        self._threads.shutdown(wait=True)
+        hands = [hand for hand in self._free if hand is not None]
+        for hand in hands:
+            hand.way.close()  # it ends where it is asked nothing more
+        for hand in hands:
+            hand.process.join(1.0)
+            hand.end()
 
 
 def _work(way: Connection, place: Place, cores: int) -> None:

@@ -235,10 +235,11 @@ def test_rate_and_time_are_limited(catalog: Catalog) -> None:
         assert server.http.get("/rules").status_code == 200
 
 
-def test_a_rate_holds_for_all_workers_together(catalog: Catalog) -> None:
-    """Of 60 requests at once, each on a connection of its own, no more get through than one worker would let."""
-    with served("--workers", "2", "--db", catalog.database, "--rate", "6/s") as server:
-        url = f"{server.http.base_url}/rules"
+def test_a_rate_holds_for_all_that_listen_together(catalog: Catalog, tmp_path: Path) -> None:
+    """Of 60 requests at once, each on a connection of its own, no more get through than one process would let."""
+    with called(tmp_path / "server.py", catalog.database, "rate_per_s=6.0", "2, of_one=1") as port:
+        url = f"http://127.0.0.1:{port}/rules"
+        time.sleep(1.2)
         start = time.monotonic()
         with ThreadPoolExecutor(8) as clients:
             codes = list(clients.map(lambda _: httpx.get(url).status_code, range(60)))
@@ -255,9 +256,18 @@ FEEDS = [
 ]
 
 
-def works_for(worker: int) -> list[int]:
-    """Processes that work for a worker."""
-    return workers_of(worker)
+def children_of(pid: int) -> list[int]:
+    """Of a server's process: what listens; of what listens: its workers."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            parent = int(stat.read_text().rpartition(")")[2].split()[1])
+            command = (stat.parent / "cmdline").read_text()
+        except OSError:
+            continue
+        if parent == pid and "spawn_main" in command:
+            found.append(int(stat.parent.name))
+    return sorted(found)
 
 
 def soon(there: Callable[[], Any], within_s: float = 15.0) -> Any:
@@ -270,11 +280,11 @@ def soon(there: Callable[[], Any], within_s: float = 15.0) -> Any:
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
 def test_what_takes_too_long_is_ended(catalog: Catalog) -> None:
-    """The process that works on it is gone as soon as the client is told; the worker answers on, with another."""
+    """The worker is gone as soon as the client is told; another takes its place."""
     with served("--workers", "1", "--db", catalog.database, "--rate", "none", "--time-limit", "2.5") as server:
-        (worker,) = workers_of(server.process.pid)
+        (listener,) = children_of(server.process.pid)
         assert soon(lambda: server.http.post("/check", json=pour()).status_code == 200)
-        (before,) = works_for(worker)
+        (before,) = children_of(listener)
         large = {**pour(), "product": FEEDS, "bucket": {"volume": "3000 gal"}}
         start = time.monotonic()
         slow = server.http.post("/check", json=large)
@@ -283,18 +293,18 @@ def test_what_takes_too_long_is_ended(catalog: Catalog) -> None:
         assert soon(lambda: not lives(before), within_s=1.0)
         assert server.http.get("/products/urea").status_code == 200  # meanwhile
         assert soon(lambda: server.http.post("/check", json=pour()).status_code == 200)
-        assert workers_of(server.process.pid) == [worker]
-        (after,) = works_for(worker)
+        assert children_of(server.process.pid) == [listener]
+        (after,) = children_of(listener)
         assert after != before
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
-def test_a_process_that_is_killed_at_its_work_loses_nothing(catalog: Catalog) -> None:
+def test_a_worker_that_is_killed_at_its_work_loses_nothing(catalog: Catalog) -> None:
     """What it was at is done once more, by the next."""
     with served("--workers", "1", "--db", catalog.database) as server:
-        (worker,) = workers_of(server.process.pid)
+        (listener,) = children_of(server.process.pid)
         assert server.http.post("/check", json=pour()).status_code == 200
-        (before,) = works_for(worker)
+        (before,) = children_of(listener)
         with ThreadPoolExecutor(1) as client:
             url = f"{server.http.base_url}/check"
             large = {**pour(), "product": FEEDS[:120], "bucket": {"volume": "1000 gal"}}
@@ -302,14 +312,31 @@ def test_a_process_that_is_killed_at_its_work_loses_nothing(catalog: Catalog) ->
             time.sleep(0.3)
             os.kill(before, signal.SIGKILL)
             assert asked.result().status_code == 200
-        (after,) = works_for(worker)
+        (after,) = children_of(listener)
         assert after != before
         os.kill(after, signal.SIGKILL)  # while nothing is asked
         assert server.http.post("/check", json=pour()).status_code == 200
 
 
-#: A server whose patience with connections is short.
-IMPATIENT = """
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_no_worker_is_idle_while_something_waits(catalog: Catalog) -> None:
+    """While one of two is long at something, the other answers all the rest, whatever connection it came by."""
+    with served("--workers", "2", "--db", catalog.database, "--rate", "none") as server:
+        (listener,) = children_of(server.process.pid)
+        assert soon(lambda: len(children_of(listener)) == 2)
+        url = f"{server.http.base_url}/check"
+        with ThreadPoolExecutor(9) as clients:
+            list(clients.map(lambda _: httpx.post(url, json=pour(), timeout=60), range(8)))  # imports, tables
+            large = {**pour(), "product": FEEDS[:120], "bucket": {"volume": "1000 gal"}}
+            long = clients.submit(httpx.post, url, json=large, timeout=60)
+            time.sleep(0.2)
+            codes = list(clients.map(lambda _: httpx.post(url, json=pour(), timeout=60).status_code, range(8)))
+            assert not long.done()
+            assert (codes, long.result().status_code) == ([200] * 8, 200)
+
+
+#: A server that is called from Python, with some settings of its own.
+OWN = """
 from pourcheck.catalog.store.place import Place
 from pourcheck.rules.serve.web import Settings
 from pourcheck.rules.serve.workers import listening, run
@@ -317,21 +344,29 @@ if __name__ == "__main__":
     listener = listening("127.0.0.1", 0)
     print(listener.getsockname()[1], flush=True)
     place = Place.named({place!r})
-    run(Settings(place, rate_per_s=None, headers_s=0.8, most_connections=12, patience_s=2.0), listener, 1)
+    run(Settings(place, {settings}), listener, {run})
 """
+IMPATIENT = "rate_per_s=None, headers_s=0.8, most_connections=12, patience_s=2.0"
 
 
-@pytest.fixture(scope="module")
-def impatient(catalog: Catalog, tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
-    """The port of such a server."""
-    script = tmp_path_factory.mktemp("impatient") / "server.py"
-    script.write_text(IMPATIENT.format(place=catalog.database), "utf-8")
+@contextmanager
+def called(script: Path, place: str, settings: str, run: str) -> Iterator[int]:
+    """The port of such a server, until the end of the block. run: its workers, and how many of them listen together."""
+    script.write_text(OWN.format(place=place, settings=settings, run=run), "utf-8")
     with subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         port = int(process.stdout.readline())
         assert soon(lambda: _answers(port))
         yield port
         process.terminate()
+
+
+@pytest.fixture(scope="module")
+def impatient(catalog: Catalog, tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+    """The port of a server whose patience with connections is short."""
+    script = tmp_path_factory.mktemp("impatient") / "server.py"
+    with called(script, catalog.database, IMPATIENT, "1") as port:
+        yield port
 
 
 def _answers(port: int) -> bool:
@@ -554,20 +589,6 @@ def test_a_water_test_is_added_once(writing: Server) -> None:
 # --- processes ------------------------------------------------------------------------------------
 
 
-def workers_of(pid: int) -> list[int]:
-    """Workers of a server, by the children of its process that listen."""
-    found = []
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            parent = int(stat.read_text().rpartition(")")[2].split()[1])
-            command = (stat.parent / "cmdline").read_text()
-        except OSError:
-            continue
-        if parent == pid and "spawn_main" in command:
-            found.append(int(stat.parent.name))
-    return sorted(found)
-
-
 def lives(pid: int) -> bool:
     """Whether a process runs; one that ended and was not asked for its end does not."""
     try:
@@ -577,15 +598,23 @@ def lives(pid: int) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
-def test_a_killed_worker_loses_no_request(writing: Server) -> None:
-    """Requests go on while one of two is killed: each is answered, at the second try at the latest; then there are two
-    again."""
-    first = workers_of(writing.process.pid)
-    assert len(first) == 2
+@pytest.mark.parametrize(("which", "tries"), [("a worker", 1), ("what listens", 2)])
+def test_what_is_killed_loses_no_request(writing: Server, which: str, tries: int) -> None:
+    """Requests go on while a process is killed: each is answered, where it was not what listens at the first try; then
+    there are as many as before."""
+
+    def processes() -> list[int]:
+        listen = children_of(writing.process.pid)
+        return [*listen, *(worker for one in listen for worker in children_of(one))]
+
+    assert writing.http.post("/check", json=pour()).status_code == 200
+    before = processes()
+    assert len(before) == 3
+    victim = before[0] if which == "what listens" else before[1]
     killed = threading.Event()
 
     def ask(number: int) -> float:
-        for _ in range(2):
+        for _ in range(tries):
             try:
                 got = httpx.post(
                     f"{writing.http.base_url}/check",
@@ -594,10 +623,10 @@ def test_a_killed_worker_loses_no_request(writing: Server) -> None:
                     timeout=60,
                 )
             except httpx.TransportError:
-                continue  # its worker is gone: the other one, or the next, answers
+                continue  # the next waits for it
             assert got.status_code == 200
             if number == 10:
-                os.kill(first[0], signal.SIGKILL)
+                os.kill(victim, signal.SIGKILL)
                 killed.set()
             return float(got.json()["pour"]["quantities"]["injection_ratio"]["value"])
         raise AssertionError(f"request {number} was lost")
@@ -606,11 +635,7 @@ def test_a_killed_worker_loses_no_request(writing: Server) -> None:
         answers = list(clients.map(ask, range(60)))
     assert killed.is_set()
     assert answers == [100.0 + number for number in range(60)]
-    end = time.monotonic() + 15
-    while len(now := workers_of(writing.process.pid)) < 2 and time.monotonic() < end:
-        time.sleep(0.1)
-    assert len(now) == 2
-    assert first[0] not in now
+    assert soon(lambda: len(processes()) == 3 and victim not in processes())
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
@@ -618,10 +643,10 @@ def test_no_worker_is_left_behind(catalog: Catalog) -> None:
     """Where the process that watches over them is killed, workers stop by themselves."""
     with served("--workers", "1", "--db", catalog.database) as server:
         server.http.get("/health")
-        (worker,) = workers_of(server.process.pid)
+        (listener,) = children_of(server.process.pid)
         server.process.kill()
         end = time.monotonic() + 15
-        while (left := lives(worker)) and time.monotonic() < end:
+        while (left := lives(listener)) and time.monotonic() < end:
             time.sleep(0.05)
         assert not left
 
@@ -636,7 +661,7 @@ def test_it_stops_when_told_and_answers_what_was_asked(catalog: Catalog) -> None
             server.process.send_signal(signal.SIGTERM)
             assert asked.result().status_code == 200
         assert server.process.wait(20) == 0
-        assert workers_of(server.process.pid) == []
+        assert children_of(server.process.pid) == []
         with pytest.raises(httpx.TransportError):
             server.http.get("/health")
 
