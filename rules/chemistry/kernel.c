@@ -747,6 +747,8 @@ HOT static void strong_gamma(Room *r, int bends) {
     Shape first[3] = {two, low, two}, other[3] = {twelve, twelve, fifty};
     double *H = r->hessian, bend = f2;
     memset(H, 0, sizeof(double) * (size_t)(a * a));
+    double lm = 0.0, l1m = 0.0, cm = 0.0;
+    int of = -1;
     for (int p = 0; p < r->npairs; p++) {
         const Pair *one = r->pairs + p;
         int i = one->i, j = one->j;
@@ -758,9 +760,12 @@ HOT static void strong_gamma(Room *r, int bends) {
             Shape g2 = other[one->alpha];
             b += one->b2 * g2.g, b1 += one->b2 * g2.first, b2 += one->b2 * g2.second;
         }
-        r->lm[i] += b * mj, r->lm[j] += b * mi;
-        r->l1m[i] += b1 * mj, r->l1m[j] += b1 * mi;
-        r->cm[i] += one->c * mj, r->cm[j] += one->c * mi;
+        if (i != of) { /* pairs come by their first ion: its sums stay at hand */
+            if (of >= 0) r->lm[of] += lm, r->l1m[of] += l1m, r->cm[of] += cm;
+            of = i, lm = l1m = cm = 0.0;
+        }
+        lm += b * mj, l1m += b1 * mj, cm += one->c * mj;
+        r->lm[j] += b * mi, r->l1m[j] += b1 * mi, r->cm[j] += one->c * mi;
         bend += 2.0 * mi * mj * b2;
         int si = steers[i], sj = steers[j];
         if (si >= 0 && sj >= 0) {
@@ -768,6 +773,7 @@ HOT static void strong_gamma(Room *r, int bends) {
             H[si * a + sj] += h, H[sj * a + si] += h;
         }
     }
+    if (of >= 0) r->lm[of] += lm, r->l1m[of] += l1m, r->cm[of] += cm;
     for (int p = 0; p < r->nlikes; p++) {
         const Like *one = r->likes + p;
         int i = one->i, j = one->j;
