@@ -89,7 +89,7 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
     known = any(item.composition.mixtures for item in question.poured)
     states = known and depth != "verdict"
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
-    sound = deep and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
+    sound = deep and all(one.outcome is other.outcome for one, other in zip(judged, weighed.by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),

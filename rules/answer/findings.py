@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import isfinite
 
 import numpy as np
@@ -35,22 +36,46 @@ _FINDING: dict[Level, FindingLevel] = {
 _MOST_LOOKED_AT = 6
 
 
+@dataclass(frozen=True)
+class Spoken(Judged):
+    """What a rule says, with the words for it. row: the scenario to show; everywhere: whether all are as bad as the
+    finding; happens: the rule's own sentence on that row; finite: names of the numbers that there are in that row."""
+
+    row: int = 0
+    everywhere: bool = True
+    happens: str = ""
+    finite: tuple[str, ...] = ()
+
+
 def spoken(judged: Judged) -> Judged:
-    """The same, once its sentence and numbers could be made. A rule whose cannot is unknown everywhere, or the stop
-    that it was, with its name: a verdict has to be made of the levels after this."""
-    if not np.any(judged.level):
+    """The same with its words, once they could be made; a rule that is silent has none. A rule whose words cannot be
+    made is unknown everywhere, or the stop that it was, with its name: a verdict has to be made of the levels after
+    this."""
+    if not judged.speaks:
         return judged
-    outcome = judged.outcome
     try:
-        row = _row_to_show(judged)
-        _happens(outcome, row)
-        _numbers(outcome, row)
+        return _in_words(judged)
     except Exception as fault:
-        words = failure(judged.rule, fault)
+        words, outcome = failure(judged.rule, fault), judged.outcome
         level = np.maximum(judged.level, int(Level.UNKNOWN))
         head = failed_headline(judged.rule)
-        return Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level)
-    return judged
+        return _in_words(Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level))
+
+
+def _in_words(judged: Judged) -> Spoken:
+    """What a rule says, in words. Raises: whatever goes wrong in the rule's own, or ValueError: its numbers make no
+    sense."""
+    shared = np.asarray(judged.level >= min(judged.overall, Level.UNKNOWN))
+    everywhere = bool(shared.all())
+    row = 0 if everywhere else _row_to_show(judged, shared)
+    outcome = judged.outcome
+    named = {key: _in_row(value, outcome, row) for key, value in outcome.numbers.items()}
+    finite = tuple(key for key, value in named.items() if isfinite(value))
+    names = [split_unit(key)[0] for key in finite]
+    if len(set(names)) < len(names):
+        raise ValueError(f"two numbers are called the same: {', '.join(names)}")
+    happens = outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
+    return Spoken(judged.rule, outcome, judged.level, judged.policy, row, everywhere, happens, finite)
 
 
 def findings(
@@ -65,18 +90,17 @@ def findings(
     """Findings, the worst first. look: also for the values at which the first few that are unknown turn. ranges: as in
     `turning_points`."""
     ranges = {} if ranges is None else ranges
-    gas = any(one.rule.sets_gas_free and np.any(one.level >= Level.CAUTION) for one in judged)
+    gas = any(one.rule.sets_gas_free and one.overall >= Level.CAUTION for one in judged)
+    said = [one if isinstance(one, Spoken) else _in_words(one) for one in judged if one.speaks]
     unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
-    for one in judged:
-        if np.any(one.level):
-            bad = one.level >= Level.UNKNOWN
-            turns: list[TurningPoint] = []
-            if one.rule.name in looked_at and not np.all(bad):
-                turns = turning_points(question, columns, bad, judge, [one.rule], ranges)
-            cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
-            found.append((one.overall, _finding(one, tuple(decision(turn) for turn in turns), cures)))
+    for one in said:
+        turns: list[TurningPoint] = []
+        if one.rule.name in looked_at and not np.all(bad := one.level >= Level.UNKNOWN):
+            turns = turning_points(question, columns, bad, judge, [one.rule], ranges)
+        cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
+        found.append((one.overall, _finding(one, tuple(decision(turn) for turn in turns), cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -137,11 +161,10 @@ def _fitting(steps: Sequence[str], *, gas: bool, alone: bool) -> tuple[str, ...]
     return tuple(kept)
 
 
-def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
-    rule, outcome = judged.rule, judged.outcome
-    level, own = judged.overall, overall(outcome.level)
-    row = _row_to_show(judged)
-    by = judged.policy if own != level else None
+def _finding(said: Spoken, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
+    rule, outcome, level = said.rule, said.outcome, said.overall
+    own = level if said.policy is None else overall(outcome.level)
+    by = said.policy if own != level else None
     return Finding(
         rule=rule.name,
         level=_FINDING[level],
@@ -152,19 +175,17 @@ def _finding(judged: Judged, turns: tuple[Decision, ...], cures: tuple[str, ...]
         where=rule.family,
         headline=rule.headline_at(level, outcome.headline),
         brief=rule.brief,
-        scenarios="all" if np.all(_shares_level(judged)) else "some",
-        happens=_happens(outcome, row),
-        numbers=_numbers(outcome, row),
+        scenarios="all" if said.everywhere else "some",
+        happens=said.happens,
+        numbers={
+            name: number(outcome.numbers[key], unit, said.row)
+            for key in said.finite
+            for name, unit in (split_unit(key),)
+        },
         turns=turns,
         cures=cures,
         sources=rule.sources,
     )
-
-
-def _happens(outcome: Outcome, row: int) -> str:
-    """The rule's own words on one scenario, at the level that it has there by itself."""
-    named = {key: _in_row(value, outcome, row) for key, value in outcome.numbers.items()}
-    return outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
 
 
 def _in_row(value: NDArray[np.float64] | float, outcome: Outcome, row: int) -> float:
@@ -176,27 +197,11 @@ def _in_row(value: NDArray[np.float64] | float, outcome: Outcome, row: int) -> f
     return float(value[row if len(value) > 1 else 0])
 
 
-def _numbers(outcome: Outcome, row: int) -> dict[str, Number]:
-    """The rule's numbers in one scenario, with their units; what is not finite there is left out."""
-    found = {}
-    for key, value in outcome.numbers.items():
-        if isfinite(_in_row(value, outcome, row)):
-            name, unit = split_unit(key)
-            if name in found:
-                raise ValueError(f"two numbers are called {name}")
-            found[name] = number(value, unit, row)
-    return found
-
-
-def _shares_level(judged: Judged) -> NDArray[np.bool_]:
-    """Scenarios that are as bad as the finding, (B,): an unknown one and a stop alike are trouble."""
-    return np.asarray(judged.level >= min(judged.overall, Level.UNKNOWN))
-
-
-def _row_to_show(judged: Judged) -> int:
-    """The best estimate where it shares the finding's level, else the worst scenario that does."""
-    fits, severity = _shares_level(judged), judged.outcome.severity
-    if fits[0]:
+def _row_to_show(judged: Judged, shared: NDArray[np.bool_]) -> int:
+    """The best estimate where it shares the finding's level, else the worst scenario that does. shared: where a
+    scenario is as bad as the finding, (B,): an unknown one and a stop alike are trouble."""
+    severity = judged.outcome.severity
+    if shared[0]:
         return 0
-    rank = np.zeros(len(fits)) if severity is None else np.nan_to_num(severity, nan=-1e300, neginf=-1e300)
-    return int(np.argmax(np.where(fits, rank, -np.inf)))
+    rank = np.zeros(len(shared)) if severity is None else np.nan_to_num(severity, nan=-1e300, neginf=-1e300)
+    return int(np.argmax(np.where(shared, rank, -np.inf)))

@@ -130,6 +130,11 @@ class Judged:
         """One level for all scenarios, as `overall`."""
         return overall(self.level)
 
+    @cached_property
+    def speaks(self) -> bool:
+        """Whether it says anything in any scenario."""
+        return self.overall > Level.NONE
+
 
 def overall(level: Levels) -> Level:
     """One level for all scenarios: a stop must hold in all of them; a doubt in any is a doubt."""
