@@ -8,6 +8,7 @@ from functools import cache
 from typing import Literal
 
 from ..data import table
+from ..once import once_for_each
 from ..quantity.concentration import MG_PER_L_PER_GRAIN, READINGS, mol_per_mg
 from ..quantity.measure import Measure
 from ..quantity.reading import CACO3_G_PER_MOL
@@ -63,19 +64,18 @@ class Clogging:
 
 def clogging(water: WaterTest) -> list[Clogging]:
     """Clogging classes of the items that were tested, worst first."""
-    found = []
+    found, ranges = [], water.ranges_mol_per_l()
     for item, limits in class_limits().items():
-        value = _measured(water, item)
+        value = _measured(water, ranges, item)
         if value is not None:
             found.append(Clogging(item, value, limits.unit, limits.of(value)))
     return sorted(found, key=lambda one: -_CLASSES.index(one.grade))
 
 
-def _measured(water: WaterTest, item: str) -> float | None:
+def _measured(water: WaterTest, ranges: Mapping[str, Range], item: str) -> float | None:
     if item == PH.name:
         return water.ph_range[1] if water.ph_range else None
     if item in READINGS:
-        ranges = water.ranges_mol_per_l()
         return ranges[item][1] / mol_per_mg(item) if item in ranges else None
     return water.other(item)
 
@@ -135,6 +135,7 @@ class Balance:
         return not self.untested or self.off_percent != 0.0
 
 
+@once_for_each(most=64)
 def charge_balance(water: WaterTest, untested: Mapping[str, Range]) -> Balance | None:
     """Whether the charges of a water test can balance; None where too little was tested to tell.
 

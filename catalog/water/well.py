@@ -9,6 +9,7 @@ from typing import Any, Self
 from pydantic import Field, model_validator
 
 from ..errors import InputError
+from ..once import once_for_each
 from ..product import Identifier, Name, Record
 from .analysis import WaterTest
 
@@ -92,7 +93,7 @@ class Well(Record):
                 where=self.id,
                 mend=f"tests: {told}; name one of these days" if told else "add one",
             )
-        return self._named(found[-1])
+        return _named_after(self, found[-1])
 
     def tested_by(self, day: date) -> bool:
         """Whether there is a test that is not younger than a day."""
@@ -105,7 +106,7 @@ class Well(Record):
         """
         for test in self.test:
             if test.tested_on == day.isoformat():
-                return self._named(test)
+                return _named_after(self, test)
         told = ", ".join(test.tested_on or "undated" for test in self.test)
         raise InputError(
             f"has no test of {day}", where=self.id, mend=f"its tests: {told}" if told else "it has none; add one"
@@ -114,10 +115,6 @@ class Well(Record):
     def last_test(self) -> WaterTest:
         """The newest test of all. Raises: InputError: there is none."""
         return self.test_of(date.max)
-
-    def _named(self, test: WaterTest) -> WaterTest:
-        own = {"id": self.id, "name": self.name, "invented": self.invented, "notes": test.notes or self.notes}
-        return test.model_copy(update=own)
 
     def trends(self) -> dict[str, dict[str, str]]:
         """Each measured item by the day of its test ("" where undated), as it was written, the oldest first.
@@ -131,6 +128,12 @@ class Well(Record):
             for item, value in test.model_dump(exclude=beside, exclude_none=True, mode="json").items():
                 found.setdefault(item, {})[test.tested_on or ""] = str(value)
         return found
+
+
+@once_for_each(most=512)
+def _named_after(well: Well, test: WaterTest) -> WaterTest:
+    own = {"id": well.id, "name": well.name, "invented": well.invented, "notes": test.notes or well.notes}
+    return test.model_copy(update=own)
 
 
 def written_out(data: Mapping[str, Any]) -> dict[str, Any]:

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast, get_args
 
-import numpy as np
-
 from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
@@ -67,7 +65,7 @@ ENDANGER = frozenset({"hypochlorite", "acid"})
 
 def dangerous(judged: Sequence[Judged], question: Question) -> bool:
     """Whether a pour endangers people, or holds what does, so that no amount of it is told as good."""
-    return any(one.rule.family == "people" and np.any(one.level >= Level.CAUTION) for one in judged) or any(
+    return any(one.rule.family == "people" and (one.level >= Level.CAUTION).any() for one in judged) or any(
         item.hazards & ENDANGER for item in question.poured
     )
 
@@ -118,7 +116,7 @@ def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | No
     """Whose policy made the verdict milder than the rules by themselves have it."""
     if overall(worst(case, judged, own=True)) <= answer:
         return None
-    return next(one.policy.by for one in judged if one.policy is not None and np.any(one.level < one.outcome.level))
+    return next(one.policy.by for one in judged if one.policy is not None and (one.level < one.outcome.level).any())
 
 
 def _edges(asked: Asked) -> tuple[Edge, ...]:

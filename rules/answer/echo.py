@@ -10,6 +10,7 @@ from importlib import metadata
 from pydantic import BaseModel
 
 from ...catalog import Product
+from ...catalog.once import once_for_each
 from ...catalog.product import GRADE
 from ...catalog.quantity.table import AMOUNT_FACTOR, QUANTITIES
 from ...catalog.store.grade_names import without_grade
@@ -26,7 +27,7 @@ def program() -> Program:
 
 
 def echo(question: Question, columns: Columns) -> PourEcho:
-    """The pour as it was understood."""
+    """The pour as it was understood. columns: its scenarios, in which only what is not known is moved."""
     return PourEcho(
         products=tuple(
             PouredEcho(
@@ -41,7 +42,7 @@ def echo(question: Question, columns: Columns) -> PourEcho:
         volume=number(question.bucket_l, "L"),
         made_up="filled-up-to" if question.filled_up else "added-to",
         quantities={
-            quantity.key: number(values, quantity.unit)
+            quantity.key: number(question.fixed.get(quantity.name, values), quantity.unit)
             for quantity in QUANTITIES.values()
             if quantity is not AMOUNT_FACTOR and (values := columns.of(quantity)) is not None
         },
@@ -111,20 +112,9 @@ def used(question: Question) -> tuple[Used, ...]:
     return tuple(found)
 
 
-#: Fingerprints of records that were asked for lately: a catalog gives the same object while its revision stands.
-_REVISIONS: dict[int, tuple[BaseModel, str]] = {}
-_MOST_REVISIONS = 512
-
-
+@once_for_each(most=512)
 def revision(record: BaseModel) -> str:
     """Fingerprint of what a record says: the first 12 hexadecimal digits of the SHA-256 of its JSON, keys sorted and
     without what is left at its default, so that neither their order nor a field added later changes it."""
-    known = _REVISIONS.get(id(record))
-    if known is not None and known[0] is record:
-        return known[1]
     said = record.model_dump(mode="json", exclude_defaults=True)
-    found = sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()[:12]
-    if len(_REVISIONS) >= _MOST_REVISIONS:
-        _REVISIONS.clear()
-    _REVISIONS[id(record)] = record, found
-    return found
+    return sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()[:12]

@@ -17,7 +17,7 @@ from ..families.registry import Judge, failed_headline, failure
 from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
-from .verdict import Answer, Decision, Finding, FindingLevel, Number
+from .verdict import Answer, Decision, Finding, FindingLevel
 
 ANSWER: dict[Level, Answer] = {
     Level.NONE: "clear",
@@ -114,7 +114,7 @@ def decisions(
     if not split:
         return ()
     bad = np.any([mask for _, mask in split], axis=0)
-    if np.all(bad) and all(rule is not UNKNOWN_GRADE for rule, _ in split):
+    if bad.all() and all(rule is not UNKNOWN_GRADE for rule, _ in split):
         # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
         return ()
     rules = [rule for rule, _ in split]

@@ -76,11 +76,11 @@ def state(case: Case, where: Place) -> SolutionState | None:
         ions={
             SPECIES[name].spoken.split(" (")[0].replace(" ", "_"): number(case.total_mg_per_l(where, name), "mg/L")
             for i, name in enumerate(case.constants.masters)
-            if name != "H+" and np.any(mixed.totals_mol_per_kg[:, i] > 1e-9)
+            if name != "H+" and (mixed.totals_mol_per_kg[:, i] > 1e-9).any()
         },
         solids=_solid_states(case, where),
         model=mixed.model,
-        within_validity=not np.any(mixed.ionic_strength > mixed.valid_up_to_mol_per_kg),
+        within_validity=not (mixed.ionic_strength > mixed.valid_up_to_mol_per_kg).any(),
         **of_bucket,
     )
 
@@ -101,7 +101,7 @@ def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
 
 
 def _solid(spoken: str, si: Floats, mg_per_l: Floats | None, onset_si: float, listed_si: float) -> list[SolidState]:
-    if not np.isfinite(si[0]) or not np.any(si >= onset_si + listed_si):
+    if not np.isfinite(si[0]) or not (si >= onset_si + listed_si).any():
         return []
     return [
         SolidState(

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ...catalog import WaterTest
+from ...catalog.once import once_for_each
 from ...catalog.water.oddities import oddities as odd_by_itself
 from ...catalog.water.quality import charge_balance, clogging, flags, hardness_mg_per_l_caco3, hardness_word
 from ..policy import Unknown, usual_mg_per_l
 from .verdict import WaterState
 
 
+@once_for_each(most=64)
 def water_state(water: WaterTest, usual: Mapping[str, Unknown]) -> WaterState:
     """The water by itself. usual: ranges of what was not tested."""
     classes, hardness = clogging(water), hardness_mg_per_l_caco3(water)

@@ -52,6 +52,11 @@ class Columns:
         column = np.broadcast_to(np.asarray(values, dtype=float), (len(self),)).copy()
         return Columns({**self.numbers, quantity.name: column}, self.mixture, self.leaning)
 
+    def all_moved(self, values: Mapping[Quantity, Floats]) -> Columns:
+        """The same with the numbers of some quantities replaced, (B,) each."""
+        moved = {quantity.name: column for quantity, column in values.items()}
+        return Columns({**self.numbers, **moved}, self.mixture, self.leaning)
+
     def leaned(self, product: int, mixture: Picks | int, leaning: Floats | float) -> Columns:
         """The same with one product elsewhere in the room of its label."""
         mixtures, leanings = self.mixture.copy(), self.leaning.copy()

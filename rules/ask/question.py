@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
+from math import sqrt
 
 import numpy as np
 from rapidfuzz import fuzz
@@ -173,22 +174,27 @@ class Question:
     def columns(self, rows: int) -> Columns:
         """`rows` copies of the nominal scenario, every label at its best estimate."""
         shape = (rows, len(self.poured))
-        numbers = {name: np.full(rows, value) for name, value in self.nominal().items()}
+        nominal = self.nominal()
+        table = np.repeat(np.array([*nominal.values()])[:, None], rows, axis=1)
+        numbers = dict(zip(nominal, table, strict=True))
         return Columns(numbers, np.zeros(shape, dtype=np.int64), np.ones(shape))
 
 
 def middle(unknown: Unknown) -> float:
     """Middle of a range, on the scale on which it is swept."""
-    return float(from_unit(unknown, np.array([0.5]))[0])
+    if unknown.quantity.scale == "even":
+        return 0.5 * (unknown.low + unknown.high) if unknown.best is None else unknown.best
+    root = 0.5 * (sqrt(unknown.low) + sqrt(unknown.high)) if unknown.best is None else sqrt(unknown.best)
+    return root * root
 
 
 def from_unit(unknown: Unknown, share: Floats) -> Floats:
     """Values of an unknown at shares 0..1 of its range on the scale of its quantity, at 0.5 the best estimate."""
     evenly = unknown.quantity.scale == "even"
-    low, high = (unknown.low, unknown.high) if evenly else (np.sqrt(unknown.low), np.sqrt(unknown.high))
+    low, high = (unknown.low, unknown.high) if evenly else (sqrt(unknown.low), sqrt(unknown.high))
     middle = 0.5 * (low + high)
     if unknown.best is not None:
-        middle = unknown.best if evenly else np.sqrt(unknown.best)
+        middle = unknown.best if evenly else sqrt(unknown.best)
     values = np.where(share < 0.5, low + 2.0 * share * (middle - low), middle + (2.0 * share - 1.0) * (high - middle))
     return np.asarray(values if evenly else values**2)
 

@@ -57,7 +57,7 @@ class Case(Solutions):
         """Whether one of these solutions could not be found in some scenario."""
         for name in tuple(names):
             if name not in self._some_lost:
-                self._some_lost[name] = bool(np.any(self.unsolved(name)))
+                self._some_lost[name] = bool(self.unsolved(name).any())
         return any(self._some_lost[name] for name in names)
 
     @cached_property

@@ -70,7 +70,7 @@ class Heating(Mixing):
         Only heats that are set free count.
         """
         freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
-        if not np.any(freed):
+        if not freed.any():
             return np.zeros(self.size)
         return np.asarray(freed / self.heat_capacity_kj_per_k)
 

@@ -142,14 +142,14 @@ class Solutions(Heating):
         ln_k = self.stock.phase_ln_k(both, salts)
         less = ln_k[: self.size] - ln_k[self.size :]
         near = before.saturation_index[:, salts] + less / LN10 > -_COOLING_MOVES_SI
-        return np.asarray(np.any(near, axis=1) | (coldest < 0.0) | ~before.converged)
+        return np.asarray(near.any(axis=1) | (coldest < 0.0) | ~before.converged)
 
     @on_record
     def _bucket_coldest(self) -> Solution:
         """The bucket at the temperature that dissolving all of it would lead to, (B,); as it is where it hardly cools
         or no salt is near enough to feel it."""
         feels = self._cools & self._salts_near
-        if not np.any(feels):
+        if not feels.any():
             return self.bucket
         return self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
 
@@ -166,7 +166,7 @@ class Solutions(Heating):
             kj = np.sum([*spared, np.zeros(np.count_nonzero(rows))], axis=0) * self.bucket_water_kg[rows]
             return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k[rows], (start - coldest)[rows]))
 
-        if not np.any(self._cools):
+        if not self._cools.any():
             return start
         every = np.ones(self.size, dtype=bool)
         cooled, over_low = np.where(self._cools, coldest, start), warmer_by(self._bucket_coldest, every)
@@ -174,7 +174,7 @@ class Solutions(Heating):
         # coldest + warmer_by(there): the place that leads to itself is found between the two ends by straight lines
         # (the remaining error is below a degree).
         far = self._cools & ~(over_low < 0.1)
-        if not np.any(far):
+        if not far.any():
             return cooled
         low, high, over_low = coldest[far], start[far], over_low[far]
         over_high = (coldest + warmer_by(self.bucket, every) - start)[far]
@@ -197,14 +197,14 @@ class Solutions(Heating):
         """Where a solid that answers to carbon dioxide is near enough to the bucket's saturation to feel it, (B,)."""
         closed = self.bucket.before_solids
         feel = [self.stock.phase(name) for name in _FEEL_CO2 if self.stock.has_phase(name)]
-        return np.asarray(np.any(closed.saturation_index[:, feel] > -_FAR_BELOW_SI, axis=1))
+        return np.asarray((closed.saturation_index[:, feel] > -_FAR_BELOW_SI).any(axis=1))
 
     @on_record
     def bucket_in_air(self) -> Solution:
         """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
         closed one where no solid is near enough to feel it."""
         feels, closed = self.feels_air, self.bucket.before_solids
-        if not np.any(feels):
+        if not feels.any():
             return self.bucket
         temperature = self.of(BUCKET_TEMPERATURE)
         return closed.with_rows(
@@ -221,11 +221,11 @@ class Solutions(Heating):
     @on_record
     def bucket_cold(self) -> Solution:
         """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
-        if not np.any(self._cools):
+        if not self._cools.any():
             return self.bucket
         cold = self._bucket_coldest
         between = self._cools & (self.cooled_c != self.coldest_c)
-        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if np.any(between) else cold
+        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if between.any() else cold
 
     @on_record
     def water_in_line(self) -> Solution:
@@ -280,7 +280,7 @@ class Solutions(Heating):
         before = self.bucket.before_solids
         # No doubt of the model reaches further than this below saturation.
         near = before.saturation_index > -_FAR_BELOW_SI
-        some = np.flatnonzero(np.any(near, axis=0))
+        some = np.flatnonzero(near.any(axis=0))
         names = [self.stock.phases[i] for i in some.tolist()]
         sigma = np.where(near[:, some], si_sigma(before, names), 0.0)
         return dict(zip(names, sigma.T, strict=True))

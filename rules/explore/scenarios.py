@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from itertools import product as cross
 
 import numpy as np
@@ -26,40 +26,27 @@ def scenarios(question: Question) -> Columns:
     (one that has most calcium meets one that has most sulfate), and in some rows each leans its own way. The choice
     is fixed, so that the same question gives the same answer.
     """
-    labels, leans = question.open_labels, _leans(question)
-    rng = np.random.default_rng(SEED)
-    shares = _numbers(rng, len(question.unknowns)) if leans else _without_labels(len(question.unknowns))
-    picks = np.zeros((len(shares), len(labels)))
-    towards = np.ones_like(picks)
-    if leans:
-        products = [question.poured[i] for i in labels]
-        # A label without sources never comes out clear, and unknown whatever the corners say where it may not dissolve.
-        most = LABEL_ROWS // len(leans)
-        if not all(item.composition.listed for item in products):
-            most = 2 if all(item.composition.listed or item.soluble for item in products) else 1
-        every = max(1, min(len(shares), most))
-        # Each lean meets the best estimate, and corners of the numbers in turn.
-        rows = [
-            distinct([0, *((1 + i + k * every) % len(shares) for k in range(every))])
-            if every < len(shares)
-            else np.arange(len(shares))
-            for i in range(len(leans))
-        ]
-        inside = _latin(rng, LABEL_INSIDE, len(question.unknowns))
-        shares = np.concatenate([shares, *(shares[row] for row in rows), inside])
-        own = np.array(
-            [[rng.integers(len(product.composition.mixtures)) for product in products] for _ in inside], dtype=float
-        )
-        picks = np.concatenate(
-            [picks, *(np.tile(lean, (len(row), 1)) for lean, row in zip(leans, rows, strict=True)), own]
-        )
-        towards = np.concatenate([np.ones((len(picks) - len(own), len(labels))), rng.random(own.shape)])
-    columns = question.columns(len(shares))
-    for j, unknown in enumerate(question.unknowns):
-        columns = columns.moved(unknown.quantity, from_unit(unknown, shares[:, j]))
+    leans = _leans(question)
+    if not leans:
+        return _swept(question, _without_labels(len(question.unknowns)))
+    labels = question.open_labels
+    products = [question.poured[i] for i in labels]
+    # A label without sources never comes out clear, and unknown whatever the corners say where it may not dissolve.
+    most = LABEL_ROWS // len(leans)
+    if not all(item.composition.listed for item in products):
+        most = 2 if all(item.composition.listed or item.soluble for item in products) else 1
+    mixtures = tuple(len(item.composition.mixtures) for item in products)
+    shares, picks, towards = _with_labels(len(question.unknowns), leans, mixtures, most)
+    columns = _swept(question, shares)
     for j, place in enumerate(labels):
-        columns = columns.leaned(place, picks[:, j].astype(int), towards[:, j])
+        columns = columns.leaned(place, picks[:, j], towards[:, j])
     return columns
+
+
+def _swept(question: Question, shares: Floats) -> Columns:
+    """Scenarios at these shares 0..1 of each range, (rows, unknowns), every label at its best estimate."""
+    values = {unknown.quantity: from_unit(unknown, shares[:, j]) for j, unknown in enumerate(question.unknowns)}
+    return question.columns(len(shares)).all_moved(values)
 
 
 def distinct(rows: Iterable[int]) -> NDArray[np.intp]:
@@ -99,11 +86,42 @@ def _without_labels(size: int) -> Floats:
     return _numbers(np.random.default_rng(SEED), size)
 
 
-def _leans(question: Question) -> list[tuple[int, ...]]:
+@lru_cache(maxsize=64)
+def _with_labels(
+    size: int, leans: tuple[tuple[int, ...], ...], mixtures: tuple[int, ...], most: int
+) -> tuple[Floats, NDArray[np.int64], Floats]:
+    """Of `size` numbers the shares 0..1 of each range, (rows, size), and of each label the mixture that it leans to and
+    how far, (rows, labels); not to be written to. mixtures: how many each label has; most: rows for a lean at most."""
+    rng = np.random.default_rng(SEED)
+    shares = _numbers(rng, size)
+    every = max(1, min(len(shares), most))
+    # Each lean meets the best estimate, and corners of the numbers in turn.
+    rows = [
+        distinct([0, *((1 + i + k * every) % len(shares) for k in range(every))])
+        if every < len(shares)
+        else np.arange(len(shares))
+        for i in range(len(leans))
+    ]
+    inside = _latin(rng, LABEL_INSIDE, size)
+    own = np.array([[rng.integers(count) for count in mixtures] for _ in inside])
+    picks = np.concatenate(
+        [
+            np.zeros((len(shares), len(mixtures)), dtype=np.int64),
+            *(np.tile(lean, (len(row), 1)) for lean, row in zip(leans, rows, strict=True)),
+            own,
+        ]
+    )
+    towards = np.concatenate([np.ones((len(picks) - len(own), len(mixtures))), rng.random(own.shape)])
+    return np.concatenate([shares, *(shares[row] for row in rows), inside]), picks, towards
+
+
+def _leans(question: Question) -> tuple[tuple[int, ...], ...]:
     """For each of DIRECTIONS the mixture of every label that goes furthest in it, each combination once."""
     rooms = [question.poured[i].composition for i in question.open_labels]
+    if not rooms:
+        return ()
     found = dict.fromkeys(tuple(c.towards(d) for c in rooms) for d in range(len(DIRECTIONS)))
-    return [lean for lean in found if any(lean)]
+    return tuple(lean for lean in found if any(lean))
 
 
 def _latin(rng: np.random.Generator, rows: int, size: int) -> Floats:

@@ -39,7 +39,7 @@ def _solid_in_bucket(
     band = band_si(case, phase)
     level = solid_levels(case, "bucket", phase, haze_mg_per_l=HAZE_MG_PER_L, band=band)
     level[~case.brings(*ingredients)] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
     aired = case.bucket_in_air.before_solids
     spoken = phases()[phase].spoken
@@ -286,7 +286,7 @@ def _molybdate(case: Case) -> Outcome | None:
     level[product > _POWELLITE[0]] = Level.STOP
     level[(level > 0) & (grams < stop_mg_per_l(case, "bucket") / 1000.0)] = Level.CAUTION
     level[grams < HAZE_MG_PER_L / 1000.0] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -325,14 +325,14 @@ _SETTLE = (
 
 def _lime_in_bucket(case: Case) -> Outcome | None:
     ours = case.brings("Ca+2", "CO3-2") | case.alkaline
-    if not np.any(ours):
+    if not ours.any():
         return None
     solution = case.bucket
     si, amount = solution.before_solids.si("Calcite"), case.precipitated_mg_per_l("bucket", "Calcite")
     level = np.full(case.size, int(Level.NONE))
     level[ours & (si > 0.5) & (amount > 10.0)] = Level.CAUTION
     level[ours & (si > 1.0) & (amount > 300.0)] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -345,7 +345,7 @@ def _lime_in_bucket(case: Case) -> Outcome | None:
             "precipitated_g_per_l": amount / 1000.0,
             "bucket_ph": solution.before_solids.ph,
         },
-        do=(TWO_BUCKETS, _SETTLE[1]) if np.any(amount >= _SETTLES_MG_PER_L) else _SETTLE,
+        do=(TWO_BUCKETS, _SETTLE[1]) if (amount >= _SETTLES_MG_PER_L).any() else _SETTLE,
         severity=si,
     )
 
@@ -384,7 +384,7 @@ def _acid_meets_carbonate(case: Case) -> Outcome | None:
     level = np.where((pressure > _FIZZES_ATM) & (gas_l > 0.2), int(Level.CAUTION), int(Level.NONE))
     level[~case.brings("CO3-2")] = Level.NONE
     level[(level > Level.NONE) & (pressure > _BOILS_OVER_ATM) & (gas_l > 1.0)] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -425,7 +425,7 @@ ACID_MEETS_CARBONATE = Rule(
 def _not_computed(case: Case) -> Outcome | None:
     # What other solutions are asked for is the matter of the rules that ask.
     lost = case.unsolved("water", "bucket", "bucket_in_air", "line", "water_in_line")
-    if not np.any(lost):
+    if not lost.any():
         return None
     return Outcome(
         np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
@@ -454,7 +454,7 @@ NOT_COMPUTED = Rule(
 def _beyond_model(case: Case) -> Outcome | None:
     mixed = case.bucket.before_solids
     beyond = mixed.ionic_strength > mixed.valid_up_to_mol_per_kg
-    if not np.any(beyond):
+    if not beyond.any():
         return None
     return Outcome(
         np.where(beyond, int(Level.CAUTION), int(Level.NONE)),

@@ -134,7 +134,7 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     not_known = np.any([*unlisted.values(), np.zeros(case.size, dtype=bool)], axis=0)
     found.append(("", np.where(not_known, int(Level.UNKNOWN), int(Level.NONE)), np.full(case.size, -np.inf), {}))
     level = np.max([one for _, one, *_ in found], axis=0)
-    if not np.any(level):
+    if not level.any():
         return None
     which = worst_of([one for _, one, *_ in found], [measure for _, _, measure, _ in found])
     keys = dict.fromkeys(key for *_, numbers in found for key in numbers)
@@ -199,7 +199,7 @@ MORE_THAN_DISSOLVES = Rule(
 
 def _settled_of(case: Case, solution: Solution) -> list[Salt]:
     """The salts of which something has settled in some scenario, or of which that is not known."""
-    some = np.any(solution.precipitated_mol_per_kg != 0.0, axis=0)
+    some = (solution.precipitated_mol_per_kg != 0.0).any(axis=0)
     return [salt for salt in (*case.salts, *case.made_salts) if some[case.stock.phase(salt.curve.name)]]
 
 
@@ -219,7 +219,7 @@ def _cold_bucket(case: Case) -> Outcome | None:
     which = np.argmax([at_first for _, at_first, _ in found], axis=0)
     stays = taken(which, [at_first for _, at_first, _ in found])
     level = np.where(ice | (stays > 0.0), int(Level.CAUTION), int(Level.NONE))
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -292,7 +292,7 @@ _HOT_C, _HOT_TAP_C = 30.0, 60.0
 def _hot_bucket_cools(case: Case) -> Outcome | None:
     start = case.of(BUCKET_TEMPERATURE)
     hot, beyond = start > _HOT_C, start > _HOT_TAP_C
-    if not np.any(hot):
+    if not hot.any():
         return None
     later = case.bucket_cooled_down
     # What settles later, and of which salt.
@@ -302,7 +302,7 @@ def _hot_bucket_cools(case: Case) -> Outcome | None:
     most = taken(which, more)
     level = np.where(hot & (most > _SETTLED_G_PER_L), int(Level.CAUTION), int(Level.NONE))
     level[beyond] = Level.UNKNOWN
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -355,10 +355,10 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
         if not case.in_reach(salt):
             continue
         ours = np.all([case.brings(ion) for ion, _ in salt.curve.ions if ion != "H+"], axis=0)
-        if np.any(ours):
+        if ours.any():
             level, si, settled, band = _settles(case, salt)
             found.append((salt.name, np.where(ours, level, int(Level.NONE)), si, settled, band))
-    if not any(np.any(level) for _, level, *_ in found):
+    if not any(level.any() for _, level, *_ in found):
         return None
     which = worst_of([level for _, level, *_ in found], [index for _, _, index, *_ in found])
     si = taken(which, [index for _, _, index, *_ in found])
@@ -485,7 +485,7 @@ def _mixed_crystals(case: Case) -> Outcome | None:
         # As for every salt: what the activity model leaves open of the part that counts most.
         main = np.where(first > second, case.si_sigma(one), case.si_sigma(other))
         found.append((spoken, open_, open_ + np.maximum(LEAST_BAND_SI, SIGMAS * main)))
-    if not any(np.any(over > 0.0) for *_, over in found):
+    if not any((over > 0.0).any() for *_, over in found):
         return None
     which = np.argmax([over for *_, over in found], axis=0)
     worst = taken(which, [index for _, index, _ in found])
@@ -544,7 +544,7 @@ def _double_sulfate(case: Case) -> Outcome | None:
         part = np.minimum(np.minimum(free, molality("NH4+", "K+") / 2.0), molality("SO4-2") / 2.0)
         level = np.where(part > _DOUBLE_SULFATE_MOL_PER_KG, int(Level.UNKNOWN), int(Level.NONE))
         found.append((level, np.full(case.size, -np.inf), "a double sulfate of the trace metal"))
-    if not any(np.any(level) for level, *_ in found):
+    if not any(level.any() for level, *_ in found):
         return None
     which = worst_of([level for level, *_ in found], [index for _, index, _ in found])
     worst = taken(which, [index for _, index, _ in found])

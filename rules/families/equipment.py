@@ -287,7 +287,7 @@ def _fits(case: Case) -> Outcome | None:
     level[early] = Level.NOTE
     # Where the travel time was computed from the emitters, another flow makes it another time.
     level[stays | short | (bool(differ) and plan.basis == "computed")] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
     ratio = case.injection_ratio
     at = "" if case.question.stated(INJECTION_RATIO) else f", at 1:{ratio.min():.0f} to 1:{ratio.max():.0f}"
@@ -320,15 +320,15 @@ def _fits(case: Case) -> Outcome | None:
         return " ".join([*said, differ]).strip()
 
     do = []
-    if np.any(stays):
+    if stays.any():
         do.append("Inject longer, take a stronger setting, or mix a smaller bucket.")
-    if travel is not None and np.any(short):
+    if travel is not None and short.any():
         do.append(
             "Take more water in the bucket, or a weaker setting, so that it runs longer."
-            if np.any(takes < travel)
+            if (takes < travel).any()
             else "Inject until the bucket is empty."
         )
-    if np.any(early):
+    if early.any():
         do.append("Stop the injector when the bucket is empty, and flush from then on.")
     if differ:
         do.append(
@@ -372,7 +372,7 @@ def _reach(case: Case) -> Outcome | None:
     off = _off_share(case) + _ROUNDING
     strong, weak = ratio < STRONGEST_RATIO * (1.0 - off), ratio > WEAKEST_RATIO * (1.0 + off)
     level = np.where(strong | weak, int(Level.CAUTION), int(Level.NONE))
-    if not np.any(level):
+    if not level.any():
         return None
     set_to = _set_to(case)
 
@@ -484,7 +484,7 @@ def _corrodes(case: Case) -> Outcome | None:
         ),
     ):
         hit = sorted(metals & eaten)
-        if hit and np.any(mask):
+        if hit and mask.any():
             level[mask] = Level.CAUTION
             found.append((mask, f"{what} {verb} {' and '.join(hit)}"))
     if not found:

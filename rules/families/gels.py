@@ -22,7 +22,7 @@ _LEAST_ACID_MOL_PER_KG = 1e-3
 
 def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
     there = case.brings("S2O3-2")
-    if not np.any(there):
+    if not there.any():
         return None
     bucket = case.bucket.before_solids
     ph = bucket.ph
@@ -36,7 +36,7 @@ def _thiosulfate_meets_acid(case: Case) -> Outcome | None:
     if any("acid" in item.hazards for item in case.poured):
         level[:] = Level.STOP
     level[~there] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -103,7 +103,7 @@ def _thiosulfate_meets_calcium(case: Case) -> Outcome | None:
     sulfite_g_per_l = np.minimum(sulfite_mol, calcium_mol) / kg * molar_mass_g_per_mol("CaSO3")
     level = np.where((product > _CALCIUM_SULFITE_K) & (sulfite_mol > 0.0), int(Level.CAUTION), int(Level.NONE))
     level[~(case.brings("S2O3-2") & case.brings("Ca+2"))] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -218,7 +218,7 @@ _SIO2_SHARE = 60.08 / 96.11
 
 def _silicate_gels(case: Case) -> Outcome | None:
     silicate = case.brings("H4SiO4")
-    if not np.any(silicate):
+    if not silicate.any():
         return None
     ph, line_ph = case.bucket.before_solids.ph, case.line.before_solids.ph
     in_line = case.total_mg_per_l("line", "H4SiO4") * _SIO2_SHARE
@@ -229,7 +229,7 @@ def _silicate_gels(case: Case) -> Outcome | None:
     level[dilutes] = np.maximum(level[dilutes], int(Level.UNKNOWN))
     level[case.brings("Ca+2", "Mg+2")] = Level.STOP
     level[~silicate] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -306,7 +306,7 @@ def _organic_meets_acid(case: Case) -> Outcome | None:
     level = np.where(open_, int(Level.UNKNOWN), int(Level.NONE))
     if humic:
         level[acid & (ph < _HUMIC_OUT_PH)] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -367,7 +367,7 @@ def _order(case: Case) -> Outcome | None:
     if len(case.poured) < 2:
         return None
     level = np.where(_best_apart(case), int(Level.NONE), int(Level.NOTE))
-    if not np.any(level):
+    if not level.any():
         return None
 
     def rank(item: Poured) -> tuple[int, float]:
@@ -422,7 +422,7 @@ def _polyphosphate_meets_acid(case: Case) -> Outcome | None:
         return None
     acid = case.product_mol[:, case.constants.master("H+")] / case.bucket_water_kg
     level = np.where(case.brings("P2O7-4") & (acid > _MUCH_ACID_MOL_PER_KG), int(Level.CAUTION), int(Level.NONE))
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,

@@ -113,7 +113,7 @@ def _unknown_grade(case: Case) -> Outcome | None:
     level = np.full(case.size, int(Level.NOTE))
     for i in places:
         clean = np.array([grade.dissolving == "complete" for grade in case.poured[i].grades])
-        if np.any(clean) and not np.all(clean):
+        if clean.any() and not clean.all():
             level[~clean[case.columns.grade(i)]] = Level.UNKNOWN
     told = "; ".join(_grade_words(case.poured[i]) for i in places)
     ask = [grade_words(grade) for i in places for grade in case.poured[i].grades]

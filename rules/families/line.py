@@ -41,7 +41,7 @@ LEAST_MG_PER_L = 1.0
 def _phosphate(case: Case) -> Outcome | None:
     mixed = case.line.before_solids
     phosphate = mixed.totals_mol_per_kg[:, case.constants.master("PO4-3")]
-    if not np.any(phosphate > LEAST_PHOSPHATE_MOL_PER_KG):
+    if not (phosphate > LEAST_PHOSPHATE_MOL_PER_KG).any():
         return None
     brushite, octacalcium = mixed.si("Brushite"), mixed.si("OCP")
     fresh, aged = mixed.si("ACP1"), mixed.si("ACP2")
@@ -61,7 +61,7 @@ def _phosphate(case: Case) -> Outcome | None:
     near = (brushite > NEAR_SI) | (hard & (mixed.ph > ACID_HOLDS_PH))
     level = np.maximum(level, np.where(near, int(Level.CAUTION), 0))
     level[phosphate <= LEAST_PHOSPHATE_MOL_PER_KG] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -148,7 +148,7 @@ def _sulfate(case: Case) -> Outcome | None:
     si, amount = mixed.si("Gypsum"), case.precipitated_mg_per_l("line", "Gypsum")
     level = solid_levels(case, "line", "Gypsum", haze_mg_per_l=LEAST_MG_PER_L)
     level = np.maximum(level, np.where((si > NEAR_SI) & (level == 0), int(Level.CAUTION), 0))
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -210,7 +210,7 @@ _LEAST_ALKALI_MOL = 1e-6
 
 def _lime(case: Case) -> Outcome | None:
     adds = _adds_lime(case)
-    if not np.any(adds):
+    if not adds.any():
         return None  # lime is then the water's own matter
     mixed = case.line.before_solids
     si, before = mixed.si("Calcite"), case.water_in_line.before_solids.si("Calcite")
@@ -219,7 +219,7 @@ def _lime(case: Case) -> Outcome | None:
     level[adds & (si > LIME_SCALES_SI)] = Level.CAUTION
     clouds = si > LIME_CLOUDS_SI - phases()["Calcite"].surely_above_si
     level[adds & clouds & (amount >= LEAST_MG_PER_L)] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -285,7 +285,7 @@ def _struvite(case: Case) -> Outcome | None:
     si = case.line.before_solids.si("Struvite")
     amount = case.precipitated_mg_per_l("line", "Struvite")
     level = solid_levels(case, "line", "Struvite", haze_mg_per_l=LEAST_MG_PER_L)
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -340,7 +340,7 @@ def _line_ph(case: Case) -> Outcome | None:
     lowest = _ACID_FLUSH_STOP if case.question.pour.site.acid_flush else _LINE_PH_STOP[0]
     level[(ph < lowest) | (ph > _LINE_PH_STOP[1])] = Level.STOP
     level[np.abs(ph - own) < 0.3] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -349,9 +349,9 @@ def _line_ph(case: Case) -> Outcome | None:
         do=("Dilute further, or pour less.", DEFER),
         severity=np.abs(ph - 7.0),
         headline="The line {will} be acid enough to harm roots and metal."
-        if np.all(ph < 7.0)
+        if (ph < 7.0).all()
         else "The line {will} be alkaline enough to harm roots and plug emitters."
-        if np.all(ph > 7.0)
+        if (ph > 7.0).all()
         else "",
     )
 

@@ -211,7 +211,7 @@ def _phosphate(case: Case, where: Place) -> Outcome | None:
     if not case.has("PO4-3", "P2O7-4") or not case.has(*_METALS):
         return None
     worst = _Worst(case, [(where, one) for one in _solids(case, where, _PHOSPHATES, _PHOSPHATE_HAZE_MG_PER_L)])
-    if not np.any(worst.level):
+    if not worst.level.any():
         return None
     return Outcome(
         worst.level,
@@ -241,7 +241,7 @@ def _metal_hydroxide(case: Case) -> Outcome | None:
     rusts = np.where(rust_mg_per_l > IRON_MODERATE_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
     rusts[(rust_mg_per_l > IRON_SEVERE_MG_PER_L) & (line_ph > IRON_RUSTS_PH)] = Level.STOP
     level = np.maximum(worst.level, rusts)
-    if not np.any(level):
+    if not level.any():
         return None
     rust_is_worse = (rusts >= worst.level) & (rusts > Level.NONE)
     numbers = {"line_ph": line_ph, "bucket_ph": case.bucket.before_solids.ph}
@@ -313,7 +313,7 @@ def _chelate(case: Case) -> Outcome | None:
 
     def look(spoken: str, there: Mask, limit: float) -> None:
         past = there & (line_ph > limit)
-        if np.any(past):
+        if past.any():
             over.append((spoken, limit, past))
             level[past] = Level.CAUTION
 
@@ -393,7 +393,7 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
     named: list[tuple[str, Mask]] = []
     free_acid = np.zeros(case.size)
     edta = case.brings("Edta-4")
-    if np.any(edta):
+    if edta.any():
         free_acid = np.where(edta, bucket.molality[:, bucket.constants.species.index("H4(Edta)")], 0.0)
         limit = _EDTA_ACID_MOL_PER_KG
         level[edta & (bucket.ph < _EDTA_MADE_FROM_PH)] = Level.CAUTION
@@ -410,7 +410,7 @@ def _chelate_in_acid(case: Case) -> Outcome | None:
         level[open_] = np.maximum(level[open_], int(Level.UNKNOWN))
         level[there & (bucket.ph < surely)] = Level.STOP
         named.append((spoken, open_))
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:

@@ -48,7 +48,7 @@ def _chlorine_gas(case: Case) -> Outcome | None:
         strange = [i.product.name for i in case.poured if not i.well_known and "hypochlorite" not in i.hazards]
         if acid or strange:
             level[:] = Level.STOP
-        if not np.any(level):
+        if not level.any():
             return None
         what = _and(acid) if acid else "what makes this bucket acid"
 
@@ -134,7 +134,7 @@ def _chloramine(case: Case) -> Outcome | None:
     well = np.zeros(case.size, dtype=bool) if in_water is None else in_water >= _AMMONIUM_MATTERS_MG_PER_L
     level = np.where(fed, int(Level.STOP if bleach else Level.CAUTION), int(Level.NONE))
     level[well] = np.maximum(level[well], int(Level.CAUTION))
-    if not np.any(level):
+    if not level.any():
         return None
     with_ = _and(bleach) if bleach else "Chlorine in the system"
 
@@ -183,7 +183,7 @@ def _bleach_with_feed(case: Case) -> Outcome | None:
     if not bleach and not case.question.pour.site.chlorination:
         return None
     attack = case.brings("Edta-4", "FeDtpa-2", "FeEddha-", "Fe+2", "Mn+2", "CH3COO-")
-    if not bleach and np.any(attack):
+    if not bleach and attack.any():
         return Outcome(
             np.where(attack, int(Level.CAUTION), int(Level.NONE)),
             lambda _: (
@@ -245,7 +245,7 @@ def _urea_nitrate(case: Case) -> Outcome | None:
     if named:
         level[:] = Level.STOP  # at any strength: what is thin today is strong tomorrow
     level[~both] = Level.NONE
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -295,7 +295,7 @@ def _ammonia(case: Case) -> Outcome | None:
     level[~case.brings("NH4+")] = Level.NONE
     if len(case.poured) == 1:
         level = np.where(mixed.ph > 10.0, level, np.minimum(level, int(Level.CAUTION)))
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -345,7 +345,7 @@ def _too_hot(case: Case) -> Outcome | None:
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
     level[share > _UNTOLD_SHARE] = np.maximum(level[share > _UNTOLD_SHARE], int(Level.CAUTION))
     level[rise > 25.0] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
     names = ", ".join(item.product.name for item in untold)
 
@@ -573,7 +573,7 @@ def _acid_meets_sulfide(case: Case) -> Outcome | None:
         return None
     level = np.where(sulfide >= SULFIDE_SOME_MG_PER_L, int(Level.CAUTION), int(Level.NONE))
     level[sulfide >= _SULFIDE_MUCH_MG_PER_L] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,

@@ -97,7 +97,7 @@ def _salty(case: Case) -> Outcome | None:
     level = np.where(line > some, int(Level.NOTE), int(Level.NONE))
     # Beyond what the model of conductivity is good for it is salty for sure.
     level[(line > limit) | ~np.isfinite(line)] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -168,7 +168,7 @@ def _free_ammonia(case: Case) -> Outcome | None:
     some, much = _FREE_AMMONIA_MG_PER_L
     level = np.where(case.brings("NH4+") & (ammonia > some), int(Level.NOTE), int(Level.NONE))
     level[case.brings("NH4+") & (ammonia > much)] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -214,13 +214,13 @@ _CHLORINE_BEARS, _CHLORINE_BURNS, _CHLORINE_CLEANS = 1.0, 50.0, 500.0
 
 def _chlorine(case: Case) -> Outcome | None:
     there = case.brings("OCl-")
-    if not np.any(there):
+    if not there.any():
         return None
     chlorine = case.total_mg_per_l("line", "OCl-") * 70.90 / 51.45
     fed = len(case.poured) > 1
     level = np.where(there & (chlorine > _CHLORINE_BEARS), int(Level.CAUTION), int(Level.NONE))
     level[there & (chlorine > (_CHLORINE_BURNS if fed else _CHLORINE_CLEANS))] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,
@@ -317,7 +317,7 @@ def _unfit(case: Case) -> Outcome | None:
         brought = case.brings(*entry.species)
         here = np.where(brought & (values > entry.some), int(Level.NOTE), int(Level.NONE))
         here[brought & (values > entry.severe)] = Level.CAUTION
-        if np.any(here):
+        if here.any():
             found.append(entry)
             numbers[_key(entry)] = np.where(here > Level.NONE, values, np.nan)
         level = np.maximum(level, here)

@@ -31,7 +31,7 @@ _LEAST_WARMING_C = 5.0
 
 def _warm_line(case: Case) -> Outcome | None:
     warms = SUN_C - case.line_temperature_c >= _LEAST_WARMING_C
-    if not np.any(warms):
+    if not warms.any():
         return None
     warm, here = case.sunny_line.before_solids, case.line.before_solids
     lime, brushite = warm.si("Calcite"), warm.si("Brushite")
@@ -42,7 +42,7 @@ def _warm_line(case: Case) -> Outcome | None:
     phosphate = (brushite > sure) & (here.si("Brushite") <= sure)
     level = np.where(warms & over_lime, int(Level.NOTE), int(Level.NONE))
     level[warms & (clouds | phosphate)] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -133,7 +133,7 @@ def _drying(case: Case) -> Outcome | None:
         passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
         level[passes] = crusts
         found.append(np.where(passes, dry.si(phase), -np.inf))
-    if not np.any(level):
+    if not level.any():
         return None
     which = np.argmax(found, axis=0)
     worst, names = taken(which, found), list(_DRIES_OUT.values())
@@ -191,7 +191,7 @@ def _ammonia_raises_ph(case: Case) -> Outcome | None:
     rises = case.brings("NH4+") & alkali & (ph > own + 0.3)
     level = np.where(rises, int(Level.NOTE), int(Level.NONE))
     level[rises & (ph > 8.0)] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,

@@ -52,7 +52,7 @@ def _iron(case: Case) -> Outcome | None:
     own = ~(phosphate | case.brings("OCl-", "CO3-2") | case.alkaline)
     if case.question.stated(IRON):
         own[:] = False
-    if np.all(own):
+    if own.all():
         return Outcome(
             same(case, Level.CAUTION),
             lambda _: _NOT_TESTED,
@@ -62,7 +62,7 @@ def _iron(case: Case) -> Outcome | None:
     level = np.where(own, int(Level.CAUTION), int(Level.NONE))
     level[~own & (iron >= IRON_MODERATE_MG_PER_L)] = Level.CAUTION
     level[~own & (iron >= IRON_SEVERE_MG_PER_L)] = Level.STOP
-    if not np.any(level):
+    if not level.any():
         return None
 
     def message(n: Mapping[str, float]) -> str:
@@ -87,7 +87,7 @@ def _iron(case: Case) -> Outcome | None:
         },
         do=(
             "Take the iron out first: aerate and settle, or oxidize and filter; ask an adviser.",
-            *(("Keep phosphate out of this water.",) if np.any(phosphate) else ()),
+            *(("Keep phosphate out of this water.",) if phosphate.any() else ()),
         ),
         severity=iron,
     )
@@ -168,7 +168,7 @@ def _by_class(entry: _Class) -> Callable[[Case], Outcome | None]:
             )
         level = np.where(value >= limits.moderate_from, int(Level.CAUTION), int(Level.NONE))
         level[value >= limits.severe_from] = Level.STOP
-        if not np.any(level):
+        if not level.any():
             return None
 
         def message(n: Mapping[str, float]) -> str:
@@ -261,7 +261,7 @@ def _scales_by_itself(case: Case) -> Outcome | None:
     si = case.water_in_line.before_solids.si("Calcite")
     level = np.where(si > LIME_OVER_SI, int(Level.NOTE), int(Level.NONE))
     level[si > LIME_SCALES_SI] = Level.CAUTION
-    if not np.any(level):
+    if not level.any():
         return None
     return Outcome(
         level,

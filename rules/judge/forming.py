@@ -114,7 +114,7 @@ def alone(case: Case, where: Place, names: Sequence[str], *, haze_mg_per_l: Floa
     dioxide has settled with the air is open.
     """
     stop, mixed = stop_mg_per_l(case, where), case.solution(where).before_solids
-    airs = where == "bucket" and bool(np.any(case.feels_air))
+    airs = where == "bucket" and bool(case.feels_air.any())
     surely: dict[str, Mask] = {}
     target, in_air = {}, {}
     for name in names:

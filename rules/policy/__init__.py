@@ -9,6 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from ...catalog.once import once_for_each
 from ...catalog.quantity.table import QUANTITIES, Quantity
 
 
@@ -35,6 +36,7 @@ class Unknown:
         return self.find_out or self.quantity.find_out
 
 
+@once_for_each(most=16)
 def usual_mg_per_l(usual: Mapping[str, Unknown]) -> dict[str, tuple[float, float]]:
     """Ranges of water items that may be missing, lowest and highest [mg/L; alkalinity as CaCO3]."""
     return {name: (u.low, u.high) for name, u in usual.items() if u.quantity.unit.startswith("mg/L")}
