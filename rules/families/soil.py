@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 from rapidfuzz import fuzz, process
@@ -90,7 +91,6 @@ def _crop_limit(case: Case) -> tuple[str, float] | None:
 
 def _salty(case: Case) -> Outcome | None:
     line = ec_ms_per_cm(case.line.before_solids)
-    own = ec_ms_per_cm(case.water_in_line.before_solids)
     some, severe = salt_limits().ec_ms_per_cm
     crop = _crop_limit(case)
     limit = severe if crop is None else max(crop[1], some)
@@ -117,7 +117,11 @@ def _salty(case: Case) -> Outcome | None:
     return Outcome(
         level,
         message,
-        numbers={"line_ec_ms_per_cm": line, "water_ec_ms_per_cm": own, "limit_ms_per_cm": limit},
+        numbers={
+            "line_ec_ms_per_cm": line,
+            "water_ec_ms_per_cm": ec_ms_per_cm(case.water_in_line.before_solids),
+            "limit_ms_per_cm": limit,
+        },
         do=("Dilute further or feed less at a time, and water with clear water in between.",),
         severity=np.where(np.isfinite(line), line, 1e3),
     )
@@ -258,7 +262,8 @@ CHLORINE_AT_EMITTER = Rule(
 
 @dataclass(frozen=True)
 class _Sensitive:
-    """What sensitive crops do not bear: slight from, severe from, and what to do. species: that bring it."""
+    """What sensitive crops do not bear: slight from, severe from, and what to do. species: that bring it; values: of the
+    line, in the unit."""
 
     species: tuple[str, ...]
     spoken: str
@@ -266,6 +271,7 @@ class _Sensitive:
     some: float
     severe: float
     do: str
+    values: Callable[[Case], Floats]
 
 
 #: Nitrogen of a feed [mg/L]: crops fed all the time get up to the first, seedlings and salt-sensitive ones are burned
@@ -274,47 +280,91 @@ _NITROGEN_MG_PER_L = (250.0, 500.0)
 _NITROGEN_SHARE = {"NO3-": 14.007 / 62.004, "NH4+": 14.007 / 18.039, "urea": 28.014 / 60.056}
 #: Limits of trace metals are for water that is given for years; ten times as much is called severe here.
 _METAL_TIMES = 10.0
+#: mg in a milliequivalent; sodium below the second number is no matter, whatever its ratio.
+_MG_PER_MEQ = {"Cl-": 35.45, "Na+": 22.99, "Ca+2": 20.04, "Mg+2": 12.15}
+_LEAST_SODIUM_MEQ_PER_L = 3.0
+
+
+def _nitrogen(case: Case) -> Floats:
+    parts = [case.total_mg_per_l("line", name) * share for name, share in _NITROGEN_SHARE.items()]
+    return np.asarray(np.add.reduce(parts))
+
+
+def _meq_per_l(case: Case, ion: str) -> Floats:
+    return case.total_mg_per_l("line", ion) / _MG_PER_MEQ[ion]
+
+
+def _sodium_ratio(case: Case) -> Floats:
+    sodium, hard = _meq_per_l(case, "Na+"), np.maximum(_meq_per_l(case, "Ca+2") + _meq_per_l(case, "Mg+2"), 0.1)
+    return np.where(sodium > _LEAST_SODIUM_MEQ_PER_L, sodium / np.sqrt(hard / 2.0), 0.0)
+
+
+def _boron(case: Case) -> Floats:
+    return np.asarray(case.total_mg_per_l("line", "H3BO3") * 10.81 / 61.83)
+
+
+@cache
+def _sensitive() -> tuple[_Sensitive, ...]:
+    """Chloride, sodium, boron and trace metals by published classes, and nitrogen."""
+    limits = salt_limits()
+    metals = (("Zn+2", "zinc", limits.zinc_mg_per_l), ("Cu+2", "copper", limits.copper_mg_per_l))
+    return (
+        _Sensitive(
+            tuple(_NITROGEN_SHARE),
+            "nitrogen",
+            "mg/L",
+            *_NITROGEN_MG_PER_L,
+            "Dilute further, or feed less.",
+            _nitrogen,
+        ),
+        _Sensitive(
+            ("Cl-",),
+            "chloride",
+            "meq/L",
+            *limits.chloride_meq_per_l,
+            "Take a nutrient without chloride.",
+            lambda case: _meq_per_l(case, "Cl-"),
+        ),
+        _Sensitive(
+            ("Na+",),
+            "sodium",
+            "SAR",
+            *limits.sodium_sar,
+            "Take a nutrient without sodium, or add calcium.",
+            _sodium_ratio,
+        ),
+        _Sensitive(
+            ("H3BO3",),
+            "boron",
+            "mg/L",
+            *limits.boron_mg_per_l,
+            "Dose boron by the crop's own recommendation.",
+            _boron,
+        ),
+        *(
+            _Sensitive(
+                (species,),
+                name,
+                "mg/L",
+                limit,
+                _METAL_TIMES * limit,
+                f"Dose {name} by leaf or soil test.",
+                partial(Case.total_mg_per_l, where="line", species=species),
+            )
+            for species, name, limit in metals
+        ),
+    )
 
 
 def _unfit(case: Case) -> Outcome | None:
-    """Chloride, sodium, boron and trace metals at the emitter against published classes, as far as the pour brings
-    them."""
-    limits = salt_limits()
-    charge = {name: case.total_mg_per_l("line", name) / per for name, per in _MG_PER_MEQ.items()}
-    hard = np.maximum(charge["Ca+2"] + charge["Mg+2"], 0.1)
-    nitrogen = np.sum([case.total_mg_per_l("line", name) * share for name, share in _NITROGEN_SHARE.items()], axis=0)
-    entries: list[tuple[_Sensitive, Floats]] = [
-        (
-            _Sensitive(
-                tuple(_NITROGEN_SHARE), "nitrogen", "mg/L", *_NITROGEN_MG_PER_L, "Dilute further, or feed less."
-            ),
-            nitrogen,
-        ),
-        (
-            _Sensitive(("Cl-",), "chloride", "meq/L", *limits.chloride_meq_per_l, "Take a nutrient without chloride."),
-            charge["Cl-"],
-        ),
-        (
-            _Sensitive(
-                ("Na+",), "sodium", "SAR", *limits.sodium_sar, "Take a nutrient without sodium, or add calcium."
-            ),
-            np.where(charge["Na+"] > _LEAST_SODIUM_MEQ_PER_L, charge["Na+"] / np.sqrt(hard / 2.0), 0.0),
-        ),
-        (
-            _Sensitive(
-                ("H3BO3",), "boron", "mg/L", *limits.boron_mg_per_l, "Dose boron by the crop's own recommendation."
-            ),
-            case.total_mg_per_l("line", "H3BO3") * 10.81 / 61.83,
-        ),
-    ]
-    for species, name, limit in (("Zn+2", "zinc", limits.zinc_mg_per_l), ("Cu+2", "copper", limits.copper_mg_per_l)):
-        metal = _Sensitive((species,), name, "mg/L", limit, _METAL_TIMES * limit, f"Dose {name} by leaf or soil test.")
-        entries.append((metal, case.total_mg_per_l("line", species)))
+    """Nitrogen, chloride, sodium, boron and trace metals at the emitter, as far as the pour brings them."""
     found: list[_Sensitive] = []
     level = np.full(case.size, int(Level.NONE))
     numbers: dict[str, Floats | float] = {}
-    for entry, values in entries:
-        brought = case.brings(*entry.species)
+    for entry in _sensitive():
+        if case.question.brought.isdisjoint(entry.species):
+            continue
+        brought, values = case.brings(*entry.species), entry.values(case)
         here = np.where(brought & (values > entry.some), int(Level.NOTE), int(Level.NONE))
         here[brought & (values > entry.severe)] = Level.CAUTION
         if here.any():
@@ -360,6 +410,7 @@ NUTRIENT_FORM_UNFIT = Rule(
             (AMOUNT_FACTOR, INJECTION_RATIO): "sodium counts against calcium and magnesium, which a feed brings too"
         },
     ),
+    needs=((*_NITROGEN_SHARE, "Cl-", "Na+", "H3BO3", "Zn+2", "Cu+2"),),
     check=_unfit,
 )
 
@@ -367,11 +418,6 @@ NUTRIENT_FORM_UNFIT = Rule(
 def _key(entry: _Sensitive) -> str:
     unit = {"meq/L": "meq_per_l", "mg/L": "mg_per_l", "SAR": "adsorption_ratio"}[entry.unit]
     return f"line_{entry.spoken}_{unit}"
-
-
-#: mg in a milliequivalent; sodium below the second number is no matter, whatever its ratio.
-_MG_PER_MEQ = {"Cl-": 35.45, "Na+": 22.99, "Ca+2": 20.04, "Mg+2": 12.15}
-_LEAST_SODIUM_MEQ_PER_L = 3.0
 
 
 RULES = (

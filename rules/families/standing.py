@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import log10
 
 import numpy as np
 
@@ -101,15 +102,22 @@ WARM_LINE = Rule(
 )
 
 
-#: Solids that dry out of what was left standing: phase -> words.
-_DRIES_OUT = {
-    "Gypsum": "gypsum",
-    "Brushite": "calcium phosphate",
-    "Calcite": "lime scale",
-    "Struvite": "magnesium ammonium phosphate",
+#: Solids that dry out of what was left standing: phase -> words, and how many ions it takes.
+DRIES_OUT = {
+    "Gypsum": ("gypsum", 2),
+    "Brushite": ("calcium phosphate", 2),
+    "Calcite": ("lime scale", 2),
+    "Struvite": ("magnesium ammonium phosphate", 3),
 }
 #: The pour counts where it raises an index by at least this over the water's own.
 _RAISED_SI = 0.2
+#: What drying adds to an index beside the strength of its ions, at most: through a pH that rises on the way.
+_BY_PH_SI = 1.0
+
+
+def raised_si(phase: str) -> float:
+    """By how much drying raises the index of one of these solids at most."""
+    return DRIES_OUT[phase][1] * log10(DRIED) + _BY_PH_SI
 
 
 def _left_standing(question: Question) -> Level:
@@ -121,14 +129,25 @@ def _left_standing(question: Question) -> Level:
 
 
 def _drying(case: Case) -> Outcome | None:
-    crusts = _left_standing(case.question)
-    dry, wet, water = case.drying_line.before_solids, case.line.before_solids, case.drying_water.before_solids
+    crusts, table, wet = _left_standing(case.question), phases(), case.line.before_solids
+    onsets = {
+        phase: LIME_SCALES_SI if phase == "Calcite" else max(table[phase].surely_above_si, 0.0) for phase in DRIES_OUT
+    }
+    # Of what the running line is over already, or nowhere near to, drying brings nothing about.
+    near = [
+        phase
+        for phase, onset in onsets.items()
+        if ((wet.si(phase) <= onset) & (wet.si(phase) > onset - raised_si(phase))).any()
+    ]
+    if not near:
+        return None
+    drying, water = case.drying_line, case.drying_water.before_solids
+    dry = drying.before_solids
     level = np.full(case.size, int(Level.NONE))
     found: list[Floats] = []
-    table = phases()
-    for phase in _DRIES_OUT:
-        onset = LIME_SCALES_SI if phase == "Calcite" else max(table[phase].surely_above_si, 0.0)
-        amount = case.drying_line.precipitated(phase) * 1e5 > LEAST_MG_PER_L
+    for phase in near:
+        onset = onsets[phase]
+        amount = drying.precipitated(phase) * 1e5 > LEAST_MG_PER_L
         own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
         passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
         level[passes] = crusts
@@ -136,7 +155,7 @@ def _drying(case: Case) -> Outcome | None:
     if not level.any():
         return None
     which = np.argmax(found, axis=0)
-    worst, names = taken(which, found), list(_DRIES_OUT.values())
+    worst, names = taken(which, found), [DRIES_OUT[phase][0] for phase in near]
     return Outcome(
         level,
         lambda n: (

@@ -13,6 +13,7 @@ from pourcheck import Catalog
 from pourcheck.rules.ask.question import Question
 from pourcheck.rules.case.case import Case
 from pourcheck.rules.families.registry import Judge, rules
+from pourcheck.rules.families.standing import DRIES_OUT, raised_si
 from pourcheck.rules.judge.rule import Level, LevelBounds, Rule
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
@@ -74,3 +75,17 @@ def test_what_a_rule_can_come_to_is_one_of_its_levels(catalog: Catalog, rule: Ru
     rng = np.random.default_rng(9)
     questions: list[Question] = [draw_question(rng, catalog, stated=stated) for stated in (True, False)]
     assert {rule.worst_for(question) for question in questions} <= {*rule.levels, Level.NONE, Level.UNKNOWN}
+
+
+def test_drying_raises_no_index_by_more(catalog: Catalog) -> None:
+    """What is further below saturation in the running line is not dried to see what forms."""
+    rng = np.random.default_rng(21)
+    rises: dict[str, list[float]] = {phase: [] for phase in DRIES_OUT}
+    for _ in range(2 * POURS):
+        question = draw_question(rng, catalog, stated=bool(rng.random() < 0.5))
+        case = Case(question, draw_scenarios(rng, question, ROWS).columns)
+        wet, dry = case.line.before_solids, case.drying_line.before_solids
+        for phase, found in rises.items():
+            there = np.isfinite(wet.si(phase)) & np.isfinite(dry.si(phase))
+            found += (dry.si(phase)[there] - wet.si(phase)[there]).tolist()
+    assert {phase: max(found) for phase, found in rises.items() if not 0.5 < max(found) < raised_si(phase)} == {}
