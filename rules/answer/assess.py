@@ -114,7 +114,7 @@ def _plain(answer: Level) -> Level:
 
 def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | None:
     """Whose policy made the verdict milder than the rules by themselves have it."""
-    if overall(worst(case, judged, own=True)) <= answer:
+    if all(one.policy is None for one in judged) or overall(worst(case, judged, own=True)) <= answer:
         return None
     return next(one.policy.by for one in judged if one.policy is not None and (one.level < one.outcome.level).any())
 

@@ -55,10 +55,10 @@ class Case(Solutions):
 
     def any_unsolved(self, names: Iterable[str]) -> bool:
         """Whether one of these solutions could not be found in some scenario."""
-        for name in tuple(names):
-            if name not in self._some_lost:
-                self._some_lost[name] = bool(self.unsolved(name).any())
-        return any(self._some_lost[name] for name in names)
+        known = self._some_lost
+        for name in [name for name in names if name not in known]:
+            known[name] = bool(self.unsolved(name).any())
+        return any(map(known.__getitem__, names))
 
     @cached_property
     def _some_lost(self) -> dict[str, bool]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cached_property
 
 import numpy as np
@@ -22,12 +21,14 @@ COLDEST_C = -20.0
 class Heating(Mixing):
     """The heat of a mixture."""
 
-    def _heats_kj(self) -> Iterator[tuple[Product, Floats]]:
+    @cached_property
+    def _heats_kj(self) -> list[tuple[Product, Floats]]:
         """Each material with a heat of solution on record or swept, and its heat, (B,) [kJ]; positive cools.
 
         Heats at infinite dilution, per mole of the material's first chemical; of acids by their strength. What a
         liquid is made of has been dissolved by its maker.
         """
+        found = []
         for (i, source_id), kg in self._source_kg.items():
             material = self.question.material(source_id)
             if self.poured[i].product.form == "liquid" and material.form == "dry":
@@ -46,7 +47,8 @@ class Heating(Mixing):
             elif heat is None or (on_record is None and material.form != "dry"):
                 continue
             grams = kg * content.mass_fraction.value * 1000.0
-            yield material, np.asarray(heat * grams / molar_mass_g_per_mol(content.formula))
+            found.append((material, np.asarray(heat * grams / molar_mass_g_per_mol(content.formula))))
+        return found
 
     @cached_property
     def heat_capacity_kj_per_k(self) -> Floats:
@@ -59,8 +61,10 @@ class Heating(Mixing):
 
         From heats at infinite dilution: strong solutions cool less, so this is the cautious side.
         """
-        heats = [kj for material, kj in self._heats_kj() if material.form == "dry" and len(material.content) == 1]
-        taken = np.sum([*heats, np.zeros(self.size)], axis=0)
+        heats = [kj for material, kj in self._heats_kj if material.form == "dry" and len(material.content) == 1]
+        taken = sum(heats, np.zeros(self.size))
+        if not (taken > 0.0).any():
+            return np.zeros(self.size)
         return np.asarray(np.maximum(taken, 0.0) / self.heat_capacity_kj_per_k)
 
     @cached_property
@@ -69,7 +73,7 @@ class Heating(Mixing):
 
         Only heats that are set free count.
         """
-        freed = np.sum([*(np.maximum(-kj, 0.0) for _, kj in self._heats_kj()), np.zeros(self.size)], axis=0)
+        freed = sum((np.maximum(-kj, 0.0) for _, kj in self._heats_kj), np.zeros(self.size))
         if not freed.any():
             return np.zeros(self.size)
         return np.asarray(freed / self.heat_capacity_kj_per_k)

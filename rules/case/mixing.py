@@ -151,8 +151,8 @@ class Mixing:
 
     def _displaced_l(self, poured: tuple[Poured, ...]) -> Floats:
         """Volume of the bucket that products take up, roughly, (B,) [L]."""
-        liters = [item.kg(self.columns) * displaced_l_per_kg(item.product) for item in poured]
-        return np.asarray(np.sum([np.zeros(self.size), *liters], axis=0))
+        liters = (item.kg(self.columns) * displaced_l_per_kg(item.product) for item in poured)
+        return sum(liters, np.zeros(self.size))
 
     @property
     def poured_water_kg(self) -> Floats:
@@ -234,6 +234,8 @@ class Mixing:
 
     def _of_mixtures(self, i: int, table: Floats) -> Floats:
         """What a table per mixture of the i-th product, (mixtures, K), comes to in the scenarios, (B, K)."""
+        if len(table) == 1:
+            return np.broadcast_to(table, (self.size, table.shape[1]))
         best = table[np.zeros(self.size, dtype=int)]
         share = self.columns.leaning[:, i, None]
         return np.asarray((1.0 - share) * best + share * table[self.columns.mixture[:, i]])

@@ -25,14 +25,15 @@ class on_record:
     def __get__(self, case: Any, owner: type) -> on_record | Solution:
         if case is None:
             return self
-        # What it is made from is not what was asked for: its own failure says whether that failed.
-        if self._name not in case.__dict__:
-            before = dict(case.asked)
-            case.__dict__[self._name] = self._make(case)
-            case.asked.clear()
-            case.asked.update(before)
-        case.asked[self._name] = case.__dict__[self._name]
-        solution: Solution = case.__dict__[self._name]
+        name, asked = self._name, case.asked
+        solution: Solution | None = case.__dict__.get(name)
+        if solution is None:
+            # What it is made from is not what was asked for: its own failure says whether that failed.
+            before = dict(asked)
+            solution = case.__dict__[name] = self._make(case)
+            asked.clear()
+            asked.update(before)
+        asked[name] = solution
         return solution
 
     def __set__(self, case: object, value: Solution) -> None:

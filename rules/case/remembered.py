@@ -54,16 +54,10 @@ def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     (array([0, 1]), array([0, 1, 0]))
     """
     seen: dict[bytes, int] = {}
-    width = rows.shape[1] * rows.itemsize
-    whole = rows.tobytes()
-    first: list[int] = []
-    back: list[int] = []
-    for i in range(len(rows)):
-        place = seen.setdefault(whole[i * width : (i + 1) * width], len(first))
-        if place == len(first):
-            first.append(i)
-        back.append(place)
-    return np.array(first, dtype=np.intp), np.array(back, dtype=np.intp)
+    as_bytes = rows.view(f"V{rows.shape[1] * rows.itemsize}").reshape(-1).tolist()
+    earliest = [seen.setdefault(row, i) for i, row in enumerate(as_bytes)]
+    first = np.array([*seen.values()], dtype=np.intp)
+    return first, np.searchsorted(first, earliest)
 
 
 def each_once(
@@ -81,12 +75,20 @@ def each_once(
     and most solutions do not feel it. start: as there, the same where the solution is the same."""
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
-    rows = np.hstack(key)
+    rows = np.concatenate(key, axis=1)
     first, back = _first_of_each(rows)
-    asked = (rows[first].tobytes(), tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+    all_differ = len(first) == len(rows)
+    asked = (
+        (rows if all_differ else rows[first]).tobytes(),
+        tuple(phases),
+        ph is None,
+        alkalinity_eq_per_kg is None,
+        co2_atm,
+        id(constants),
+    )
     known = _SOLVED.get(asked)
     if known is not None:
-        return known if len(first) == len(rows) else known.rows(back)
+        return known if all_differ else known.rows(back)
     solution = equilibrate(
         totals[first],
         temperature_c[first],
@@ -95,11 +97,11 @@ def each_once(
         alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
         co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
         constants=constants,
-        start=None if start is None else start.rows(first),
+        start=start if start is None or all_differ else start.rows(first),
     )
     lost = int(np.sum(~solution.converged))
     if lost:
         _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
     if len(first) <= _REMEMBERED_ROWS and not lost:
         _SOLVED.put(asked, solution)
-    return solution if len(first) == len(rows) else solution.rows(back)
+    return solution if all_differ else solution.rows(back)

@@ -61,6 +61,17 @@ def _formed_in(salts: tuple[Salt, ...]) -> tuple[str, ...]:
     return tuple(name for name in names if _stock_of(salts).has_phase(name))
 
 
+@lru_cache(maxsize=64)
+def _most_si_per_degree(salts: tuple[Salt, ...]) -> Floats:
+    """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,);
+    infinite of what has no table of constants, which goes straight from point to point."""
+    stock = _stock_of(salts)
+    most = np.full(len(stock.phases), np.inf)
+    for phase, celsius, ln_k in stock.phase_curves:
+        most[phase] = np.max(np.abs(np.diff(ln_k) / np.diff(celsius)), initial=0.0) / LN10
+    return most
+
+
 def most_strength(totals: Floats, constants: Constants) -> Floats:
     """What the ionic strength of solutions comes to at most [mol/kg], (B,): with every ion free and every acid split,
     and as much again."""
@@ -135,11 +146,13 @@ class Solutions(Heating):
     @cached_property
     def _salts_near(self) -> NDArray[np.bool_]:
         """Where cooling may bring a salt out or freeze the bucket, (B,)."""
-        before = self.bucket.before_solids
+        before, coldest, start = self.bucket.before_solids, self.coldest_c, self.of(BUCKET_TEMPERATURE)
         salts = np.array([self.stock.phase(salt.curve.name) for salt in (*self.salts, *self.made_salts)], dtype=int)
-        coldest = self.coldest_c
-        both = np.concatenate([self.of(BUCKET_TEMPERATURE), coldest]) + 273.15
-        ln_k = self.stock.phase_ln_k(both, salts)
+        # Those that no constant brings near are not computed.
+        steepest = _most_si_per_degree(self.salts)[salts] * np.max(np.maximum(start - coldest, 0.1))
+        nearest = np.fmax.reduce(before.saturation_index[:, salts], axis=0, initial=-np.inf) + steepest
+        salts = salts[nearest > -_COOLING_MOVES_SI]
+        ln_k = self.stock.phase_ln_k(np.concatenate([start, coldest]) + 273.15, salts)
         less = ln_k[: self.size] - ln_k[self.size :]
         near = before.saturation_index[:, salts] + less / LN10 > -_COOLING_MOVES_SI
         return np.asarray(near.any(axis=1) | (coldest < 0.0) | ~before.converged)

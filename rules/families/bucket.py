@@ -424,11 +424,11 @@ ACID_MEETS_CARBONATE = Rule(
 
 def _not_computed(case: Case) -> Outcome | None:
     # What other solutions are asked for is the matter of the rules that ask.
-    lost = case.unsolved("water", "bucket", "bucket_in_air", "line", "water_in_line")
-    if not lost.any():
+    solutions = ("water", "bucket", "bucket_in_air", "line", "water_in_line")
+    if not case.any_unsolved(solutions):
         return None
     return Outcome(
-        np.where(lost, int(Level.UNKNOWN), int(Level.NONE)),
+        np.where(case.unsolved(*solutions), int(Level.UNKNOWN), int(Level.NONE)),
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
         do=(CHECK_INPUT, JAR_TEST),
     )

@@ -341,9 +341,11 @@ def _too_hot(case: Case) -> Outcome | None:
     if acids and alkalis:
         rise = rise + _NEUTRALIZES_KJ_PER_MOL * case.neutralized_mol / case.heat_capacity_kj_per_k
     untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
-    share = np.sum([np.zeros(case.size), *(item.kg(case.columns) for item in untold)], axis=0) / case.bucket_water_kg
     level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
-    level[share > _UNTOLD_SHARE] = np.maximum(level[share > _UNTOLD_SHARE], int(Level.CAUTION))
+    share = np.zeros(case.size)
+    if untold:
+        share = sum((item.kg(case.columns) for item in untold), share) / case.bucket_water_kg
+        level[share > _UNTOLD_SHARE] = Level.CAUTION
     level[rise > 25.0] = Level.STOP
     if not level.any():
         return None

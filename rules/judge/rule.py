@@ -93,7 +93,12 @@ class Rule:
         """The worst that it can come to for a pour by itself; NONE where it cannot speak."""
         if any(question.brought.isdisjoint(group) for group in self.needs):
             return Level.NONE
-        return max(self.levels) if self.at_most is None else self.at_most(question)
+        return self.worst if self.at_most is None else self.at_most(question)
+
+    @cached_property
+    def worst(self) -> Level:
+        """The worst that it can come to for any pour by itself."""
+        return max(self.levels)
 
     def headline_at(self, level: Level, instead: str = "") -> str:
         """The headline at a level, one line; instead: of the rule's own."""
