@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Annotated, Any, Literal
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -103,6 +103,13 @@ class Measure:
 
 
 Read = Callable[[str], Measure]
+#: The same few words for amounts, volumes and temperatures come again and again; longer text is read anew.
+_SHORT = 40
+
+
+@lru_cache(maxsize=2048)
+def _read_once(read: Read, text: str) -> Measure:
+    return read(text)
 
 
 @dataclass(frozen=True)
@@ -127,7 +134,7 @@ class Reads:
         if not isinstance(value, str):
             raise Unreadable("is not text", "write it in quotes, with its unit")
         try:
-            return self.read(value)
+            return self.read(value) if len(value) > _SHORT else _read_once(self.read, value)
         except InputError as error:
             raise Unreadable(error.what, error.mend) from None
 

@@ -222,4 +222,4 @@ class Times:
 
     def __post_init__(self) -> None:
         """Refuse negative times."""
-        _at_least(0, **asdict(self))
+        _at_least(0, fill_min=self.fill_min, inject_min=self.inject_min, flush_min=self.flush_min)

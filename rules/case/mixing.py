@@ -29,7 +29,7 @@ from ..ask.columns import Columns
 from ..ask.question import Poured, Question, displaced_l_per_kg
 from ..ask.salts import WATER_KG_PER_MOL
 from ..chemistry.constants import Constants, Floats, load
-from ..chemistry.density import Solutes, kg_and_liters, solutes_of
+from ..chemistry.density import Solutes, kg_and_liters, kg_and_liters_diluted, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
 from .on_record import on_record
@@ -131,13 +131,13 @@ class Mixing:
         """Water that is poured in [kg] and made-up volume [L], (B,)."""
         temperature = self.of(BUCKET_TEMPERATURE)
         of_water = density_kg_per_l(temperature + 273.15)
-        dissolved = solutes_of(self.product_mol, self.constants.masters)
+        dissolved = kg_and_liters_diluted(solutes_of(self.product_mol, self.constants.masters), temperature)
         unknown = tuple(item for item in self.poured if not item.composition.mixtures)
         other_l = self._displaced_l(unknown)
 
         def volume_l(poured_kg: Floats) -> Floats:
             water_kg = poured_kg + self._products[1]
-            return np.asarray(water_kg * kg_and_liters(dissolved.diluted(1.0 / water_kg), temperature)[1] + other_l)
+            return np.asarray(water_kg * dissolved(1.0 / water_kg)[1] + other_l)
 
         if not self.question.filled_up:
             poured_kg = self.question.bucket_l * of_water

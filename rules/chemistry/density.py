@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
@@ -29,6 +29,7 @@ from itertools import product
 from math import lcm
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .constants import Floats
 from .water_properties import density_kg_per_l
@@ -196,11 +197,12 @@ def _table() -> _Table:
 
 
 @lru_cache(maxsize=256)
-def _part(cations: tuple[str, ...], anions: tuple[str, ...], molecules: tuple[str, ...]) -> _Table:
-    """The table for the pairs of some ions, and for some molecules, with the solutes that they are made of."""
+def _part(cations: tuple[int, ...], anions: tuple[int, ...], molecules: tuple[int, ...]) -> _Table:
+    """The table for the pairs of some ions, and for some molecules, all by their places, with the solutes that they are
+    made of."""
     table = _table()
-    pairs = [CATIONS.index(c) * len(ANIONS) + ANIONS.index(a) for c, a in product(cations, anions)]
-    rows = [*pairs, *(len(CATIONS) * len(ANIONS) + MOLECULES.index(name) for name in molecules)]
+    pairs = [c * len(ANIONS) + a for c, a in product(cations, anions)]
+    rows = [*pairs, *(len(CATIONS) * len(ANIONS) + molecule for molecule in molecules)]
     volume, heat = table.volume_of[rows], table.heat_of[rows]
     kept = np.flatnonzero(np.any(volume != 0.0, axis=0) | np.any(heat != 0.0, axis=0))
     return _Table(
@@ -226,106 +228,121 @@ class Solutes:
     amounts: Floats
     water: Floats
 
-    def diluted(self, factor: Floats) -> Solutes:
-        """The same with all amounts so many times, (B,)."""
-        return Solutes(self.table, self.amounts * factor[:, None], self.water * factor)
+    def water_kg(self, factor: Floats | float = 1.0) -> Floats:
+        """Water per kg of water given, (B,), with all amounts so many times."""
+        return np.asarray(np.maximum(1.0 + WATER_KG_PER_MOL * self.water * factor, 0.0))
 
-    @property
-    def water_kg(self) -> Floats:
-        """Water per kg of water given, (B,)."""
-        return np.maximum(1.0 + WATER_KG_PER_MOL * self.water, 0.0)
+
+#: All that may be dissolved, in the order in which amounts are kept here, their places in it and their charges.
+_NAMES = (*CATIONS, *ANIONS, *MOLECULES, "P2O7-4")
+_AT = {name: place for place, name in enumerate(_NAMES)}
+_CHARGES = np.array([float(_charge(name)) for name in _NAMES])
+_LADDER = tuple((_AT[base], _AT[acid], released) for base, acid, released in LADDER)
 
 
 @cache
-def _known(masters: tuple[str, ...]) -> tuple[str, ...]:
-    """The names, of which every one is known here."""
+def _places(masters: tuple[str, ...]) -> NDArray[np.intp]:
+    """Where these names stand in that order, (N,). Raises: ValueError: one is not known here."""
     for name in masters:
-        if name not in {*CATIONS, *ANIONS, *MOLECULES, "P2O7-4"}:
+        if name not in _AT:
             raise ValueError(f'no volume is known of "{name}"')
-    return masters
+    return np.array([_AT[name] for name in masters], dtype=np.intp)
 
 
 def solutes_of(totals: Floats, masters: Sequence[str]) -> Solutes:
     """The solutes of solutions; arguments and source as for the density below."""
-    none = np.zeros(len(totals))
-    amount: dict[str, Floats] = {}
-    names = _known(tuple(masters))
-    for column in np.flatnonzero(np.any(totals != 0.0, axis=0)).tolist():
-        name, values = names[column], totals[:, column]
-        amount[name] = values if name == "H+" else np.maximum(values, 0.0)
-
-    def of(name: str) -> Floats:
-        return amount.get(name, none)
+    places, h = _places(tuple(masters)), _AT["H+"]
+    signed = np.zeros((len(_NAMES), len(totals)))
+    signed[places] = totals.T
+    amount = np.maximum(signed, 0.0)
+    amount[h] = signed[h]
 
     # Charge that does not balance is an error of a water analysis: closed with sodium or chloride,
     # as is usual, so that every ion finds a partner.
-    excess = np.add.reduce([none, *(_charge(name) * moles for name, moles in amount.items())])
-    amount["Cl-"] = of("Cl-") + np.maximum(excess, 0.0)
-    amount["Na+"] = of("Na+") + np.maximum(-excess, 0.0)
+    excess = _CHARGES @ amount
+    amount[_AT["Cl-"]] += np.maximum(excess, 0.0)
+    amount[_AT["Na+"]] += np.maximum(-excess, 0.0)
 
-    water = none
-    if "P2O7-4" in amount:
-        # Pyrophosphate has no data: two phosphates less a water, the condensation that it is made by.
-        water = water - amount["P2O7-4"]
-        amount["HPO4-2"] = of("HPO4-2") + 2.0 * amount.pop("P2O7-4")
-    protons = of("H+") + of("NH4+") + of("H3BO3")
-    amount["NH3"], amount["H2BO3-"] = of("NH3") + of("NH4+"), of("H2BO3-") + of("H3BO3")
-    amount["NH4+"] = amount["H3BO3"] = none
-    amount["OH-"] = of("OH-") + np.maximum(-protons, 0.0)
-    water = water - np.maximum(-protons, 0.0)
+    # Pyrophosphate has no data: two phosphates less a water, the condensation that it is made by.
+    pyrophosphate = amount[_AT["P2O7-4"]]
+    amount[_AT["HPO4-2"]] += 2.0 * pyrophosphate
+    water = -pyrophosphate
+    # Weak acids hand their protons in, and bases take them.
+    protons = amount[h].copy()
+    for weak, its_base in (("NH4+", "NH3"), ("H3BO3", "H2BO3-")):
+        protons += amount[_AT[weak]]
+        amount[_AT[its_base]] += amount[_AT[weak]]
+        amount[_AT[weak]] = 0.0
+    hydroxide = np.maximum(-protons, 0.0)
+    amount[_AT["OH-"]] += hydroxide
+    water -= hydroxide
     protons = np.maximum(protons, 0.0)
-    for base, acid, released in LADDER:
-        if base in amount:
+    there = np.any(amount, axis=1).tolist()
+    for base, acid, released in _LADDER:
+        if there[base]:
             moved = np.minimum(protons, amount[base])
-            amount[base], amount[acid] = amount[base] - moved, of(acid) + moved
-            protons, water = protons - moved, water + released * moved
-    amount["H+"] = protons
+            amount[base] -= moved
+            amount[acid] += moved
+            protons -= moved
+            there[acid] = True
+            if released:
+                water += released * moved
+    amount[h] = protons
 
-    there = {name for name, moles in amount.items() if np.any(moles)}
-    cations = tuple(name for name in CATIONS if name in there)
-    anions = tuple(name for name in ANIONS if name in there)
-    molecules = tuple(name for name in MOLECULES if name in there)
-    positive = np.array([_charge(name) * amount[name] for name in cations]).reshape(len(cations), len(totals))
-    negative = np.array([-_charge(name) * amount[name] for name in anions]).reshape(len(anions), len(totals))
+    found = np.flatnonzero(amount[:-1].any(axis=1))
+    cations = found[found < len(CATIONS)]
+    anions = found[(found >= len(CATIONS)) & (found < len(CATIONS) + len(ANIONS))]
+    molecules = found[found >= len(CATIONS) + len(ANIONS)]
+    positive, negative = (amount[ions] * np.abs(_CHARGES[ions])[:, None] for ions in (cations, anions))
     total = negative.sum(axis=0)
     shares = np.divide(negative, total, out=np.zeros_like(negative), where=total > 0.0)
     pairs = (positive[:, None, :] * shares[None, :, :]).reshape(len(cations) * len(anions), len(totals))
-    amounts = np.concatenate(
-        [pairs, np.array([amount[name] for name in molecules]).reshape(len(molecules), len(totals))]
+    table = _part(
+        tuple(cations.tolist()),
+        tuple((anions - len(CATIONS)).tolist()),
+        tuple((molecules - len(CATIONS) - len(ANIONS)).tolist()),
     )
-    return Solutes(_part(cations, anions, molecules), np.ascontiguousarray(amounts.T), water)
+    return Solutes(table, np.concatenate([pairs, amount[molecules]]).T, water)
 
 
-def _clamped(limits: Floats, temperature_c: Floats, share: Floats) -> tuple[Floats, Floats]:
-    """(B, R) temperature and mass fraction of solutes, within the range of each solute's fit."""
-    t = np.minimum(np.maximum(temperature_c[:, None], limits[0]), limits[1])
-    return t, np.minimum(share[:, None], limits[2])
+def kg_and_liters_diluted(solutes: Solutes, temperature_c: Floats) -> Callable[[Floats | float], tuple[Floats, Floats]]:
+    """A function of a factor, (B,): what `kg_and_liters` gives for so many times these solutes."""
+    table = solutes.table
+    dissolved = (solutes.amounts @ table.volume_of) * table.mass
+    total, most = dissolved.sum(axis=1), table.density_limits[2]
+    t = np.minimum(np.maximum(temperature_c[:, None], table.density_limits[0]), table.density_limits[1])
+    c0, c1, c2, c3, c4 = table.density
+    by_temperature, stretch = c2 + c3 * t, 1e-3 * np.exp(1e-6 * (t + c4) ** 2)
+    of_water = density_kg_per_l(np.clip(temperature_c, 0.0, 100.0) + 273.15)
+
+    def at(factor: Floats | float) -> tuple[Floats, Floats]:
+        water = solutes.water_kg(factor)
+        mass = total * factor + water
+        w = np.minimum((1.0 - water / mass)[:, None], most)
+        liters_per_kg = (w + by_temperature) / ((c0 * w + c1) * stretch)
+        volume = water / of_water + (dissolved * liters_per_kg).sum(axis=1) * factor
+        return mass, np.maximum(volume, mass / DENSEST_KG_PER_L)
+
+    return at
 
 
 def kg_and_liters(solutes: Solutes, temperature_c: Floats) -> tuple[Floats, Floats]:
     """kg and L of solution per kg of water, (B,) each; temperature and source as for the density below."""
-    table, water = solutes.table, solutes.water_kg
-    dissolved = (solutes.amounts @ table.volume_of) * table.mass
-    mass = dissolved.sum(axis=1) + water
-    t, w = _clamped(table.density_limits, temperature_c, 1.0 - water / mass)
-    c0, c1, c2, c3, c4 = table.density
-    liters_per_kg = 1000.0 * (w + c2 + c3 * t) / ((c0 * w + c1) * np.exp(1e-6 * (t + c4) ** 2))
-    of_water = water / density_kg_per_l(np.clip(temperature_c, 0.0, 100.0) + 273.15)
-    volume = of_water + np.sum(dissolved * liters_per_kg, axis=1)
-    return mass, np.maximum(volume, mass / DENSEST_KG_PER_L)
+    return kg_and_liters_diluted(solutes, temperature_c)(1.0)
 
 
 def heat_kj_per_k(solutes: Solutes, temperature_c: Floats) -> Floats:
     """Heat capacity of the solution at constant pressure per kg of water given [kJ/K], (B,); temperature and source as
     for the density below. The heat of reactions on warming is not in it."""
-    table, water = solutes.table, solutes.water_kg
+    table, water = solutes.table, solutes.water_kg()
     mass = (solutes.amounts @ table.volume_of) @ table.mass + water
-    t, w = _clamped(table.heat_limits, temperature_c, 1.0 - water / mass)
-    w = np.maximum(w, LEAST_SHARE)
+    least, greatest, most = table.heat_limits
+    t = np.minimum(np.maximum(temperature_c[:, None], least), greatest)
+    w = np.maximum(np.minimum((1.0 - water / mass)[:, None], most), LEAST_SHARE)
     a1, a2, a3, a4, a5, a6 = table.heat
-    own = a1 * np.exp(a2 * t + a3 * np.exp(0.01 * t) + a4 * w) + a5 * w**a6
+    own = a1 * np.exp(a2 * t + a3 * np.exp(0.01 * t) + a4 * w) + a5 * np.exp(a6 * np.log(w))
     of_water = water * np.interp(temperature_c, WATER_HEAT_T_C, WATER_HEAT)
-    heat = of_water + np.sum((solutes.amounts @ table.heat_of) * table.mass * own, axis=1)
+    heat = of_water + ((solutes.amounts @ table.heat_of) * table.mass * own).sum(axis=1)
     return np.asarray(np.maximum(heat, LEAST_HEAT_KJ_PER_KG_K * mass))
 
 

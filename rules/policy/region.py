@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ...catalog import Catalog, InputError, RegionRecord, UnknownName, policies_are_checked_by, slug
 from ...catalog.door import refuse_hidden
+from ...catalog.once import once_for_each
 from ...catalog.product import LONGEST_NAME, fold
 from ...catalog.quantity.table import QUANTITIES
 from ...catalog.store.parse import parse, read_toml
@@ -94,7 +95,8 @@ class Region(_Part):
                 )
         return self
 
-    def unknowns(self) -> dict[str, Unknown]:
+    @once_for_each(most=16)
+    def unknowns(self) -> Mapping[str, Unknown]:
         """Ranges by the name of what is not known: the region's own, else the default ones."""
         found = dict(default_unknowns())
         for name, row in self.unknown.items():
