@@ -57,10 +57,10 @@ def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, 
     again = Again(question, catalog)
     again.know(weighed)
     if helps:
-        swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again)
+        swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again, why=False)
         found["swaps"] = swaps.offered
     if not stands and 1 < len(question.poured) <= SPLIT_UNASKED:
-        found["splits"] = splits_of(question, catalog, again).offered
+        found["splits"] = splits_of(question, catalog, again, why=False).offered
     if verdict.verdict == "stop":  # what is not known is found out first
         found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
     return found

@@ -180,6 +180,13 @@ class Question:
         return Columns(numbers, np.zeros(shape, dtype=np.int64), np.ones(shape))
 
 
+def matters_beside(quantity: Quantity, composition: Composition) -> bool:
+    """Whether a quantity that is not stated is looked at beside a product; most are beside any."""
+    if quantity is CARBON_DIOXIDE_LOST:
+        return any("CO3-2" in mixture.species_mol_per_kg for mixture in composition.mixtures)
+    return quantity.missing != "none" or not composition.bounds_mol_per_kg.keys().isdisjoint(quantity.matters_with)
+
+
 def middle(unknown: Unknown) -> float:
     """Middle of a range, on the scale on which it is swept."""
     if unknown.quantity.scale == "even":
@@ -199,13 +206,17 @@ def from_unit(unknown: Unknown, share: Floats) -> Floats:
     return np.asarray(values if evenly else values**2)
 
 
-def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) -> Question:
-    """The question that a pour poses. in_water_of: a question about the same water, which is then not read again.
+def ask(
+    pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None, known: Mapping[int, Poured] | None = None
+) -> Question:
+    """The question that a pour poses. in_water_of: a question about the same water, which is then not read again;
+    known: products that were looked up already, by the id() of their line in a pour.
 
     Raises: InputError: what, where, how to mend it.
     """
     region = region_of(pour.region, catalog)
-    poured = tuple(_poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
+    known = known or {}
+    poured = tuple(known.get(id(item)) or _poured(i, item, catalog) for i, item in enumerate(pour.product, start=1))
     inline = any(item.inline for item in pour.product)
     filled_up = pour.bucket.volume is not None
     where = "bucket.volume" if filled_up else "bucket.water"
@@ -223,7 +234,7 @@ def ask(pour: Pour, catalog: Catalog, *, in_water_of: Question | None = None) ->
         if item.grades:
             told = tuple(grade_words(grade) for grade in item.grades)
             ranges.assumed.append(Assumed(input="grade", why="grade-not-stated", about=(item.product.name, *told)))
-    if any("CO3-2" in mixture.species_mol_per_kg for item in poured for mixture in item.composition.mixtures):
+    if any(matters_beside(CARBON_DIOXIDE_LOST, item.composition) for item in poured):
         ranges.miss(CARBON_DIOXIDE_LOST)
     assumed = ranges.assumed
     assumed.append(

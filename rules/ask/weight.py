@@ -97,12 +97,20 @@ def _swept(
         "volume-of-dry": f"weigh a level {_vessel(amount.own_unit)} of {product.name}, and write the amount by weight",
         "volume-of-some-grade": f"read the strength of {product.name} on its container",
     }.get(why, f'write "fl oz" or "oz by weight" for {product.name}, whichever it was')
-    quantity = OptionalQuantity(
-        f"weight_of_product_{place}", unit, f"weight of {spoken}", f"weight_of_product_{place}", "even",
-        0.0, float("inf"), find_out, 1,
-    )  # fmt: skip
+    quantity = _quantity(place, unit, f"weight of {spoken}", find_out)
     low, high = (end / per for end in ends_kg)
     return Weight(Unknown(quantity, low, high, source, None if best_kg is None else best_kg / per), per, why, spoken)
+
+
+def weight_to_set(place: int, kg: float) -> Weight:
+    """A weight that scenarios set, from none to kg, where parts of a pour are asked at once. place: as in `weigh`."""
+    quantity = _quantity(place, "kg", "weight", "")
+    return Weight(Unknown(quantity, 0.0, kg, "stated", kg), 1.0, "stated-as-range", "")
+
+
+def _quantity(place: int, unit: str, spoken: str, find_out: str) -> OptionalQuantity:
+    name = f"weight_of_product_{place}"
+    return OptionalQuantity(name, unit, spoken, name, "even", 0.0, float("inf"), find_out, 1)
 
 
 def _vessel(unit: str) -> str:

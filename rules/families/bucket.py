@@ -120,6 +120,7 @@ CALCIUM_MEETS_SULFATE = Rule(
         },
     ),
     needs=(_GYPSUM_OF,),
+    by_solution=True,
     check=_calcium_meets_sulfate,
 )
 
@@ -153,6 +154,7 @@ CALCIUM_MEETS_PHOSPHATE = Rule(
         either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     needs=(_BRUSHITE_OF,),
+    by_solution=True,
     check=_calcium_meets_phosphate,
 )
 
@@ -185,6 +187,7 @@ AMMONIUM_MAGNESIUM_PHOSPHATE = Rule(
         either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS},
     ),
     needs=(_STRUVITE_OF,),
+    by_solution=True,
     check=_struvite,
 )
 
@@ -217,6 +220,7 @@ MAGNESIUM_MEETS_PHOSPHATE = Rule(
         either={(AMOUNT_FACTOR,): OWN_PH, (ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     needs=(_NEWBERYITE_OF,),
+    by_solution=True,
     check=_newberyite,
 )
 
@@ -243,6 +247,7 @@ MAGNESIUM_HYDROXIDE = Rule(
         either={(AMOUNT_FACTOR,): OWN_PH, (CALCIUM, ALKALINITY): OTHER_SOLIDS},
     ),
     needs=(_BRUCITE_OF,),
+    by_solution=True,
     check=_magnesium_hydroxide,
 )
 
@@ -269,6 +274,7 @@ MAGNESIUM_CARBONATE = Rule(
         either={(AMOUNT_FACTOR,): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT},
     ),
     needs=(_NESQUEHONITE_OF,),
+    by_solution=True,
     check=_magnesium_carbonate,
 )
 
@@ -311,6 +317,7 @@ CALCIUM_MEETS_MOLYBDATE = Rule(
     sources=("from memory: CRC Handbook, solubility product",),
     turns=Turns(worse=(CALCIUM,), better=(INJECTION_RATIO,), either={(AMOUNT_FACTOR,): OWN_PH}),
     needs=(("MoO4-2",),),
+    by_solution=True,
     check=_molybdate,
 )
 
@@ -366,6 +373,7 @@ LIME_IN_BUCKET = Rule(
         "limits 10 and 300 mg/L: design choice, no source",
     ),
     turns=Turns(either={(AMOUNT_FACTOR, CALCIUM, ALKALINITY, PH): OTHER_SOLIDS, (BUCKET_TEMPERATURE,): HEAT}),
+    by_solution=True,
     check=_lime_in_bucket,
 )
 

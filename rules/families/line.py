@@ -137,6 +137,7 @@ PHOSPHATE_MEETS_HARD_WATER = Rule(
             ): "brushite hardly feels warmth, the slower phosphates have no constants for it, and the pH falls",
         },
     ),
+    by_solution=True,
     check=_phosphate,
 )
 
@@ -193,6 +194,7 @@ SULFATE_MEETS_HARD_WATER = Rule(
         better=(INJECTION_RATIO,),
         either={(LINE_TEMPERATURE,): "gypsum dissolves best near 40 degC"},
     ),
+    by_solution=True,
     check=_sulfate,
 )
 
@@ -275,6 +277,7 @@ LIME_IN_LINE = Rule(
             (LINE_TEMPERATURE,): HEAT,
         },
     ),
+    by_solution=True,
     check=_lime,
 )
 
@@ -324,6 +327,7 @@ STRUVITE_IN_LINE = Rule(
             (LINE_TEMPERATURE,): HEAT,
         },
     ),
+    by_solution=True,
     check=_struvite,
 )
 
@@ -379,6 +383,7 @@ LINE_PH_EXTREME = Rule(
             (CALCIUM, LINE_TEMPERATURE): SLIGHTLY,
         },
     ),
+    by_solution=True,
     check=_line_ph,
 )
 

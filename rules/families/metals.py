@@ -168,6 +168,7 @@ METAL_MEETS_PHOSPHATE = Rule(
         },
     ),
     needs=(("PO4-3", "P2O7-4"), _METALS),
+    by_solution=True,
     check=_metal_meets_phosphate,
 )
 
@@ -203,6 +204,7 @@ METAL_MEETS_PHOSPHATE_IN_LINE = Rule(
         },
     ),
     needs=(("PO4-3", "P2O7-4"), _METALS),
+    by_solution=True,
     check=_metal_meets_phosphate_in_line,
 )
 
@@ -296,6 +298,7 @@ METAL_HYDROXIDE = Rule(
         }
     ),
     needs=(tuple(_ALKALINE),),
+    by_solution=True,
     check=_metal_hydroxide,
 )
 

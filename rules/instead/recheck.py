@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, weigh
 from ..answer.verdict import Answer
-from ..ask.pour import Pour
-from ..ask.question import Question, ask
+from ..ask.pour import Pour, PouredProduct
+from ..ask.question import Poured, Question, ask, matters_beside, middle
+from ..ask.weight import weight_to_set
 from ..case.case import Case
+from ..chemistry.constants import Floats
 from ..explore.scenarios import scenarios
-from ..families.registry import Judge, rules
+from ..families.registry import Judge, rules, worst
 from ..judge.rule import Family, Judged, Level, Rule, overall
 
 #: What may be offered instead of something.
@@ -35,7 +41,13 @@ class Again:
         self._questions: dict[str, Question | None] = {_key(question.pour): question}
         self._weighed: dict[str, Weighed] = {}
         self._bad: set[str] = set()
+        #: Of parts of the pour, those that rules by solution let pass in the best estimate.
+        self._let_pass: set[str] = set()
         self._suspects: dict[str, Rule] = {}
+        #: What was looked up of lines of pours, by their id(), which is theirs as long as the lines are kept here.
+        self._poured: dict[int, Poured] = {}
+        self._lines: list[PouredProduct] = []
+        self._look_up(question)
 
     def know(self, weighed: Weighed) -> None:
         """Take over what a pour comes to."""
@@ -77,12 +89,29 @@ class Again:
             judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
         return any(_about_people(one.rule, gas=gas) and overall(one.level) >= Level.UNKNOWN for one in judged)
 
+    def rule_out(self, parts: Sequence[tuple[Pour, Sequence[int]]]) -> list[bool]:
+        """Which parts of the pour are surely no good, all asked at once: each a pour of some of its products, as much
+        or less of them, and their places in it. The others are asked one by one where somebody wants to know."""
+        keys = [_key(pour) for pour, _ in parts]
+        new = [i for i, key in enumerate(keys) if key not in self._weighed and key not in self._let_pass | self._bad]
+        shares = [_shares(self.question, *parts[i]) for i in new]
+        asked = [(keys[i], one) for i, one in zip(new, shares, strict=True) if one is not None]
+        if asked:
+            doubted = _doubted(self.question, np.array([one for _, one in asked]))
+            for (key, _), bad in zip(asked, doubted.tolist(), strict=True):
+                (self._bad if bad else self._let_pass).add(key)
+        return [key in self._bad for key in keys]
+
     def _seen_bad(self, key: str, pour: Pour) -> bool:
+        if key in self._bad:
+            return True
         question = self._asked(key, pour)
-        if question is None or key in self._bad:
+        if question is None:
             return True
         judge, case = Judge(question.region), Case(question, question.columns(1))
         for rule in reversed(self._suspects.values()):
+            if rule.by_solution and key in self._let_pass:
+                continue
             if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
                 self._bad.add(key)
                 # The last one that was right is the first one to be asked.
@@ -94,10 +123,57 @@ class Again:
         if key not in self._questions:
             same_water = pour.water is self.question.pour.water
             try:
-                self._questions[key] = ask(pour, self.catalog, in_water_of=self.question if same_water else None)
+                question = ask(
+                    pour, self.catalog, in_water_of=self.question if same_water else None, known=self._poured
+                )
+                self._look_up(question)
+                self._questions[key] = question
             except InputError:
                 self._questions[key] = None
         return self._questions[key]
+
+    def _look_up(self, question: Question) -> None:
+        for line, item in zip(question.pour.product, question.poured, strict=True):
+            # A weight that is swept goes by the line's place in the pour.
+            if id(line) not in self._poured and item.weight is None:
+                self._poured[id(line)] = item
+                self._lines.append(line)
+
+
+def _shares(question: Question, pour: Pour, places: Sequence[int]) -> list[float] | None:
+    """Of each product what a part of a pour holds, in shares of what is poured; None where amounts do not tell."""
+    shares = [0.0] * len(question.poured)
+    for place, line in zip(places, pour.product, strict=True):
+        whole = question.pour.product[place]
+        if line is not whole:
+            if question.poured[place].weight is not None or line.amount.kind != whole.amount.kind:
+                return None
+            shares[place] = line.amount.low / whole.amount.low
+        else:
+            shares[place] = 1.0
+    return shares
+
+
+def _doubted(question: Question, shares: Floats) -> NDArray[np.bool_]:
+    """Where a rule that goes by the solutions alone, or by the water, is not content with parts of a pour, each in its
+    best estimate: (B,) of shares (B, products)."""
+    poured = tuple(
+        replace(item, weight=weight_to_set(i, item.mass_kg)) for i, item in enumerate(question.poured, start=1)
+    )
+    together = replace(question, poured=poured)
+    columns = question.columns(len(shares))
+    for item, share in zip(poured, shares.T, strict=True):
+        assert item.weight is not None
+        columns = columns.moved(item.weight.unknown.quantity, share * item.mass_kg)
+    for unknown in question.unknowns:
+        # What matters beside some products only is nothing without them.
+        matters = [matters_beside(unknown.quantity, item.composition) for item in question.poured]
+        if not question.stated(unknown.quantity) and not all(matters):
+            there = np.any(shares[:, matters] > 0.0, axis=1)
+            columns = columns.moved(unknown.quantity, np.where(there, middle(unknown), 0.0))
+    case = Case(together, columns)
+    asked = [rule for rule in rules() if rule.by_solution or rule.family in OF_THE_WATER]
+    return np.asarray(worst(case, Judge(question.region)(case, least=Level.UNKNOWN, only=asked)) >= Level.UNKNOWN)
 
 
 def _about_people(rule: Rule, *, gas: bool) -> bool:

@@ -246,7 +246,7 @@ class _Mender:
         """In several buckets; with another source."""
         pour = self.question.pour
         if len(pour.product) <= MOST_PRODUCTS:
-            for split in splits_of(self.question, self.catalog, self._here_again).offered[:1]:
+            for split in splits_of(self.question, self.catalog, self._here_again, why=False).offered[:1]:
                 buckets = []
                 for one in split.buckets:
                     parted = [
@@ -286,7 +286,13 @@ class _Mender:
     def _swapped(self, *replaces: str) -> Remedy | None:
         """With other sources in the place of these, or of what holds phosphorus."""
         found = swaps_for(
-            self.question, self.catalog, replaces=replaces, offered=1, checked=_SWAPS_CHECKED, again=self._here_again
+            self.question,
+            self.catalog,
+            replaces=replaces,
+            offered=1,
+            checked=_SWAPS_CHECKED,
+            again=self._here_again,
+            why=False,
         ).offered
         if not found:
             return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from heapq import heapify, heappop, heappush
 from itertools import combinations
 
 from ...catalog import Catalog, InputError
@@ -50,19 +50,45 @@ def split(pour: Pour | Mapping[str, object], catalog: Catalog) -> Splits:
         return splits_of(ask(pour, catalog), catalog)
 
 
-def splits_of(question: Question, catalog: Catalog, again: Again | None = None) -> Splits:
-    """The same for a question that was asked already; what it comes to as it is counts as one bucket. again: who
-    asks."""
-    return _Search(again or Again(question, catalog)).splits
+def splits_of(question: Question, catalog: Catalog, again: Again | None = None, *, why: bool = True) -> Splits:
+    """The same for a question that was asked already; what it comes to as it is counts as one bucket. again: who asks;
+    why: where nothing is offered, also what each product comes to alone."""
+    return _Search(again or Again(question, catalog)).splits(why=why)
+
+
+#: Places of some of the products in the pour.
+_Set = tuple[int, ...]
+#: Of a way to part them: buckets, the worst verdict, as a place in SEVERITY, and how many sets are not clear.
+_Rank = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
 class _Bucket:
     """Some of the products, each in `portions` buckets of as much; what they come to."""
 
-    products: tuple[int, ...]
+    products: _Set
     portions: int
     weighed: Weighed
+
+
+_Parts = tuple[_Bucket, ...]
+
+
+def _rank(parts: _Parts) -> _Rank:
+    answers = [SEVERITY.index(part.weighed.answer) for part in parts]
+    return sum(part.portions for part in parts), max(answers), sum(answer > 0 for answer in answers)
+
+
+def _partitions(rest: _Set) -> Iterator[tuple[_Set, ...]]:
+    """All ways to part products into sets."""
+    if not rest:
+        yield ()
+        return
+    first, *others = rest
+    for size in range(len(others) + 1):
+        for more in combinations(others, size):
+            left = tuple(i for i in others if i not in more)
+            yield from (((first, *more), *behind) for behind in _partitions(left))
 
 
 class _Search:
@@ -71,21 +97,36 @@ class _Search:
     def __init__(self, again: Again) -> None:
         self.again, self.question = again, again.question
         self.products = tuple(range(len(self.question.poured)))
+        self._undivided: dict[_Set, _Bucket | None] = {}
+        self._divided: dict[_Set, _Bucket | None] = {}
+        self._lines: dict[tuple[int, int], PouredProduct] = {}
+        #: What the water alone says of any bucket, as a place in SEVERITY.
+        self._of_the_water = 0
 
-    def _pour(self, products: tuple[int, ...], portions: int = 1) -> Pour:
+    # --- one bucket -------------------------------------------------------------------------------
+
+    def _pour(self, products: _Set, portions: int = 1) -> Pour:
         lines = tuple(self._line(i, portions) for i in products)
         return self.question.pour.model_copy(update={"product": lines})
 
-    def _good(self, products: tuple[int, ...], portions: int = 1) -> _Bucket | None:
+    def _good(self, products: _Set, portions: int = 1) -> _Bucket | None:
         """Some of the products, where they are good together."""
         weighed = self.again.good(self._pour(products, portions))
-        return None if weighed is None else _Bucket(products, portions, weighed)
+        if weighed is None:
+            return None
+        if any(one.rule.family in OF_THE_WATER and one.overall == Level.CAUTION for one in weighed.judged):
+            self._of_the_water = SEVERITY.index("caution")
+        return _Bucket(products, portions, weighed)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
         line = self.question.pour.product[i]
         if portions == 1:
             return line
-        return PouredProduct.model_validate({**line.model_dump(), "amount": self._portion(i, portions)})
+        if (i, portions) not in self._lines:
+            self._lines[i, portions] = PouredProduct.model_validate(
+                {**line.model_dump(), "amount": self._portion(i, portions)}
+            )
+        return self._lines[i, portions]
 
     def _portion(self, i: int, portions: int) -> str:
         """An amount divided: as it was stated where a scale or a jug shows that, else rounded to what they show."""
@@ -99,87 +140,135 @@ class _Search:
             return text
         return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question))[0]
 
-    def _not_to_be_thinned(self, products: tuple[int, ...]) -> bool:
+    def _not_to_be_thinned(self, products: _Set) -> bool:
         """Whether people are in danger from it, so that no smaller amount of it is told as good; acid or chlorine by
         itself is no mixture."""
         if len(products) > 1 and any(self.question.poured[i].hazards & ENDANGER for i in products):
             return True
         return self.again.endangers(self._pour(products), gas=True)
 
-    @cached_property
-    def undivided(self) -> dict[tuple[int, ...], _Bucket]:
-        """The sets of products that are good as they are."""
-        sets = (one for size in range(1, len(self.products) + 1) for one in combinations(self.products, size))
-        return {products: bucket for products in sets if (bucket := self._good(products)) is not None}
+    def _whole(self, products: _Set) -> _Bucket | None:
+        """Some of the products, as they are; None where they are no good."""
+        if products not in self._undivided:
+            self._undivided[products] = self._good(products)
+        return self._undivided[products]
 
-    @cached_property
-    def divided(self) -> dict[tuple[int, ...], _Bucket]:
-        """The fewest buckets of each set of products that is good only thinner."""
-        # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
-        parted = sorted(self._parted(self.products, self.undivided), key=self._rank)
-        if parted and len(parted[0]) <= 2 and self._best_there_is(parted[0]):
-            return {}
-        found = {}
-        for size in range(1, len(self.products) + 1):
-            for products in combinations(self.products, size):
-                if products in self.undivided or self._thinner_is_no_use(products):
-                    continue
-                # What is bad at its thinnest is not looked at between.
-                thinnest = self._good(products, MOST_PORTIONS)
-                if thinnest is not None and not self._not_to_be_thinned(products):
-                    between = (self._good(products, portions) for portions in range(2, MOST_PORTIONS))
-                    found[products] = next((one for one in between if one is not None), thinnest)
-        return found
+    def _thinner(self, products: _Set) -> _Bucket | None:
+        """Products that are no good as they are in as few buckets as make them good; None where none do."""
+        if products not in self._divided:
+            self._divided[products] = None if self._thinner_is_no_use(products) else self._in_portions(products)
+        return self._divided[products]
 
-    def _thinner_is_no_use(self, products: tuple[int, ...]) -> bool:
+    def _in_portions(self, products: _Set) -> _Bucket | None:
+        # What is bad at its thinnest is not looked at between.
+        thinnest = self._good(products, MOST_PORTIONS)
+        if thinnest is None or self._not_to_be_thinned(products):
+            return None
+        between = (self._good(products, portions) for portions in range(2, MOST_PORTIONS))
+        return next((one for one in between if one is not None), thinnest)
+
+    def _thinner_is_no_use(self, products: _Set) -> bool:
         """Whether no division helps: two products that are as good as can be apart, in as few buckets as any division
         makes."""
-        apart = [one for i in products if (one := self.undivided.get((i,))) is not None]
-        return len(products) == len(apart) == 2 and self._best_there_is(apart)
+        if len(products) != 2:
+            return False
+        apart = [one for i in products if (one := self._whole((i,))) is not None]
+        return len(apart) == 2 and self._best_there_is(apart)
 
     @staticmethod
     def _best_there_is(parts: Sequence[_Bucket]) -> bool:
         """Whether nothing but the water keeps any bucket from being better."""
         return all(only_of(OF_THE_WATER, one.weighed) for one in parts)
 
-    def _parted(self, rest: tuple[int, ...], good: Mapping[tuple[int, ...], _Bucket]) -> Iterator[tuple[_Bucket, ...]]:
-        """All ways to part products into sets that are good."""
-        if not rest:
-            yield ()
-            return
-        first, *others = rest
-        for size in range(len(others) + 1):
-            for more in combinations(others, size):
-                bucket = good.get((first, *more))
-                if bucket is not None:
-                    left = tuple(i for i in others if i not in more)
-                    yield from ((bucket, *behind) for behind in self._parted(left, good))
+    # --- all ways to part them --------------------------------------------------------------------
 
-    @cached_property
-    def splits(self) -> Splits:
+    def _ruled_out(self, sets: Sequence[_Set], portions: int = 1) -> set[_Set]:
+        """Sets of products that are surely no good, all looked at at once."""
+        told = self.again.rule_out([(self._pour(products, portions), products) for products in sets])
+        return {products for products, bad in zip(sets, told, strict=True) if bad}
+
+    def _best(self, *, divide: bool) -> list[_Parts]:
+        """The best way to part the products, and others that are as good, OFFERED at most; divide: also into buckets
+        of the same mixture.
+
+        A bucket is weighed only where no way without it is sure to be better: each way waits with the best rank that
+        it may still come to.
+        """
+        waiting = [
+            (rank, place, sets)
+            for place, sets in enumerate(_partitions(self.products))
+            if (rank := self._at_best(sets, divide=divide)) is not None
+        ]
+        heapify(waiting)
+        found: list[_Parts] = []
+        while waiting and len(found) < OFFERED:
+            rank, place, sets = heappop(waiting)
+            if found and rank[:2] > _rank(found[0])[:2]:
+                break
+            now = self._at_best(sets, divide=divide)
+            if now is None:
+                continue
+            if now > rank:
+                heappush(waiting, (now, place, sets))
+                continue
+            unknown = [products for products in sets if self._bucket_of(products) is None]
+            if unknown:
+                # What holds most products is most likely to be no good.
+                most = max(unknown, key=len)
+                if self._whole(most) is None and divide:
+                    self._thinner(most)
+                heappush(waiting, (rank, place, sets))
+                continue
+            found.append(tuple(one for products in sets if (one := self._bucket_of(products)) is not None))
+        return found
+
+    def _bucket_of(self, products: _Set) -> _Bucket | None:
+        """What a set that was looked at goes into."""
+        return self._undivided.get(products) or self._divided.get(products)
+
+    def _at_best(self, sets: Sequence[_Set], *, divide: bool) -> _Rank | None:
+        """The rank that a way to part them may come to, by what is known of its sets; None where one is no good."""
+        buckets, answers = 0, []
+        for products in sets:
+            bucket = self._bucket_of(products)
+            if bucket is not None:
+                buckets += bucket.portions
+                answers.append(SEVERITY.index(bucket.weighed.answer))
+                continue
+            thinner = products in self._undivided
+            if thinner and (not divide or products in self._divided):
+                return None
+            buckets += 2 if thinner else 1
+            answers.append(self._of_the_water)
+        return buckets, max(answers), sum(answer > 0 for answer in answers)
+
+    def splits(self, *, why: bool) -> Splits:
         """What is offered, or what stands in the way."""
-        if self.products in self.undivided:
+        sets = [one for size in range(1, len(self.products) + 1) for one in combinations(self.products, size)]
+        bad = self._ruled_out(sets)
+        self._undivided |= dict.fromkeys(bad)
+        best = self._best(divide=False)
+        if best and len(best[0]) == 1:
             return Splits(needed=False, offered=(), alone=())
-        ranked = sorted(self._parted(self.products, {**self.undivided, **self.divided}), key=self._rank)
-        if not ranked:
-            alone = (self._bad_alone(i) for i in self.products)
-            return Splits(needed=True, offered=(), alone=tuple(self._bucket(one) for one in alone if one is not None))
-        as_good = [one for one in ranked if self._rank(one)[:2] == self._rank(ranked[0])[:2]]
-        return Splits(needed=True, offered=tuple(self._split(one) for one in as_good[:OFFERED]), alone=())
-
-    @staticmethod
-    def _rank(parts: tuple[_Bucket, ...]) -> tuple[int, int, int]:
-        """Fewer buckets first, then the better verdict, then fewer that are not clear."""
-        answers = [SEVERITY.index(part.weighed.answer) for part in parts]
-        return sum(part.portions for part in parts), max(answers), sum(answer > 0 for answer in answers)
+        # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
+        if not (best and len(best[0]) <= 2 and self._best_there_is(best[0])):
+            bad = {products for products in sets if products in self._undivided and self._undivided[products] is None}
+            self._divided |= dict.fromkeys(self._ruled_out(sorted(bad), MOST_PORTIONS))
+            best = self._best(divide=True)
+        alone = (self._bad_alone(i) for i in self.products) if why and not best else ()
+        return Splits(
+            needed=True,
+            offered=tuple(self._split(one) for one in best),
+            alone=tuple(self._bucket(one) for one in alone if one is not None),
+        )
 
     def _bad_alone(self, i: int) -> _Bucket | None:
-        if (i,) in self.undivided or (i,) in self.divided:
+        if self._whole((i,)) is not None or self._thinner((i,)) is not None:
             return None
         weighed = self.again(self._pour((i,)))
         return None if weighed is None else _Bucket((i,), 1, weighed)
 
-    def _split(self, parts: tuple[_Bucket, ...]) -> Split:
+    def _split(self, parts: _Parts) -> Split:
         buckets = tuple(self._bucket(part) for part in parts)
         return Split(
             buckets=buckets,

@@ -91,11 +91,13 @@ def swaps_for(
     offered: int = OFFERED,
     checked: int = CHECKED,
     again: Again | None = None,
+    why: bool = True,
 ) -> Swaps:
-    """The same for a question that was asked already. offered, checked: how many at most; again: who asks."""
+    """The same for a question that was asked already. offered, checked: how many at most; again: who asks; why: where
+    nothing is offered, also what stands in the way."""
     without = without or (left_out("phosphorus"),)
     again = again or Again(question, catalog)
-    search = _Search(again, without, _replaced(question, without, replaces), offered, checked)
+    search = _Search(again, without, _replaced(question, without, replaces), offered, checked, why)
     return search.swaps
 
 
@@ -207,14 +209,14 @@ class _Search:
     """The blends that may take the place of some products, the best first."""
 
     def __init__(
-        self, again: Again, without: tuple[Left, ...], replaced: tuple[int, ...], offered: int, checked: int
+        self, again: Again, without: tuple[Left, ...], replaced: tuple[int, ...], offered: int, checked: int, why: bool
     ) -> None:
         self.again, self.without = again, without
         self.question, self.catalog = again.question, again.catalog
         question = again.question
         self.out = [question.poured[i] for i in replaced]
         self.stays = [line for i, line in enumerate(question.pour.product) if i not in replaced]
-        self.offered, self.checked = offered, checked
+        self.offered, self.checked, self.why = offered, checked, why
         self.metric = metric(question)
         before = {
             key: sum(item.mass_kg * _nutrient(key, item.likely, item.composition) / 100.0 for item in self.out)
@@ -245,7 +247,7 @@ class _Search:
         if not self.out:
             return self._told
         if self.stays and self.again.good(self._with(None)) is None:
-            rest = self.again(self._with(None))
+            rest = self.again(self._with(None)) if self.why else None
             return self._told.model_copy(update={"rest": () if rest is None else rest.blamed})
         if not np.any(self.need > 0.0):
             return self._told.model_copy(update={"proven": True})
@@ -282,7 +284,7 @@ class _Search:
                 # They come best first: one that none can be better than is the best; another, if nothing is left.
                 "proven": proven or best_there_are > 0,
                 "looked_at": looked,
-                "nearest": None if good else self._nearest(failed),
+                "nearest": self._nearest(failed) if self.why and not good else None,
             }
         )
 

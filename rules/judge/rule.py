@@ -67,7 +67,8 @@ class Rule:
     a swap without it is looked for. sets_gas_free: where it speaks, nobody is told to try the mixture in a jar.
     turns: which way it may turn with each lever. needs: species of which the products must bring one of each group, or
     it has nothing to say and is not asked; at_most: the worst that it can come to for a pour by what is stated,
-    whatever is swept, where that is less than the worst of its levels.
+    whatever is swept, where that is less than the worst of its levels. by_solution: what it says of a scenario follows
+    from the solutions of that scenario, whatever else may be poured, so that many parts of a pour can be asked at once.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Rule:
     turns: Turns = field(default_factory=Turns)
     needs: tuple[tuple[str, ...], ...] = ()
     at_most: Callable[[Question], Level] | None = None
+    by_solution: bool = False
     headline: str = ""
     milder: str = ""
     brief: str = ""
