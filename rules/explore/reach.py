@@ -12,14 +12,14 @@ from ..ask.question import Question
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..families.registry import Judge, worst
-from ..judge.rule import Family, Level, Levels
+from ..judge.rule import Family, Judged, Level, Levels
 from .edges import Rows
 from .scenarios import spread
 
 #: Scenarios that are tried at each value (the best estimate and some of those that are bad); values that the interval
 #: is cut at in which it turns good; how often scenarios that say otherwise are added; scenarios that are asked in the
-#: end, spread where there are more.
-ROWS, SECTIONS, REPEATS, MOST_ROWS = 4, 5, 3, 150
+#: end, spread where there are more; values that are looked at before the others; rules that are asked by themselves.
+ROWS, SECTIONS, REPEATS, MOST_ROWS, AT_FIRST, LOUDEST = 4, 5, 3, 150, 2, 3
 
 
 @dataclass(frozen=True)
@@ -52,20 +52,24 @@ def reach(
     question: Question,
     columns: Columns,
     judge: Judge,
-    level: Levels,
+    judged: Sequence[Judged],
     paths: Sequence[tuple[float, Path]],
     at_most: Level,
     apart_from: Collection[Family] = (),
 ) -> list[float | None]:
     """For each path the first of its values found at which no rule says more than `at_most`; None where none is.
 
-    columns: the swept scenarios, at which the level is `level`, (B,). paths: with the value that each starts from.
+    columns: the swept scenarios; judged: what the rules say of them. paths: with the value that each starts from.
     apart_from: families of rules that may say what they like.
     Whatever is not known is swept at every value; the first good value is looked for on the way outward, so that a
     band that turns bad again does not matter.
     """
-    bad = np.flatnonzero(level > at_most)
+    speaking = [one for one in judged if one.rule.family not in apart_from]
+    bad = np.flatnonzero(np.any([np.zeros(len(columns), bool), *(one.level > at_most for one in speaking)], axis=0))
     rows = np.unique(np.append(0, bad[spread(len(bad), ROWS - 1)]))
+    here = bad[:1]
+    loud = [one for one in speaking if len(here) and one.level[here[0]] > at_most]
+    loudest = [one.rule for one in sorted(loud, key=lambda one: -int(one.level[here[0]]))][:LOUDEST]
     every = spread(len(columns), MOST_ROWS)
     states: dict[int, _State] = {i: _State(path, here, path.values, rows) for i, (here, path) in enumerate(paths)}
     found: list[float | None] = [None] * len(paths)
@@ -88,18 +92,45 @@ def reach(
             for (i, (values, where)), part, end in zip(wanted.items(), parts, ends, strict=True)
         }
 
+    def first_good(states: dict[int, _State]) -> dict[int, int]:
+        """For each path the place of its first value that is good in the scenarios that are tried; left out where none
+        is. Most values are no good for the reason for which the pour is none: so the rules that speak are asked first,
+        one after the other, in one scenario that is bad."""
+        left = {i: np.arange(len(state.values)) for i, state in states.items()}
+        for rule in loudest:
+            parts = {
+                i: states[i].path.moved(columns.repeated(here, len(of)), states[i].values[of]) for i, of in left.items()
+            }
+            case = Case(question, Columns.joined(list(parts.values())))
+            seen = worst(case, judge(case, least=Level(at_most + 1), only=(rule,))) <= at_most
+            ends = np.cumsum([len(part) for part in parts.values()])
+            left = {i: of[good] for (i, of), good in zip(left.items(), np.split(seen, ends[:-1]), strict=True)}
+            left = {i: of for i, of in left.items() if len(of)}
+            if not left:
+                return {}
+        found: dict[int, int] = {}
+        for most in (AT_FIRST, None):
+            seen = look({i: (states[i].values[of[:most]], states[i].rows) for i, of in left.items()})
+            for i, of in list(left.items()):
+                good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
+                left[i] = of[len(seen[i][0]) :]
+                if len(good):
+                    found[i] = int(of[good[0]])
+                if len(good) or not len(left[i]):
+                    del left[i]
+            if not left:
+                break
+        return found
+
     for _ in range(REPEATS):
         states = {i: state for i, state in states.items() if len(state.values)}
         if not states:
             break
-        seen = look({i: (state.values, state.rows) for i, state in states.items()})
+        first = first_good(states)
+        states = {i: states[i] for i in first}
         within: dict[int, tuple[float, float]] = {}
-        for i, state in list(states.items()):
-            good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
-            if not len(good):
-                del states[i]
-                continue
-            k = int(good[0])
+        for i, k in first.items():
+            state = states[i]
             within[i] = float(state.values[k - 1]) if k else state.near, float(state.values[k])
         cuts = {i: states[i].path.between(*ends) for i, ends in within.items()}
         if not cuts:

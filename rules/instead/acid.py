@@ -109,9 +109,10 @@ def acid_demand(question: Question, acid: Product, target_ph: float = TARGET_PH)
 
 
 def acid_demands(
-    question: Question, acids: Sequence[Product], target_ph: float = TARGET_PH
+    question: Question, acids: Sequence[Product], target_ph: float = TARGET_PH, *, case: Case | None = None
 ) -> tuple[AcidDemand | None, ...]:
-    """The same for several acids at once, each by itself; None for one that is too weak.
+    """The same for several acids at once, each by itself; None for one that is too weak. case: the scenarios of the
+    question, where they are there already.
 
     Raises: InputError: as `acid_demand`.
     """
@@ -126,7 +127,7 @@ def acid_demands(
                 mend="add its derived-from list to the catalog, or leave it out",
             )
     with one_thread():
-        return _Line(question).demands(acids, target_ph)
+        return _Line(case or Case(question, scenarios(question))).demands(acids, target_ph)
 
 
 def water_alone(setting: Mapping[str, object], catalog: Catalog, acid: Product) -> Question:
@@ -170,9 +171,8 @@ def _must_be_acid(acid: Product) -> None:
 class _Line:
     """The lines of a question's scenarios, which acid goes into."""
 
-    def __init__(self, question: Question) -> None:
-        self.question = question
-        self.case = case = Case(question, scenarios(question))
+    def __init__(self, case: Case) -> None:
+        self.case, self.question = case, case.question
         self.water = case.water.totals_mol_per_kg
         #: Irrigation water and line water that a fill makes [L, kg], (B,).
         self.irrigated_l = case.bucket_volume_l * case.injection_ratio

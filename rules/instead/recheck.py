@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,8 @@ from ..judge.rule import Family, Judged, Level, Rule, overall
 
 #: What may be offered instead of something.
 GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
+#: Products of which every set is asked, 127 of seven.
+MOST_PRODUCTS = 7
 #: Families of rules that say the same of any pour in that water; and at that injector.
 OF_THE_WATER: frozenset[Family] = frozenset({"water"})
 OF_THE_PLACE: frozenset[Family] = OF_THE_WATER | {"equipment"}
@@ -88,6 +91,20 @@ class Again:
             about_people = [rule for rule in rules() if _about_people(rule, gas=gas)]
             judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
         return any(_about_people(one.rule, gas=gas) and overall(one.level) >= Level.UNKNOWN for one in judged)
+
+    def parts(self) -> dict[tuple[int, ...], bool]:
+        """The sets of the pour's products, by their places in it, smaller ones first, and whether they are surely no
+        good; none where there are too many to part them."""
+        count = len(self.question.poured)
+        if count > MOST_PRODUCTS:
+            return {}
+        sets = [places for size in range(1, count + 1) for places in combinations(range(count), size)]
+        return dict(zip(sets, self.rule_out([(self.part(places), places) for places in sets]), strict=True))
+
+    def part(self, places: Sequence[int]) -> Pour:
+        """Some of the products, by their places in the pour."""
+        pour = self.question.pour
+        return pour.model_copy(update={"product": tuple(pour.product[i] for i in places)})
 
     def rule_out(self, parts: Sequence[tuple[Pour, Sequence[int]]]) -> list[bool]:
         """Which parts of the pour are surely no good, all asked at once: each a pour of some of its products, as much

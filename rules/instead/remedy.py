@@ -22,15 +22,15 @@ from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
 from ..explore.edges import no_number_turns
 from ..explore.reach import reach
-from ..families.registry import rule_named, worst
+from ..families.registry import rule_named
 from ..judge.rule import Level, overall
 from .acid import TARGET_PH, acid_demands, must_be_target
 from .acids import PHOSPHORIC, as_needed, brings_phosphate, dose, refusal, usual_acids, with_acid
 from .levers import Levers, Try, three_figures
 from .measured import measured, metric
-from .recheck import GOOD, OF_THE_WATER, Again, only_of, tables_of
+from .recheck import GOOD, MOST_PRODUCTS, OF_THE_WATER, Again, only_of, tables_of
 from .settings import set_right
-from .split import MOST_PRODUCTS, splits_of
+from .split import splits_of
 from .swap import FREE_PERCENT, swaps_for
 
 #: How much a change asks of a person, by its kind, in the order in which equally good ones are offered (design choice);
@@ -188,12 +188,11 @@ class _Mender:
         # The water's own caution stays whatever is changed but the water.
         caution = self.first.answer == "caution" and not only_of(OF_THE_WATER, self.weighed)
         apart_from = OF_THE_WATER if caution else frozenset()
-        level = worst(self.weighed.case, [one for one in self.weighed.judged if one.rule.family not in apart_from])
         found = reach(
             self.question,
             self.weighed.case.columns,
             self.weighed.judge,
-            level,
+            self.weighed.judged,
             [(one.here, one.path) for one in numbers],
             self.at_most,
             apart_from,
@@ -214,13 +213,12 @@ class _Mender:
 
     def _left_out(self) -> Iterator[Remedy]:
         """Without one of the products, or, where that does not help, without two."""
-        pour, poured = self.question.pour, self.question.poured
+        poured = self.question.poured
+        self._here_again.parts()
         for count in (1, 2):
             helped = False
             for out in combinations(range(len(poured)), count) if len(poured) > count else ():
-                changed = pour.model_copy(
-                    update={"product": tuple(line for i, line in enumerate(pour.product) if i not in out)}
-                )
+                changed = self._here_again.part([i for i in range(len(poured)) if i not in out])
                 weighed = self._good(changed)
                 if weighed is not None:
                     helped = True
@@ -326,12 +324,15 @@ class _Mender:
         )
         if not in_line or refusal(self.question):
             return
+        acids = usual_acids(self.question, self.catalog)
+        if not acids:
+            return
         for target in dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH))):
-            for acid in usual_acids(self.question, self.catalog):
-                try:
-                    (demand,) = acid_demands(self.question, (acid,), target)
-                except InputError:  # the line is not known well enough
-                    return
+            try:
+                demands = acid_demands(self.question, acids, target, case=self.weighed.case)
+            except InputError:  # the line is not known well enough
+                return
+            for demand in demands:
                 found = None if demand is None else with_acid(self.question, demand)
                 weighed = None if found is None else self._good(found[0])
                 if demand is not None and found is not None and weighed is not None:

@@ -15,10 +15,8 @@ from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
 from ..judge.rule import Level, overall
 from .measured import measured, metric
-from .recheck import OF_THE_WATER, Again, only_of
+from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again, only_of
 
-#: Products that are split at most: every set of them is checked, 127 of seven.
-MOST_PRODUCTS = 7
 #: Buckets of the same mixture over which an amount is divided at most.
 MOST_PORTIONS = 4
 #: Splits that are offered, of as few buckets and as good a verdict as the best.
@@ -106,6 +104,8 @@ class _Search:
     # --- one bucket -------------------------------------------------------------------------------
 
     def _pour(self, products: _Set, portions: int = 1) -> Pour:
+        if portions == 1:
+            return self.again.part(products)
         lines = tuple(self._line(i, portions) for i in products)
         return self.question.pour.model_copy(update={"product": lines})
 
@@ -119,10 +119,8 @@ class _Search:
         return _Bucket(products, portions, weighed)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
-        line = self.question.pour.product[i]
-        if portions == 1:
-            return line
         if (i, portions) not in self._lines:
+            line = self.question.pour.product[i]
             self._lines[i, portions] = PouredProduct.model_validate(
                 {**line.model_dump(), "amount": self._portion(i, portions)}
             )
@@ -182,11 +180,6 @@ class _Search:
 
     # --- all ways to part them --------------------------------------------------------------------
 
-    def _ruled_out(self, sets: Sequence[_Set], portions: int = 1) -> set[_Set]:
-        """Sets of products that are surely no good, all looked at at once."""
-        told = self.again.rule_out([(self._pour(products, portions), products) for products in sets])
-        return {products for products, bad in zip(sets, told, strict=True) if bad}
-
     def _best(self, *, divide: bool) -> list[_Parts]:
         """The best way to part the products, and others that are as good, OFFERED at most; divide: also into buckets
         of the same mixture.
@@ -244,16 +237,15 @@ class _Search:
 
     def splits(self, *, why: bool) -> Splits:
         """What is offered, or what stands in the way."""
-        sets = [one for size in range(1, len(self.products) + 1) for one in combinations(self.products, size)]
-        bad = self._ruled_out(sets)
-        self._undivided |= dict.fromkeys(bad)
+        self._undivided = {products: None for products, bad in self.again.parts().items() if bad}
         best = self._best(divide=False)
         if best and len(best[0]) == 1:
             return Splits(needed=False, offered=(), alone=())
         # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
         if not (best and len(best[0]) <= 2 and self._best_there_is(best[0])):
-            bad = {products for products in sets if products in self._undivided and self._undivided[products] is None}
-            self._divided |= dict.fromkeys(self._ruled_out(sorted(bad), MOST_PORTIONS))
+            thin = [products for products, bucket in self._undivided.items() if bucket is None]
+            seen = self.again.rule_out([(self._pour(products, MOST_PORTIONS), products) for products in thin])
+            self._divided = {products: None for products, bad in zip(thin, seen, strict=True) if bad}
             best = self._best(divide=True)
         alone = (self._bad_alone(i) for i in self.products) if why and not best else ()
         return Splits(
