@@ -44,6 +44,7 @@ class Again:
         self._questions: dict[str, Question | None] = {_key(question.pour): question}
         self._weighed: dict[str, Weighed] = {}
         self._bad: set[str] = set()
+        self._stands: set[str] = set()
         #: Of parts of the pour, those that rules by solution let pass in the best estimate.
         self._let_pass: set[str] = set()
         self._suspects: dict[str, Rule] = {}
@@ -68,6 +69,17 @@ class Again:
                 return None
             self.know(weigh(question))
         return self._weighed[key]
+
+    def stands(self, pour: Pour) -> bool:
+        """Whether a pour may be offered, without what else there is to say of it."""
+        key = _key(pour)
+        if key in self._weighed:
+            return self._weighed[key].answer in GOOD
+        question = None if self._seen_bad(key, pour) else self._asked(key, pour)
+        if question is not None and key not in self._stands:
+            judged = Judge(question.region)(Case(question, scenarios(question)), least=Level.UNKNOWN)
+            (self._bad if any(one.overall >= Level.UNKNOWN for one in judged) else self._stands).add(key)
+        return key in self._stands
 
     def good(self, pour: Pour) -> Weighed | None:
         """The same for a pour that may be offered; None for any other."""
@@ -99,25 +111,38 @@ class Again:
         if count > MOST_PRODUCTS:
             return {}
         sets = [places for size in range(1, count + 1) for places in combinations(range(count), size)]
-        return dict(zip(sets, self.rule_out([(self.part(places), places) for places in sets]), strict=True))
+        return dict(zip(sets, self.rule_out([self.part(places) for places in sets]), strict=True))
 
     def part(self, places: Sequence[int]) -> Pour:
         """Some of the products, by their places in the pour."""
         pour = self.question.pour
         return pour.model_copy(update={"product": tuple(pour.product[i] for i in places)})
 
-    def rule_out(self, parts: Sequence[tuple[Pour, Sequence[int]]]) -> list[bool]:
-        """Which parts of the pour are surely no good, all asked at once: each a pour of some of its products, as much
-        or less of them, and their places in it. The others are asked one by one where somebody wants to know."""
-        keys = [_key(pour) for pour, _ in parts]
-        new = [i for i, key in enumerate(keys) if key not in self._weighed and key not in self._let_pass | self._bad]
-        shares = [_shares(self.question, *parts[i]) for i in new]
-        asked = [(keys[i], one) for i, one in zip(new, shares, strict=True) if one is not None]
-        if asked:
-            doubted = _doubted(self.question, np.array([one for _, one in asked]))
-            for (key, _), bad in zip(asked, doubted.tolist(), strict=True):
-                (self._bad if bad else self._let_pass).add(key)
+    def rule_out(self, pours: Sequence[Pour]) -> list[bool]:
+        """Which pours are surely no good, all asked at once: pours that differ from the question's in their products
+        and how much there is of them. The others are asked one by one where somebody wants to know."""
+        keys = [_key(pour) for pour in pours]
+        known = self._weighed.keys() | self._let_pass | self._bad
+        new = {key: pour for key, pour in zip(keys, pours, strict=True) if key not in known}
+        lines = list(self.question.pour.product)
+        shares = {key: one for key, pour in new.items() if (one := _shares(pour, lines)) is not None}
+        together = self.question.pour.model_copy(update={"product": tuple(lines)})
+        if shares and (question := self._asked(_key(together), together)) is not None:
+            table = np.array([[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()])
+            bad = self._doubted(_Parts(question, table))
+            self._bad |= {key for key, doubted in zip(shares, bad.tolist(), strict=True) if doubted}
+            self._let_pass |= shares.keys() - self._bad
         return [key in self._bad for key in keys]
+
+    def _doubted(self, parts: _Parts) -> NDArray[np.bool_]:
+        """Where a rule that goes by the solutions alone, or by the water, is not content with parts, (B,)."""
+        judge, case = Judge(parts.question.region), parts.case
+        doubted = np.zeros(case.size, dtype=bool)
+        suspects = list(reversed(self._suspects.values()))
+        for rule in (*suspects, *(rule for rule in rules() if rule.name not in self._suspects)):
+            if _by_solution(rule) and not np.all(doubted):
+                doubted |= worst(case, judge(case, least=Level.UNKNOWN, only=(rule,))) >= Level.UNKNOWN
+        return doubted
 
     def _seen_bad(self, key: str, pour: Pour) -> bool:
         if key in self._bad:
@@ -127,7 +152,7 @@ class Again:
             return True
         judge, case = Judge(question.region), Case(question, question.columns(1))
         for rule in reversed(self._suspects.values()):
-            if rule.by_solution and key in self._let_pass:
+            if _by_solution(rule) and key in self._let_pass:
                 continue
             if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
                 self._bad.add(key)
@@ -150,47 +175,58 @@ class Again:
         return self._questions[key]
 
     def _look_up(self, question: Question) -> None:
-        for line, item in zip(question.pour.product, question.poured, strict=True):
+        # Of a question about the water alone nothing is poured, whatever line stands in its pour.
+        for line, item in zip(question.pour.product if question.poured else (), question.poured, strict=True):
             # A weight that is swept goes by the line's place in the pour.
             if id(line) not in self._poured and item.weight is None:
                 self._poured[id(line)] = item
                 self._lines.append(line)
 
 
-def _shares(question: Question, pour: Pour, places: Sequence[int]) -> list[float] | None:
-    """Of each product what a part of a pour holds, in shares of what is poured; None where amounts do not tell."""
-    shares = [0.0] * len(question.poured)
-    for place, line in zip(places, pour.product, strict=True):
-        whole = question.pour.product[place]
-        if line is not whole:
-            if question.poured[place].weight is not None or line.amount.kind != whole.amount.kind:
-                return None
-            shares[place] = line.amount.low / whole.amount.low
-        else:
-            shares[place] = 1.0
+def _by_solution(rule: Rule) -> bool:
+    return rule.by_solution or rule.family in OF_THE_WATER
+
+
+def _shares(pour: Pour, lines: list[PouredProduct]) -> dict[int, float] | None:
+    """How much of each of some lines a pour holds, in shares of what stands there, by their places; lines that it has
+    beside them are added. None where amounts do not tell."""
+    shares: dict[int, float] = {}
+    for line in pour.product:
+        place = next((i for i, other in enumerate(lines) if line is other or _same_product(line, other)), None)
+        if place is None:
+            place = len(lines)
+            lines.append(line)
+        other = lines[place]
+        if line.amount.kind != other.amount.kind:
+            return None
+        shares[place] = shares.get(place, 0.0) + line.amount.low / other.amount.low
     return shares
 
 
-def _doubted(question: Question, shares: Floats) -> NDArray[np.bool_]:
-    """Where a rule that goes by the solutions alone, or by the water, is not content with parts of a pour, each in its
-    best estimate: (B,) of shares (B, products)."""
-    poured = tuple(
-        replace(item, weight=weight_to_set(i, item.mass_kg)) for i, item in enumerate(question.poured, start=1)
-    )
-    together = replace(question, poured=poured)
-    columns = question.columns(len(shares))
-    for item, share in zip(poured, shares.T, strict=True):
-        assert item.weight is not None
-        columns = columns.moved(item.weight.unknown.quantity, share * item.mass_kg)
-    for unknown in question.unknowns:
-        # What matters beside some products only is nothing without them.
-        matters = [matters_beside(unknown.quantity, item.composition) for item in question.poured]
-        if not question.stated(unknown.quantity) and not all(matters):
-            there = np.any(shares[:, matters] > 0.0, axis=1)
-            columns = columns.moved(unknown.quantity, np.where(there, middle(unknown), 0.0))
-    case = Case(together, columns)
-    asked = [rule for rule in rules() if rule.by_solution or rule.family in OF_THE_WATER]
-    return np.asarray(worst(case, Judge(question.region)(case, least=Level.UNKNOWN, only=asked)) >= Level.UNKNOWN)
+def _same_product(line: PouredProduct, other: PouredProduct) -> bool:
+    return line.name == other.name and line.model_copy(update={"amount": other.amount}) == other
+
+
+class _Parts:
+    """Pours of the products of a question in other amounts, each in its best estimate, as scenarios of one case."""
+
+    def __init__(self, question: Question, shares: Floats) -> None:
+        """shares: of what is poured, (B, products)."""
+        self.question = question
+        poured = tuple(
+            replace(item, weight=weight_to_set(i, item.mass_kg)) for i, item in enumerate(question.poured, start=1)
+        )
+        columns = question.columns(len(shares))
+        for item, share in zip(poured, shares.T, strict=True):
+            assert item.weight is not None
+            columns = columns.moved(item.weight.unknown.quantity, share * item.mass_kg)
+        for unknown in question.unknowns:
+            # What matters beside some products only is nothing without them.
+            matters = [matters_beside(unknown.quantity, item.composition) for item in question.poured]
+            if not question.stated(unknown.quantity) and not all(matters):
+                there = np.any(shares[:, matters] > 0.0, axis=1)
+                columns = columns.moved(unknown.quantity, np.where(there, middle(unknown), 0.0))
+        self.case = Case(replace(question, poured=poured), columns)
 
 
 def _about_people(rule: Rule, *, gas: bool) -> bool:

@@ -244,7 +244,7 @@ class _Mender:
         """In several buckets; with another source."""
         pour = self.question.pour
         if len(pour.product) <= MOST_PRODUCTS:
-            for split in splits_of(self.question, self.catalog, self._here_again, why=False).offered[:1]:
+            for split in splits_of(self.question, self.catalog, self._here_again, offered=1, why=False).offered:
                 buckets = []
                 for one in split.buckets:
                     parted = [
@@ -332,12 +332,14 @@ class _Mender:
                 demands = acid_demands(self.question, acids, target, case=self.weighed.case)
             except InputError:  # the line is not known well enough
                 return
-            for demand in demands:
-                found = None if demand is None else with_acid(self.question, demand)
-                weighed = None if found is None else self._good(found[0])
-                if demand is not None and found is not None and weighed is not None:
-                    tried = Try("acid", found[0], ("product",), "pH", None, target)
-                    yield self._remedy(tried, [(found[0], weighed)], acid=dose(demand, found[1]))
+            known = [one for one in demands if one is not None]
+            found = [(one, *made) for one in known if (made := with_acid(self.question, one)) is not None]
+            self._here_again.rule_out([pour for _, pour, _ in found])
+            for demand, pour, text in found:
+                weighed = self._good(pour)
+                if weighed is not None:
+                    tried = Try("acid", pour, ("product",), "pH", None, target)
+                    yield self._remedy(tried, [(pour, weighed)], acid=dose(demand, text))
                     return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:

@@ -48,10 +48,12 @@ def split(pour: Pour | Mapping[str, object], catalog: Catalog) -> Splits:
         return splits_of(ask(pour, catalog), catalog)
 
 
-def splits_of(question: Question, catalog: Catalog, again: Again | None = None, *, why: bool = True) -> Splits:
+def splits_of(
+    question: Question, catalog: Catalog, again: Again | None = None, *, offered: int = OFFERED, why: bool = True
+) -> Splits:
     """The same for a question that was asked already; what it comes to as it is counts as one bucket. again: who asks;
-    why: where nothing is offered, also what each product comes to alone."""
-    return _Search(again or Again(question, catalog)).splits(why=why)
+    offered: how many at most; why: where nothing is offered, also what each product comes to alone."""
+    return _Search(again or Again(question, catalog), offered).splits(why=why)
 
 
 #: Places of some of the products in the pour.
@@ -92,12 +94,13 @@ def _partitions(rest: _Set) -> Iterator[tuple[_Set, ...]]:
 class _Search:
     """The sets of a pour's products, and the ways to part them."""
 
-    def __init__(self, again: Again) -> None:
-        self.again, self.question = again, again.question
+    def __init__(self, again: Again, offered: int) -> None:
+        self.again, self.question, self.offered = again, again.question, offered
         self.products = tuple(range(len(self.question.poured)))
         self._undivided: dict[_Set, _Bucket | None] = {}
         self._divided: dict[_Set, _Bucket | None] = {}
         self._lines: dict[tuple[int, int], PouredProduct] = {}
+        self._dangers: dict[tuple[int, int], bool] = {}
         #: What the water alone says of any bucket, as a place in SEVERITY.
         self._of_the_water = 0
 
@@ -181,7 +184,7 @@ class _Search:
     # --- all ways to part them --------------------------------------------------------------------
 
     def _best(self, *, divide: bool) -> list[_Parts]:
-        """The best way to part the products, and others that are as good, OFFERED at most; divide: also into buckets
+        """The best way to part the products, and others that are as good, `offered` at most; divide: also into buckets
         of the same mixture.
 
         A bucket is weighed only where no way without it is sure to be better: each way waits with the best rank that
@@ -194,7 +197,7 @@ class _Search:
         ]
         heapify(waiting)
         found: list[_Parts] = []
-        while waiting and len(found) < OFFERED:
+        while waiting and len(found) < self.offered:
             rank, place, sets = heappop(waiting)
             if found and rank[:2] > _rank(found[0])[:2]:
                 break
@@ -244,7 +247,7 @@ class _Search:
         # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
         if not (best and len(best[0]) <= 2 and self._best_there_is(best[0])):
             thin = [products for products, bucket in self._undivided.items() if bucket is None]
-            seen = self.again.rule_out([(self._pour(products, MOST_PORTIONS), products) for products in thin])
+            seen = self.again.rule_out([self._pour(products, MOST_PORTIONS) for products in thin])
             self._divided = {products: None for products, bad in zip(thin, seen, strict=True) if bad}
             best = self._best(divide=True)
         alone = (self._bad_alone(i) for i in self.products) if why and not best else ()
@@ -255,7 +258,7 @@ class _Search:
         )
 
     def _bad_alone(self, i: int) -> _Bucket | None:
-        if self._whole((i,)) is not None or self._thinner((i,)) is not None:
+        if self.again.stands(self._pour((i,))) or self._thinner((i,)) is not None:
             return None
         weighed = self.again(self._pour((i,)))
         return None if weighed is None else _Bucket((i,), 1, weighed)
@@ -293,4 +296,7 @@ class _Search:
 
     def _endangers(self, i: int, j: int) -> bool:
         """Whether two of the products endanger people together."""
-        return self.again.endangers(self._pour((min(i, j), max(i, j))))
+        both = min(i, j), max(i, j)
+        if both not in self._dangers:
+            self._dangers[both] = self.again.endangers(self._pour(both))
+        return self._dangers[both]

@@ -246,12 +246,17 @@ class _Search:
         """What is offered, or what comes nearest."""
         if not self.out:
             return self._told
-        if self.stays and self.again.good(self._with(None)) is None:
+        if self.stays and not self._rest_stands():
             rest = self.again(self._with(None)) if self.why else None
             return self._told.model_copy(update={"rest": () if rest is None else rest.blamed})
         if not np.any(self.need > 0.0):
             return self._told.model_copy(update={"proven": True})
         return self._looked_through()
+
+    def _rest_stands(self) -> bool:
+        rest = self._with(None)
+        # Where it does not stand, why is told.
+        return self.again.good(rest) is not None if self.why else self.again.stands(rest)
 
     def _looked_through(self) -> Swaps:
         good: list[tuple[Swap, float]] = []
