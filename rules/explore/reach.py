@@ -110,10 +110,10 @@ def reach(
                 return {}
         found: dict[int, int] = {}
         for most in (AT_FIRST, None):
-            seen = look({i: (states[i].values[of[:most]], states[i].rows) for i, of in left.items()})
+            looked = look({i: (states[i].values[of[:most]], states[i].rows) for i, of in left.items()})
             for i, of in list(left.items()):
-                good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
-                left[i] = of[len(seen[i][0]) :]
+                good = np.flatnonzero(np.all(looked[i] <= at_most, axis=0))
+                left[i] = of[len(looked[i][0]) :]
                 if len(good):
                     found[i] = int(of[good[0]])
                 if len(good) or not len(left[i]):

@@ -129,12 +129,12 @@ class Again:
         together = self.question.pour.model_copy(update={"product": tuple(lines)})
         if shares and (question := self._asked(_key(together), together)) is not None:
             table = np.array([[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()])
-            bad = self._doubted(_Parts(question, table))
+            bad = self._doubted(Parts(question, table))
             self._bad |= {key for key, doubted in zip(shares, bad.tolist(), strict=True) if doubted}
             self._let_pass |= shares.keys() - self._bad
         return [key in self._bad for key in keys]
 
-    def _doubted(self, parts: _Parts) -> NDArray[np.bool_]:
+    def _doubted(self, parts: Parts) -> NDArray[np.bool_]:
         """Where a rule that goes by the solutions alone, or by the water, is not content with parts, (B,)."""
         judge, case = Judge(parts.question.region), parts.case
         doubted = np.zeros(case.size, dtype=bool)
@@ -207,7 +207,7 @@ def _same_product(line: PouredProduct, other: PouredProduct) -> bool:
     return line.name == other.name and line.model_copy(update={"amount": other.amount}) == other
 
 
-class _Parts:
+class Parts:
     """Pours of the products of a question in other amounts, each in its best estimate, as scenarios of one case."""
 
     def __init__(self, question: Question, shares: Floats) -> None:

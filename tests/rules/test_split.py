@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from itertools import product as cross
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from pourcheck import Catalog, InputError, check, split
+from pourcheck import Catalog, InputError, Pour, check, split
 from pourcheck.catalog.quantity.measure import read_amount
+from pourcheck.rules.ask.question import ask
+from pourcheck.rules.case.case import Case
+from pourcheck.rules.families.registry import Judge, rules
+from pourcheck.rules.instead.recheck import Parts
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 
@@ -127,3 +133,39 @@ def test_on_the_command_line(call: Callable[..., Any]) -> None:
     screen = " ".join(call("check", *words).out.split())
     assert "Make 2 buckets, one after the other" in screen
     assert "1 lb calcium nitrate; 1 lb magnesium sulfate (clear)." in screen
+
+
+# --- many parts at once ---------------------------------------------------------------------------
+
+TOGETHER = [
+    ([CALCIUM, EPSOM, MAP, POTASSIUM], "brook-well"),
+    (["potassium carbonate=1 lb", "ammonium sulfate=2 lb", "zinc sulfate=2 oz", CALCIUM], "ridge-well"),
+    (["phosphoric acid 75%=4 fl oz", "magnesium sulfate=3 lb", "iron sulfate=1 oz", "potassium hydroxide=1 lb"], {}),
+    (["10-34-0=1 qt", "manganese sulfate=4 oz", "aqua ammonia=1 pint", "borax=1 cup"], {"ph": 7.2}),
+]
+
+
+@pytest.mark.parametrize(("items", "water"), TOGETHER)
+def test_what_rules_say_of_parts_together_they_say_of_each(catalog: Catalog, items: list[str], water: Any) -> None:
+    """Rules by solution, asked of all parts of a pour in one case, against each part as a pour of its own: the levels
+    of the best estimate are the same."""
+    question = ask(Pour.parse(pour(items, water)), catalog)
+    shares = [of for of in cross((0.0, 0.25, 1.0), repeat=len(items)) if any(of)]
+    together = Parts(question, np.array(shares))
+    judge = Judge(question.region)
+    asked = [rule for rule in rules() if rule.by_solution]
+    said = {one.rule.name: one.level for one in judge(together.case, only=asked)}
+    spoke = set()
+    for row, of in enumerate(shares):
+        lines = [
+            {"name": line.name, "amount": line.amount.times(share)}
+            for line, share in zip(question.pour.product, of, strict=True)
+            if share
+        ]
+        part = ask(Pour.parse({**pour(items, water), "product": lines}), catalog)
+        apart = {one.rule.name: int(one.level[0]) for one in judge(Case(part, part.columns(1)), only=asked)}
+        for rule in asked:
+            level = int(said[rule.name][row]) if rule.name in said else 0
+            assert level == apart.get(rule.name, 0), (rule.name, of)
+            spoke |= {rule.name} if level else set()
+    assert spoke
