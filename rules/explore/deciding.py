@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog.quantity.table import LINE_TEMPERATURE
 from ..ask.columns import Columns, Floats
@@ -15,6 +16,8 @@ from ..families.registry import Judge, worst
 from ..judge.rule import Level, Rule
 from .openings import Choice, Input, Mask, inputs
 from .scenarios import spread
+
+Rows = NDArray[np.intp]
 
 
 def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
@@ -64,12 +67,15 @@ _HELPS = 0.8
 _STEP = 0.7
 #: Values of an input that are tried, in so many scenarios; and as many again between the two where it turns, twice.
 _POINTS, _OTHERS = 15, 12
-#: In how many parts what is between two values is cut, one after the other, to find which of _POINTS it turns between.
-_PARTS = (4, 4)
+#: In how many parts what is between two values is cut, and how many times, to find which of _POINTS it turns between.
+_PARTS, _TIMES = 4, 2
+#: Those of the values that are tried first, which is the first of these cuts; all of them where it turns between none.
+_FIRST = np.array([0, 4, 7, 10, 14])
 
 
-#: The scenarios of an input's values over its range, by its name: what several rules turn on is solved once.
-Ranges = dict[str, Case]
+#: The scenarios of an input's values over its range, by its name and how many they are: what several rules turn on is
+#: solved once.
+Ranges = dict[tuple[str, int], Case]
 
 
 @dataclass(frozen=True)
@@ -167,40 +173,53 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, 
         return TurningPoint(one, share, choice=one.choose(bad))
     pick = spread(len(bad), _OTHERS)
 
-    def cased(places: Floats, rows: np.ndarray) -> Case:
+    def cased(places: Floats, rows: Rows) -> Case:
         """Each row at its places."""
         return Case(asked.question, one.put(columns.repeated(rows, places.shape[1]), places.reshape(-1)))
 
-    def narrowed(ends: Floats, rising: Mask, rows: np.ndarray) -> Floats:
-        """The two places between which it turns, (R, 2), of those that cut what is between the ends in equal parts;
-        rising: whether it is trouble at the second end."""
-        places = np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
-        # A few of them first, then those between the two where it turns.
-        low, high = np.zeros(len(rows), dtype=int), np.full(len(rows), _POINTS - 1)
-        for parts in _PARTS:
-            cuts = low[:, None] + np.round((high - low)[:, None] * np.arange(1, parts) / parts).astype(int)
-            asks = np.take_along_axis(places, cuts, axis=1)
-            turned = asked.trouble(cased(asks, rows)).reshape(asks.shape) == rising[:, None]
-            known = np.column_stack([low, cuts, high])
-            first = np.argmax(np.column_stack([turned, np.ones(len(rows), dtype=bool)]), axis=1)[:, None]
-            low, high = (np.take_along_axis(known, first + side, axis=1)[:, 0] for side in (0, 1))
-        return np.take_along_axis(places, np.column_stack([low, high]), axis=1)
+    def narrowed(places: Floats, between: Rows, rising: Mask, rows: Rows) -> Rows:
+        """Of its places, (R, _POINTS), the two between which each row turns, (R, 2), nearer to each other than those
+        between which it is known to; rising: whether it is trouble at the second."""
+        low, high = between[:, :1], between[:, 1:]
+        cuts = low + np.round((high - low) * np.arange(1, _PARTS) / _PARTS).astype(int)
+        asks = np.take_along_axis(places, cuts, axis=1)
+        turned = asked.trouble(cased(asks, rows)).reshape(asks.shape) == rising[:, None]
+        first = np.argmax(np.column_stack([turned, np.ones(len(rows), dtype=bool)]), axis=1)
+        return np.take_along_axis(np.column_stack([low, cuts, high]), first[:, None] + np.arange(2), axis=1)
 
-    grid = np.tile(np.linspace(*one.ends, _POINTS), (len(pick), 1))
-    if one.name not in ranges:
-        ranges[one.name] = cased(grid, pick)
-    found = asked.trouble(ranges[one.name]).reshape(grid.shape)
-    changes = found[:, 1:] != found[:, :-1]
-    crossing = np.flatnonzero(np.any(changes, axis=1))
-    if not len(crossing):
+    def within(ends: Floats, rising: Mask, rows: Rows, lead: int) -> Floats:
+        """The two of _POINTS places between the ends of each row, (R, 2), between which it turns: of the lead, and of
+        the rows that turn first and last over all; for the others, wider."""
+        places = np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
+        between = np.tile([0, _POINTS - 1], (len(rows), 1))
+        for _ in range(_TIMES):
+            ends = np.take_along_axis(places, between, axis=1)
+            # Two of them are the same or do not overlap: what lies between others is none of both any more.
+            outer = (ends[:, 0] == np.min(ends[:, 0])) | (ends[:, 1] == np.max(ends[:, 1]))
+            outer[lead] = True
+            between[outer] = narrowed(places[outer], between[outer], rising[outer], rows[outer])
+        return np.take_along_axis(places, between, axis=1)
+
+    grid = np.linspace(*one.ends, _POINTS)
+    for some in (_FIRST, np.arange(_POINTS)):
+        if (one.name, len(some)) not in ranges:
+            ranges[one.name, len(some)] = cased(np.tile(grid[some], (len(pick), 1)), pick)
+        found = asked.trouble(ranges[one.name, len(some)]).reshape(len(pick), len(some))
+        changes = found[:, 1:] != found[:, :-1]
+        crossing = np.flatnonzero(np.any(changes, axis=1))
+        if len(crossing):
+            break
+    else:
         return TurningPoint(one, share)
     step = np.argmax(changes, axis=1)[crossing, None] + np.arange(2)
-    sides = np.take_along_axis(found[crossing], step, axis=1)[:, 1]
-    ends = narrowed(np.take_along_axis(grid[crossing], step, axis=1), sides, pick[crossing])
+    rows, rising = pick[crossing], np.take_along_axis(found[crossing], step, axis=1)[:, 1]
+    between = some[step]
+    if len(some) < _POINTS:
+        between = narrowed(np.tile(grid, (len(rows), 1)), between, rising, rows)
     # The best estimate where it turns at all, else one in the middle.
     lead = 0 if crossing[0] == 0 else len(crossing) // 2
-    below, above = narrowed(ends[[lead]], sides[[lead]], pick[crossing[[lead]]])[0]
-    rising = bool(sides[lead])
-    at = float(one.value(np.array([below if rising else above]))[0])
+    ends = within(grid[between], rising, rows, lead)
+    below, above = within(ends[[lead]], rising[[lead]], rows[[lead]], 0)[0]
+    at = float(one.value(np.array([below if rising[lead] else above]))[0])
     values = one.value(np.append(ends.reshape(-1), [below, above]))
-    return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), rising)
+    return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), bool(rising[lead]))
