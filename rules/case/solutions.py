@@ -122,9 +122,15 @@ class Solutions(Heating):
     @property
     def beyond_model(self) -> NDArray[np.bool_]:
         """Where the bucket is stronger than its model is good for, (B,)."""
-        if bool(np.all(most_strength(self.bucket_totals, self.stock) < VALID_UP_TO_MOL_PER_KG)):
-            return np.zeros(self.size, dtype=bool)
-        return np.asarray(self.bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG)
+        may = most_strength(self.bucket_totals, self.stock) >= VALID_UP_TO_MOL_PER_KG
+        if np.all(may) or "bucket" in vars(self):
+            return np.asarray(self.bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG)
+        beyond = np.zeros(self.size, dtype=bool)
+        if np.any(may):
+            totals, temperature = self.bucket_totals[may], self.of(BUCKET_TEMPERATURE)[may]
+            bucket = each_once(totals, temperature, self.bucket_phases, constants=self.stock)
+            beyond[may] = bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG
+        return beyond
 
     @property
     def _cools(self) -> NDArray[np.bool_]:

@@ -155,16 +155,19 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
 def _together(asked: Asked, steps: Sequence[_Steps[T]]) -> list[T]:
     """What every search finds; in each round all that are not done look in one batch."""
     found: dict[int, T] = {}
+    wanted: dict[int, tuple[_Look, ...]] = {}
     answers: dict[int, tuple[_Seen, ...] | None] = dict.fromkeys(range(len(steps)))
     while answers:
-        wanted: dict[int, tuple[_Look, ...]] = {}
         for i, seen in answers.items():
             try:
                 wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
             except StopIteration as end:
                 found[i] = end.value
-        told = iter(_look_at(asked, [look for looks in wanted.values() for look in looks]))
-        answers = {i: tuple(next(told) for _ in looks) for i, looks in wanted.items()}
+        # To ask all rules takes long for few scenarios as well: those who want to wait for each other.
+        few = [i for i, looks in wanted.items() if all(look.rules is not None for look in looks)]
+        now = {i: wanted.pop(i) for i in few or list(wanted)}
+        told = iter(_look_at(asked, [look for looks in now.values() for look in looks]))
+        answers = {i: tuple(next(told) for _ in looks) for i, looks in now.items()}
     return [found[i] for i in range(len(steps))]
 
 
@@ -178,7 +181,7 @@ def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[_Seen]) -> li
 
 
 def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
-    """Answers to several looks; those that ask the same rules share a batch."""
+    """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
     answers: dict[int, _Seen] = {}
     groups: dict[tuple[Level, frozenset[str] | None], list[int]] = {}
     for i, look in enumerate(looks):
@@ -186,20 +189,22 @@ def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
             nothing = np.zeros(look.shape, dtype=np.int64)
             answers[i] = _Seen(nothing, (), nothing.astype(bool), nothing.astype(float))
             continue
-        asks = None if look.rules is None else frozenset(rule.name for rule in look.rules)
+        asks = None if look.rules is None else frozenset(rule.family for rule in look.rules)
         groups.setdefault((look.least, asks), []).append(i)
     for (least, _), places in groups.items():
         case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
-        judged = asked.judge(case, least=least, only=looks[places[0]].rules)
+        only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
+        judged = asked.judge(case, least=least, only=None if looks[places[0]].rules is None else only.values())
         strong = np.zeros(case.size, dtype=bool)
         if any(looks[i].strength for i in places):
             strong = case.beyond_model
-        level = worst(case, judged)
         first = 0
         for i in places:
-            part, shape = slice(first, first + len(looks[i].columns)), looks[i].shape
-            by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in judged if np.any(one.level[part]))
-            severity = _severity(judged, part).reshape(shape)
+            part, shape, rules = slice(first, first + len(looks[i].columns)), looks[i].shape, looks[i].rules
+            of_look = [one for one in judged if rules is None or one.rule in rules]
+            level = worst(case, of_look)
+            by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in of_look if np.any(one.level[part]))
+            severity = _severity(of_look, part).reshape(shape)
             answers[i] = _Seen(level[part].reshape(shape), by_rule, strong[part].reshape(shape), severity)
             first = part.stop
     return [answers[i] for i in range(len(looks))]
