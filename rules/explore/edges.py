@@ -27,8 +27,8 @@ Rows = NDArray[np.intp]
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
 #: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
 #: all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 13, 2, 8, 10, 20, 4
-MOST_ROWS, FOLLOWED = 150, 12
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 4, 10, 20, 4
+MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
@@ -229,7 +229,7 @@ class _Search:
         # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
         listed = all(item.composition.listed for item in asked.question.poured)
         self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
-        self.far, self.near = spread(len(asked.columns), FAR_ROWS), spread(len(asked.columns), ROWS)
+        self.far, self.near = (distinct([0, *self._foretelling(asked.judged, most - 1)]) for most in (FAR_ROWS, ROWS))
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
@@ -298,8 +298,9 @@ class _Search:
             return None
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
-        rows = self._which(at.rows, at.level, better)
         rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
+        telling = [one for one in self.asked.judged if one.rule in rules]
+        rows = distinct([*self._which(at.rows, at.level, better)[:1], *self._foretelling(telling, FOLLOWED)])
         # Scenarios that show what the verdict is beyond, if any do.
         shows = distinct([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         if self.asked.now == Level.STOP:
@@ -390,6 +391,23 @@ class _Search:
     def _alone(self, better: bool) -> bool:
         """Whether one scenario that turns turns the verdict: all have to for a caution to become clear."""
         return not (better and self.asked.now == Level.CAUTION)
+
+    def _foretelling(self, judged: Sequence[Judged], most: int) -> list[int]:
+        """Scenarios that are likely to turn first, or last where all have to: those in which rules are the most severe
+        now, or the least where it is enough for one to turn from a stop; such that a few speak for many rules."""
+        sign = -1.0 if self.asked.now == Level.STOP else 1.0
+        severities = [
+            sign * np.clip(np.nan_to_num(one.outcome.severity[self.every]), -1e12, 1e12)
+            for one in judged
+            if one.outcome.severity is not None and (sign > 0.0 or np.any(one.level == Level.STOP))
+        ]
+        near = np.array([s >= np.max(s) - 0.05 * np.ptp(s) for s in severities if np.ptp(s) > 0.0], dtype=bool)
+        found: list[int] = []
+        while len(near) and len(found) < most:
+            best = int(np.argmax(np.sum(near, axis=0)))
+            found.append(int(self.every[best]))
+            near = near[~near[:, best]]
+        return found
 
     def _which(self, rows: Rows, level: Levels, better: bool) -> Rows:
         """Those of some scenarios that tell where the verdict turns: where one is enough those that have turned, else
