@@ -27,7 +27,7 @@ Rows = NDArray[np.intp]
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
 #: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
 #: all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 4, 10, 20, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 6, 10, 20, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -229,7 +229,10 @@ class _Search:
         # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
         listed = all(item.composition.listed for item in asked.question.poured)
         self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
-        self.far, self.near = (distinct([0, *self._foretelling(asked.judged, most - 1)]) for most in (FAR_ROWS, ROWS))
+        # A few that tell of the rules that speak now, and some for those that do not yet.
+        telling = [0, *self._foretelling(asked.judged, FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
+        order = list(dict.fromkeys(telling))
+        self.far, self.near = distinct(order[:FAR_ROWS]), distinct(order[:ROWS])
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
