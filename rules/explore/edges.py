@@ -302,14 +302,16 @@ class _Search:
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
         rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
-        telling = [one for one in self.asked.judged if one.rule in rules]
+        telling = [one for one in self.asked.judged if one.rule in rules and one.outcome.severity is not None]
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self._foretelling(telling, FOLLOWED)])
+        if self._alone(better) and len(telling) < len(rules):
+            # Of rules that do not speak yet it is known only where they do which scenarios turn first.
+            (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
+            rows = distinct([rows[0], *self._foremost(_everywhere(seen), better)])
         # Scenarios that show what the verdict is beyond, if any do.
-        shows = distinct([rows[0], at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
-        if self.asked.now == Level.STOP:
-            shows = distinct([*shows, *self.far])
+        shows = distinct([*rows, *self.far, at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         for _ in range(REPEATS):
-            value = yield from self._between(holds, turned, rows, better, rules)
+            value, expected = yield from self._between(holds, turned, rows, better, rules, expected)
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
             before, after = yield from self._verified(inside, outside, rules, shows, better, expected)
             if before.verdict != self.asked.now:
@@ -318,7 +320,7 @@ class _Search:
                     return None
                 holds, turned, rows = self.here, inside, self._foremost(before, better)
                 rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
-                shows = distinct([*shows, rows[0]])
+                shows = distinct([*shows, *rows])
                 continue
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
@@ -427,10 +429,10 @@ class _Search:
         return self.every[np.sort(turned[order[:FOLLOWED]])]
 
     def _between(
-        self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...]
-    ) -> _Steps[float]:
+        self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], beyond: Level
+    ) -> _Steps[tuple[float, Level]]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
-        scenarios and rules."""
+        scenarios and rules, and the verdict there; beyond: that where it has turned."""
         holds, turned = self.place(holds_at), self.place(turned_at)
         enough = ENOUGH * (1.0 if self.lever.by_ratio else self.lever.high - self.lever.low)
         while abs(turned - holds) > enough:
@@ -441,10 +443,11 @@ class _Search:
             hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(sections - 1)]
             first = hit.index(True) if any(hit) else sections - 1
             holds, turned = float(places[first]), float(places[first + 1])
+            beyond = _verdict(seen.level[:, first]) if any(hit) else beyond
             told = first if self._alone(better) else first - 1
             if 0 <= told < sections - 1:
                 rows = self._which(rows, seen.level[:, told], better)
-        return self.value(0.5 * (holds + turned))
+        return self.value(0.5 * (holds + turned)), beyond
 
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""
