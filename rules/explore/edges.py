@@ -230,7 +230,7 @@ class _Search:
         listed = all(item.composition.listed for item in asked.question.poured)
         self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
         # A few that tell of the rules that speak now, and some for those that do not yet.
-        telling = [0, *self._foretelling(asked.judged, FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
+        telling = [0, *self._foretelling(self._foretelling_rules(), FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
         order = list(dict.fromkeys(telling))
         self.far, self.near = distinct(order[:FAR_ROWS]), distinct(order[:ROWS])
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
@@ -302,7 +302,7 @@ class _Search:
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
         rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
-        telling = [one for one in self.asked.judged if one.rule in rules and one.outcome.severity is not None]
+        telling = [one for one in self._foretelling_rules() if one.rule in rules]
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self._foretelling(telling, FOLLOWED)])
         if self._alone(better) and len(telling) < len(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
@@ -397,6 +397,15 @@ class _Search:
         """Whether one scenario that turns turns the verdict: all have to for a caution to become clear."""
         return not (better and self.asked.now == Level.CAUTION)
 
+    def _foretelling_rules(self) -> list[Judged]:
+        """The rules that tell now which scenarios turn first: those that go by a number; of a stop those that hold it."""
+        stopped = self.asked.now == Level.STOP
+        return [
+            one
+            for one in self.asked.judged
+            if one.outcome.severity is not None and (not stopped or np.any(one.level == Level.STOP))
+        ]
+
     def _foretelling(self, judged: Sequence[Judged], most: int) -> list[int]:
         """Scenarios that are likely to turn first, or last where all have to: those in which rules are the most severe
         now, or the least where it is enough for one to turn from a stop; such that a few speak for many rules."""
@@ -404,7 +413,7 @@ class _Search:
         severities = [
             sign * np.clip(np.nan_to_num(one.outcome.severity[self.every]), -1e12, 1e12)
             for one in judged
-            if one.outcome.severity is not None and (sign > 0.0 or np.any(one.level == Level.STOP))
+            if one.outcome.severity is not None
         ]
         near = np.array([s >= np.max(s) - 0.05 * np.ptp(s) for s in severities if np.ptp(s) > 0.0], dtype=bool)
         found: list[int] = []
