@@ -230,7 +230,11 @@ class _Search:
         listed = all(item.composition.listed for item in asked.question.poured)
         self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
         # A few that tell of the rules that speak now, and some for those that do not yet.
-        telling = [0, *self._foretelling(self._foretelling_rules(), FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
+        telling = [
+            0,
+            *self._foretelling(self._foretelling_rules(), FAR_ROWS // 2),
+            *spread(len(asked.columns), FAR_ROWS)[1:].tolist(),
+        ]
         order = list(dict.fromkeys(telling))
         self.far, self.near = distinct(order[:FAR_ROWS]), distinct(order[:ROWS])
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
