@@ -402,7 +402,7 @@ class _Search:
         return not (better and self.asked.now == Level.CAUTION)
 
     def _foretelling_rules(self) -> list[Judged]:
-        """The rules that tell now which scenarios turn first: those that go by a number; of a stop those that hold it."""
+        """The rules that tell now which scenarios turn first: those that go by a number, of a stop that hold it."""
         stopped = self.asked.now == Level.STOP
         return [
             one
