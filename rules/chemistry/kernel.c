@@ -753,7 +753,6 @@ HOT static void strong_gamma(Room *r, int bends) {
         const Pair *one = r->pairs + p;
         int i = one->i, j = one->j;
         double mi = m[i], mj = m[j];
-        if (mi == 0.0 && mj == 0.0) continue;
         Shape g = first[one->alpha];
         double b = one->b0 + one->b1 * g.g, b1 = one->b1 * g.first, b2 = one->b1 * g.second;
         if (one->b2 != 0.0) {
@@ -796,8 +795,7 @@ HOT static void strong_gamma(Room *r, int bends) {
     }
     for (int s = 0; s < ns; s++) r->lm[s] += by_charge[r->charge_of[s]], r->l1m[s] += by_charge1[r->charge_of[s]];
     double mlm = 0.0, ml1m = 0.0, mcm = 0.0;
-    for (int s = 0; s < ns; s++)
-        if (m[s] != 0.0) mlm += m[s] * r->lm[s], ml1m += m[s] * r->l1m[s], mcm += m[s] * r->cm[s];
+    for (int s = 0; s < ns; s++) mlm += m[s] * r->lm[s], ml1m += m[s] * r->l1m[s], mcm += m[s] * r->cm[s];
     for (int s = 0; s < ns; s++)
         r->ln_gamma[s] = 0.5 * (f1 + ml1m) * r->z2[s] + 2.0 * r->lm[s] + zsum * r->cm[s] + 0.5 * mcm * fabs(r->z[s]);
     double energy = f + mlm + 0.5 * zsum * mcm;
@@ -813,7 +811,7 @@ HOT static void strong_gamma(Room *r, int bends) {
         if (sj >= 0 && sk >= 0) H[sj * a + sk] += v * m[i], H[sk * a + sj] += v * m[i];
     }
     double mg = 0.0;
-    for (int s = 0; s < ns; s++) if (m[s] != 0.0) mg += m[s] * r->ln_gamma[s];
+    for (int s = 0; s < ns; s++) mg += m[s] * r->ln_gamma[s];
     r->ln_aw = WATER_KG_PER_MOL * (energy - mg - total);
     for (int x = 0; x < a; x++) {
         int s = r->steering[x];
