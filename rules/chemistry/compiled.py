@@ -1,4 +1,4 @@
-"""The compiled twin of the solver (kernel.c), where it was built: the same solutions, row by row.
+"""The compiled twin of the solver (kernel.c), where it was built: the same solutions, several rows side by side.
 
 What it is not sure of comes back as not converged, and `speciate` then asks the reference. Without a compiler at
 installation, or with POURCHECK_REFERENCE set, the reference answers everything.
@@ -31,7 +31,7 @@ except ImportError:  # built without a compiler
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
 #: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
-_STRONG_ROWS, _DILUTE_ROWS = 6, 16
+_STRONG_ROWS, _DILUTE_ROWS = 12, 48
 
 
 def available() -> bool:

@@ -1,13 +1,14 @@
-/* Equilibrium of solutions, one row after the other: the compiled twin of newton.py, response.py, solids.py,
+/* Equilibrium of solutions, several rows side by side (lanes.h): the compiled twin of newton.py, response.py, solids.py,
  * activity.py and pitzer.py, which are its reference (the same equations under the same names) and take over where a
  * row does not converge here.
  *
  * Unknowns of a row: ln activities `lam` of its masters; the ionic strength (Debye-Hueckel) or ln of every amount
  * (Pitzer), eliminated; amounts of the solids, answered by the activities. Mass balances are solved in logarithmic
- * form by Newton's method. Only masters and species that are in the row take part, so a row's answer does not depend
- * on any other row. It starts from nothing, or from a solution like it where one is given. In the Pitzer model every
- * amount above ACTS takes part in the activity coefficients, and in the Newton step those above STEERS: the rest is
- * answered a step later, at a rate of its share.
+ * form by Newton's method. Only masters and species that are in the rows take part: rows go side by side that have the
+ * same ones, each in a lane, and a lane that is done waits for the others. A row's answer depends on no other one but
+ * for the last steps of its Pitzer model (below its tolerance). It starts from nothing, or from a solution like it where
+ * one is given. In the Pitzer model every amount above ACTS takes part in the activity coefficients, and in the Newton
+ * step those above STEERS in one of the lanes: the rest is answered a step later, at a rate of its share.
  *
  * Python's stable interface alone is used: tables and rows come and go as buffers of doubles and 32-bit integers.
  */
@@ -18,14 +19,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Where the system chooses between them as the module is loaded: what is hot is compiled for newer processors too. */
-#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__) && __GNUC__ >= 12
-#define HOT __attribute__((target_clones("arch=x86-64-v3", "default")))
-#define WITHIN static inline __attribute__((always_inline)) /* what is called while hot, and has to be so too */
-#else
-#define HOT
-#define WITHIN static inline
-#endif
+#include "lanes.h"
 
 #define LN10 2.302585092994046
 #define GAS_CONSTANT 8.31446261815324e-3 /* kJ/mol/K */
@@ -52,6 +46,8 @@
 #define HELD_ABOVE 1.0   /* ionic strength from which Debye-Hueckel coefficients are held */
 #define ACTS 1e-10       /* mol/kg: less does not act on the others (Pitzer) */
 #define STEERS 1e-3
+#define ALIGNED 64       /* bytes: where numbers of several rows begin */
+#define MOST_MASTERS 64
 #define MOST_STEER 64    /* species that steer; further ones only act */
 #define MOST 40.0
 #define MOST_CHARGE 6    /* of an ion */
@@ -192,6 +188,11 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
         release(m);
         return PyErr_NoMemory();
     }
+    if (m->N > MOST_MASTERS) {
+        release(m);
+        PyErr_SetString(PyExc_ValueError, "there are more masters than the kernel has room for");
+        return NULL;
+    }
     for (int s = 0; s < m->S; s++) {
         int in_it = m->in_start[s + 1] - m->in_start[s];
         m->squares += in_it * (in_it + 1) / 2;
@@ -213,17 +214,16 @@ static PyObject *prepare(PyObject *self, PyObject *args) {
 
 /* --- working room of a thread ------------------------------------------------------------------------------------ */
 
-typedef struct {
-    int i, j, k, alpha, flat;
-    double b0, b1, b2, c;
-} Pair;
-typedef struct { int i, j, k; double value; } Like;
-typedef struct { int i, j, k, row; double value; } Triple;
+/* Pairs of ions: where they do not change with the temperature, and where they do. */
+typedef struct { int i, j, alpha; double b0, b1, b2, c; } Flat;
+typedef struct { int i, j, k, alpha; Real b0, b1, b2, c; } Pair;
+typedef struct { int i, j, k; Real value; } Like;
+typedef struct { int i, j, k, row; Real value; } Triple;
 
 typedef struct {
     const Model *m;
-    /* what is in the row: masters, species and their stoichiometry, sparse */
-    int n, wide, ns, h, co3, *masters, *of_master, *species;
+    /* what is in these rows: masters, species and their stoichiometry, sparse */
+    int n, ns, h, co3, *masters, *of_master, *species;
     /* the phases that its masters can make, likewise */
     int nphases, *made, *made_start, *made_place;
     double *made_count;
@@ -234,57 +234,57 @@ typedef struct {
      * stands there; its part of the jacobian: places and weights of one triangle */
     int *times_start, *times, *square_start, *square;
     double *weight;
-    double *ln_k, *k;
-    double *total, *ln_total, *lam, *a; /* a: activities, then their inverses */
+    Real *ln_k, *k;
+    Real *total, *ln_total, *lam, *a; /* a: activities, then their inverses */
     /* amounts and how they answer a step */
-    double *c, *u, *ln_gamma, *off, *du, *kind_ln, *kind_slope;
-    double strength, change, drift_off, ln_aw, gap;
-    double *reach, *q, q0;
-    double *sum, *jacobian, *shift, *gain, *lose, *carb, *oth, *step, *residual;
-    double gained, lost, gain0, lose0, carb0, oth0, carb_sum, oth_sum;
+    Real *c, *u, *ln_gamma, *off, *du, *kind_ln, *kind_slope;
+    Real strength, change, drift_off, ln_aw, gap;
+    Real *reach, *q, q0;
+    Real *sum, *jacobian, *shift, *gain, *lose, *carb, *oth, *step, *residual;
+    Real gained, lost, gain0, lose0, carb0, oth0, carb_sum, oth_sum;
     /* Pitzer: pairs of the species that are there, at this temperature */
-    int npairs, nlikes, ntriples;
+    int nflat, npairs, nlikes, ntriples;
+    Flat *flat;
     Pair *pairs;
     Like *likes;
     Triple *triples;
     /* charges that there are, that of each species, and what two of one sign that differ come to (and per strength) */
     int ncharges, *charge_of;
-    double charges[MOST_CHARGES], apart[MOST_CHARGES][MOST_CHARGES], apart1[MOST_CHARGES][MOST_CHARGES];
-    double *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
+    double charges[MOST_CHARGES];
+    Real apart[MOST_CHARGES][MOST_CHARGES], apart1[MOST_CHARGES][MOST_CHARGES];
+    Real *mm, *lm, *l1m, *cm, *hessian, *inner, *right;
     int *acts, *steers, *steering, *nobody, nsteer; /* nobody: -1 for every species */
     /* the masters in the amounts that steer: their answers' columns, with one more for what comes without a step */
-    int ncolumns, stride, *columns, *column_of;
-    double *answers, *qc, *stepc; /* what the answers come to by master, then gained, lost, carbonic and other */
-    double a_phi;
-    double known_temperature, known_strong, known_k;
+    int ncolumns, *columns, *column_of;
+    Real *answers, *qc, *stepc; /* what the answers come to by master, then gained, lost, carbonic and other */
+    Real a_phi;
+    Real known_strong, known_k, at_k; /* temperatures */
     int known_n, *known_masters, known_held;
-    /* a solution like the row, by master and species: none where start_totals is NULL */
-    const double *start_totals, *start_lam, *start_molality;
-    double start_strength;
-    /* solids */
-    int np, *phases, *there;
-    double *pnu, *pwater, *pln_k, *pup, *pdown, *cap, *x, *over, *stiff, *push, *nu_step;
+    /* solids: laid, where one may form at all */
+    int np, *phases;
+    Mask *laid, *there;
+    double *pnu, *pwater, *pup, *pdown;
+    Real *pln_k, *cap, *x, *over, *stiff, *push, *nu_step;
     /* by the interior point: undersaturations, what they are off by with the drift, and how x and they answer */
-    double *under, *moved, *dx, *dunder, narrow;
+    Real *under, *moved, *dx, *dunder, narrow;
     /* constants of every phase, and saturated molalities of the salts with a curve, at the temperature they are for */
-    double *at_ln_k, *at_saturated, at_k;
+    Real *at_ln_k, *at_saturated;
     /* gas */
-    double *gas_nu, gas_water, gas_ln_k;
+    double *gas_nu, gas_water;
+    Real gas_ln_k;
 } Room;
-
-#define PADDED(n) (((n) + 3) & ~3) /* rows of a system are whole vectors of four */
 
 #define AREA(type, size) (type *)take(&rest, sizeof(type) * (size_t)(size))
 static void *take(char **rest, size_t size) {
     void *out = *rest;
-    if (*rest != NULL) *rest += (size + 15) & ~(size_t)15;
+    *rest += (size + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
     return out;
 }
 
+/* Lays the room out from an aligned place on; how many bytes it takes. */
 static size_t lay_out(Room *r, const Model *m, char *rest) {
     int N = m->N, S = m->S, P = m->P;
-    char *base = rest == NULL ? (char *)16 : rest; /* counted from a made-up place when nothing is there yet */
-    rest = base;
+    char *base = rest;
     r->m = m;
     r->masters = AREA(int, N); r->of_master = AREA(int, N); r->species = AREA(int, S); r->start = AREA(int, S + 1);
     r->place = AREA(int, S * N); r->count = AREA(double, S * N);
@@ -292,279 +292,264 @@ static size_t lay_out(Room *r, const Model *m, char *rest) {
     r->square_start = AREA(int, S + 1); r->square = AREA(int, m->squares); r->weight = AREA(double, m->squares);
     r->water = AREA(double, S); r->z = AREA(double, S); r->z2 = AREA(double, S); r->up = AREA(double, S);
     r->down = AREA(double, S); r->carbonic = AREA(double, S); r->other = AREA(double, S); r->kind = AREA(int, S);
-    r->ln_k = AREA(double, S); r->k = AREA(double, S);
-    r->total = AREA(double, N); r->ln_total = AREA(double, N); r->lam = AREA(double, N); r->a = AREA(double, 2 * N);
-    r->c = AREA(double, S); r->u = AREA(double, S); r->ln_gamma = AREA(double, S); r->off = AREA(double, S);
-    r->du = AREA(double, S); r->kind_ln = AREA(double, m->K);
-    r->kind_slope = AREA(double, m->K);
-    r->reach = AREA(double, N); r->q = AREA(double, N); r->sum = AREA(double, N); r->jacobian = AREA(double, N * PADDED(N));
-    r->shift = AREA(double, N); r->gain = AREA(double, N); r->lose = AREA(double, N); r->carb = AREA(double, N);
-    r->oth = AREA(double, N); r->step = AREA(double, N); r->residual = AREA(double, N);
-    r->pairs = AREA(Pair, m->pairs); r->likes = AREA(Like, m->likes); r->triples = AREA(Triple, m->triples);
-    r->charge_of = AREA(int, S);
-    r->mm = AREA(double, S); r->lm = AREA(double, S); r->l1m = AREA(double, S); r->cm = AREA(double, S);
-    r->hessian = AREA(double, MOST_STEER * MOST_STEER); r->inner = AREA(double, MOST_STEER * MOST_STEER);
-    r->right = AREA(double, MOST_STEER * PADDED(N + 1)); r->answers = AREA(double, (N + 4) * PADDED(N + 1));
-    r->qc = AREA(double, PADDED(N + 1)); r->stepc = AREA(double, PADDED(N + 1));
+    r->ln_k = AREA(Real, S); r->k = AREA(Real, S);
+    r->total = AREA(Real, N); r->ln_total = AREA(Real, N); r->lam = AREA(Real, N); r->a = AREA(Real, 2 * N);
+    r->c = AREA(Real, S); r->u = AREA(Real, S); r->ln_gamma = AREA(Real, S); r->off = AREA(Real, S);
+    r->du = AREA(Real, S); r->kind_ln = AREA(Real, m->K); r->kind_slope = AREA(Real, m->K);
+    r->reach = AREA(Real, N); r->q = AREA(Real, N); r->sum = AREA(Real, N); r->jacobian = AREA(Real, N * N);
+    r->shift = AREA(Real, N); r->gain = AREA(Real, N); r->lose = AREA(Real, N); r->carb = AREA(Real, N);
+    r->oth = AREA(Real, N); r->step = AREA(Real, N); r->residual = AREA(Real, N);
+    r->flat = AREA(Flat, m->pairs); r->pairs = AREA(Pair, m->pairs); r->likes = AREA(Like, m->likes);
+    r->triples = AREA(Triple, m->triples); r->charge_of = AREA(int, S);
+    r->mm = AREA(Real, S); r->lm = AREA(Real, S); r->l1m = AREA(Real, S); r->cm = AREA(Real, S);
+    r->hessian = AREA(Real, MOST_STEER * MOST_STEER); r->inner = AREA(Real, MOST_STEER * MOST_STEER);
+    r->right = AREA(Real, MOST_STEER * (N + 1)); r->answers = AREA(Real, (N + 4) * (N + 1));
+    r->qc = AREA(Real, N + 1); r->stepc = AREA(Real, N + 1);
     r->columns = AREA(int, N); r->column_of = AREA(int, N);
-    r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->nobody = AREA(int, S); r->known_masters = AREA(int, N);
-    r->phases = AREA(int, P); r->there = AREA(int, P); r->pnu = AREA(double, P * N); r->pwater = AREA(double, P);
-    r->pln_k = AREA(double, P); r->pup = AREA(double, P); r->pdown = AREA(double, P); r->cap = AREA(double, P);
-    r->x = AREA(double, P); r->over = AREA(double, P); r->stiff = AREA(double, P); r->push = AREA(double, P);
-    r->under = AREA(double, P); r->moved = AREA(double, P); r->dx = AREA(double, P); r->dunder = AREA(double, P);
-    r->nu_step = AREA(double, P * N); r->gas_nu = AREA(double, N);
+    r->acts = AREA(int, S); r->steers = AREA(int, S); r->steering = AREA(int, S); r->nobody = AREA(int, S);
+    r->known_masters = AREA(int, N);
+    r->phases = AREA(int, P); r->laid = AREA(Mask, P); r->there = AREA(Mask, P); r->pnu = AREA(double, P * N);
+    r->pwater = AREA(double, P); r->pln_k = AREA(Real, P); r->pup = AREA(double, P); r->pdown = AREA(double, P);
+    r->cap = AREA(Real, P); r->x = AREA(Real, P); r->over = AREA(Real, P); r->stiff = AREA(Real, P);
+    r->push = AREA(Real, P); r->under = AREA(Real, P); r->moved = AREA(Real, P); r->dx = AREA(Real, P);
+    r->dunder = AREA(Real, P); r->nu_step = AREA(Real, P * N); r->gas_nu = AREA(double, N);
     r->made = AREA(int, P); r->made_start = AREA(int, P + 1); r->made_place = AREA(int, P * N);
     r->made_count = AREA(double, P * N);
-    r->at_ln_k = AREA(double, P); r->at_saturated = AREA(double, m->curves + 1);
+    r->at_ln_k = AREA(Real, P); r->at_saturated = AREA(Real, m->curves + 1);
     return (size_t)(rest - base);
 }
 
-WITHIN double clip(double x, double low, double high) { return x < low ? low : x > high ? high : x; }
+/* What is given of rows side by side; lanes without a row of their own do as the last one. */
+typedef struct { Real t, a, b, ph, alkalinity, ln_co2; int flags; } Given;
 
-WITHIN void exchange(double *one, double *two, int first, int end) {
-    for (int j = first; j < end; j++) { double t = one[j]; one[j] = two[j]; two[j] = t; }
-}
+static const Real NOTHING;
 
-/* one[j] -= f * two[j], from a multiple of four up to another one. */
-WITHIN void subtract(double *one, const double *two, double f, int first, int end) {
-    for (int j = first; j < end; j += 4) {
-        one[j] -= f * two[j], one[j + 1] -= f * two[j + 1], one[j + 2] -= f * two[j + 2], one[j + 3] -= f * two[j + 3];
-    }
-}
-
-/* The linear system n by n with `stride` right sides (1, or a padded number), in place, rows padded; 0 where it is singular. What is left of
- * the diagonal is not kept. */
-WITHIN int eliminate(double *restrict a, double *restrict b, int n, int stride) {
-    int wide = PADDED(n);
+/* The linear systems n by n with `columns` right sides, in place: no pivots are looked for, since the rows are those of
+ * a Gibbs energy's second derivatives but for scales (the protons' row comes last); a lane where that fails has no
+ * number for an answer. */
+WITHIN void eliminate(Real *restrict a, Real *restrict b, int n, int columns) {
     for (int k = 0; k < n; k++) {
-        int best = k;
-        double most = fabs(a[k * wide + k]);
+        Real scale = 1.0 / a[k * n + k];
         for (int i = k + 1; i < n; i++) {
-            double one = fabs(a[i * wide + k]);
-            if (one > most) most = one, best = i;
-        }
-        double pivot = a[best * wide + k];
-        if (!(most > 0.0) || !isfinite(pivot)) return 0;
-        if (best != k) exchange(a + k * wide, a + best * wide, k & ~3, wide), exchange(b + k * stride, b + best * stride, 0, stride);
-        double scale = 1.0 / pivot;
-        for (int i = k + 1; i < n; i++) {
-            double f = a[i * wide + k] * scale;
-            if (f == 0.0) continue;
-            subtract(a + i * wide, a + k * wide, f, (k + 1) & ~3, wide);
-            if (stride == 1) b[i] -= f * b[k];
-            else subtract(b + i * stride, b + k * stride, f, 0, stride);
+            Real f = a[i * n + k] * scale;
+            if (!any(above(size_of(f), NOTHING))) continue;
+            for (int j = k + 1; j < n; j++) a[i * n + j] -= f * a[k * n + j];
+            for (int j = 0; j < columns; j++) b[i * columns + j] -= f * b[k * columns + j];
         }
     }
     for (int k = n - 1; k >= 0; k--) {
-        double scale = 1.0 / a[k * wide + k];
-        if (stride == 1) {
-            double t[4] = {b[k], 0.0, 0.0, 0.0};
-            int i = k + 1;
-            for (; i & 3 && i < n; i++) t[0] -= a[k * wide + i] * b[i];
-            for (; i < n - 3; i += 4) for (int l = 0; l < 4; l++) t[l] -= a[k * wide + i + l] * b[i + l];
-            for (; i < n; i++) t[1] -= a[k * wide + i] * b[i];
-            b[k] = (t[0] + t[1] + (t[2] + t[3])) * scale;
-            continue;
+        Real scale = 1.0 / a[k * n + k];
+        for (int j = 0; j < columns; j++) {
+            Real t = b[k * columns + j];
+            for (int i = k + 1; i < n; i++) t -= a[k * n + i] * b[i * columns + j];
+            b[k * columns + j] = t * scale;
         }
-        for (int i = k + 1; i < n; i++) subtract(b + k * stride, b + i * stride, a[k * wide + i], 0, stride);
-        for (int j = 0; j < stride; j++) b[k * stride + j] *= scale;
     }
-    return 1;
 }
 
-HOT static int solve_one(double *a, double *b, int n) { return eliminate(a, b, n, 1); }
+HOT static void solve_one(Real *a, Real *b, int n) { eliminate(a, b, n, 1); }
 
-HOT static int solve_many(double *a, double *b, int n, int columns) { return eliminate(a, b, n, PADDED(columns)); }
+HOT static void solve_many(Real *a, Real *b, int n, int columns) { eliminate(a, b, n, columns); }
 
-/* --- what is in a row -------------------------------------------------------------------------------------------- */
+WITHIN int same_as(Real x, Real y) { return !any(above(size_of(x - y), NOTHING)); }
+
+/* --- what is in these rows --------------------------------------------------------------------------------------- */
 
 static double protons(const Room *r, const double *nu, int held) {
     return held & HOLD_GAS ? nu[r->m->h] - 2.0 * nu[r->m->co3] : nu[r->m->h];
 }
 
-static void pairs_of_row(Room *r);
+static void pairs_of_rows(Room *r);
 
-/* The masters of the row and the species that they make; kept where the row before had the same. */
+/* The masters of a row, carbonate first and protons last, and the species that they make; kept where the rows before
+ * had the same. */
 static void gather(Room *r, const double *total, int held) {
     const Model *m = r->m;
     int n = 0, same = held == r->known_held;
-    for (int j = 0; j < m->N; j++) {
+    for (int k = 0; k <= m->N; k++) {
+        int j = k == 0 ? m->co3 : k == m->N ? m->h : k - (k <= m->co3);
+        if ((k > 0 && j == m->co3) || (j == m->h && k < m->N)) continue;
         if (total[j] > 0.0 || j == m->h) {
             if (n >= r->known_n || r->known_masters[n] != j) same = 0;
             r->masters[n++] = j;
         }
     }
     same = same && n == r->known_n;
-    r->n = n, r->wide = PADDED(n);
-    if (!same) {
-        for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
-        for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
-        r->known_n = n, r->known_held = held;
-        r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
-        int ns = 0, entry = 0, times = 0, square = 0;
-        memset(r->kinds, 0, sizeof(int) * (size_t)m->K);
-        for (int s = 0; s < m->S; s++) {
-            const double *nu = m->nu + (size_t)s * m->N;
-            int first = entry, possible = 1;
-            for (int e = m->in_start[s]; e < m->in_start[s + 1] && possible; e++) {
-                possible = r->of_master[m->in[e]] >= 0;
-                r->place[entry] = r->of_master[m->in[e]], r->count[entry] = m->times[e], entry++;
-            }
-            if (!possible) { entry = first; continue; }
-            double nu_h = protons(r, nu, held), alkalinity = m->alkaline[s];
-            r->species[ns] = s, r->start[ns] = first;
-            r->water[ns] = m->water[s], r->z[ns] = m->charge[s], r->z2[ns] = m->charge[s] * m->charge[s];
-            r->up[ns] = nu_h > 0.0 ? nu_h : 0.0, r->down[ns] = nu_h < 0.0 ? -nu_h : 0.0;
-            r->carbonic[ns] = nu[m->co3] != 0.0 ? alkalinity : 0.0;
-            r->other[ns] = nu[m->co3] != 0.0 ? 0.0 : alkalinity;
-            r->kind[ns] = m->kind[s], r->kinds[m->kind[s]] = 1;
-            r->times_start[ns] = times, r->square_start[ns] = square;
-            for (int e = first; e < entry; e++) {
-                int inverse = r->count[e] < 0.0 ? n : 0;
-                for (int k = 0; k < (int)fabs(r->count[e]); k++) r->times[times++] = r->place[e] + inverse;
-                for (int f = e; f < entry; f++)
-                    r->square[square] = r->place[e] * r->wide + r->place[f], r->weight[square++] = r->count[e] * r->count[f];
-            }
-            ns++;
+    r->n = n;
+    if (same) return;
+    for (int j = 0; j < m->N; j++) r->of_master[j] = -1;
+    for (int j = 0; j < n; j++) r->known_masters[j] = r->masters[j], r->of_master[r->masters[j]] = j;
+    r->known_n = n, r->known_held = held;
+    r->h = r->of_master[m->h], r->co3 = r->of_master[m->co3];
+    int ns = 0, entry = 0, times = 0, square = 0;
+    memset(r->kinds, 0, sizeof(int) * (size_t)m->K);
+    for (int s = 0; s < m->S; s++) {
+        const double *nu = m->nu + (size_t)s * (size_t)m->N;
+        int first = entry, possible = 1;
+        for (int e = m->in_start[s]; e < m->in_start[s + 1] && possible; e++) {
+            possible = r->of_master[m->in[e]] >= 0;
+            r->place[entry] = r->of_master[m->in[e]], r->count[entry] = m->times[e], entry++;
         }
-        r->start[ns] = entry, r->times_start[ns] = times, r->square_start[ns] = square;
-        r->nkinds = 0;
-        for (int k = 0; k < m->K; k++) if (r->kinds[k]) r->kinds[r->nkinds++] = k;
-        r->ns = ns;
-        r->nphases = entry = 0;
-        for (int p = 0; p < m->P; p++) {
-            int possible = 1, first = entry;
-            for (int e = m->phase_in_start[p]; e < m->phase_in_start[p + 1] && possible; e++) {
-                possible = r->of_master[m->phase_in[e]] >= 0;
-                r->made_place[entry] = r->of_master[m->phase_in[e]], r->made_count[entry] = m->phase_times[e], entry++;
+        if (!possible) { entry = first; continue; }
+        double nu_h = protons(r, nu, held), alkalinity = m->alkaline[s];
+        r->species[ns] = s, r->start[ns] = first;
+        r->water[ns] = m->water[s], r->z[ns] = m->charge[s], r->z2[ns] = m->charge[s] * m->charge[s];
+        r->up[ns] = nu_h > 0.0 ? nu_h : 0.0, r->down[ns] = nu_h < 0.0 ? -nu_h : 0.0;
+        r->carbonic[ns] = nu[m->co3] != 0.0 ? alkalinity : 0.0;
+        r->other[ns] = nu[m->co3] != 0.0 ? 0.0 : alkalinity;
+        r->kind[ns] = m->kind[s], r->kinds[m->kind[s]] = 1;
+        r->times_start[ns] = times, r->square_start[ns] = square;
+        for (int e = first; e < entry; e++) {
+            int inverse = r->count[e] < 0.0 ? n : 0;
+            for (int k = 0; k < (int)fabs(r->count[e]); k++) r->times[times++] = r->place[e] + inverse;
+            for (int f = e; f < entry; f++) {
+                int low = r->place[e] < r->place[f] ? e : f, high = low == e ? f : e;
+                r->square[square] = r->place[low] * n + r->place[high];
+                r->weight[square++] = r->count[e] * r->count[f];
             }
-            if (possible) r->made[r->nphases] = p, r->made_start[r->nphases++] = first;
-            else entry = first;
         }
-        r->made_start[r->nphases] = entry;
-        if (m->pitzer) pairs_of_row(r);
-        r->known_temperature = r->known_k = -1.0;
+        ns++;
     }
-    for (int j = 0; j < n; j++) {
-        r->total[j] = total[r->masters[j]];
-        r->ln_total[j] = log(r->total[j] > TINY ? r->total[j] : TINY);
+    r->start[ns] = entry, r->times_start[ns] = times, r->square_start[ns] = square;
+    r->nkinds = 0;
+    for (int k = 0; k < m->K; k++) if (r->kinds[k]) r->kinds[r->nkinds++] = k;
+    r->ns = ns;
+    r->nphases = entry = 0;
+    for (int p = 0; p < m->P; p++) {
+        int possible = 1, first = entry;
+        for (int e = m->phase_in_start[p]; e < m->phase_in_start[p + 1] && possible; e++) {
+            possible = r->of_master[m->phase_in[e]] >= 0;
+            r->made_place[entry] = r->of_master[m->phase_in[e]], r->made_count[entry] = m->phase_times[e], entry++;
+        }
+        if (possible) r->made[r->nphases] = p, r->made_start[r->nphases++] = first;
+        else entry = first;
     }
-    if (held & HOLD_GAS)
-        for (int j = 0; j < n; j++) r->gas_nu[j] = m->phase_nu[(size_t)m->gas * m->N + r->masters[j]];
+    r->made_start[r->nphases] = entry;
+    if (m->pitzer) pairs_of_rows(r);
+    r->known_strong = r->known_k = all_of(-1.0);
+    for (int j = 0; j < n; j++) r->gas_nu[j] = m->phase_nu[(size_t)m->gas * (size_t)m->N + (size_t)r->masters[j]];
+}
+
+/* Totals of the rows side by side. */
+static void load(Room *r, const double *const total[LANES]) {
+    for (int j = 0; j < r->n; j++) {
+        for (int l = 0; l < LANES; l++) AT(r->total[j], l) = total[l][r->masters[j]];
+        r->ln_total[j] = log_of(more(r->total[j], all_of(TINY)));
+    }
 }
 
 /* A table of a curve at a temperature, straight between its points, and on along its ends or level beyond them. */
 static double along_curve(const Model *m, const double *table, int curve, double t, int level) {
     int first = m->curve_start[curve], last = m->curve_start[curve + 1] - 1, k = first;
     double c = t - 273.15;
-    if (level) c = clip(c, m->curve_c[first], m->curve_c[last]);
+    if (level) c = c < m->curve_c[first] ? m->curve_c[first] : c > m->curve_c[last] ? m->curve_c[last] : c;
     if (first == last) return table[first];
     while (k < last - 1 && c > m->curve_c[k + 1]) k++;
     return table[k] + (table[k + 1] - table[k]) / (m->curve_c[k + 1] - m->curve_c[k]) * (c - m->curve_c[k]);
 }
 
-/* ln K of every phase, and the saturated molalities; kept while the temperature stays. */
-static void phases_at(Room *r, double t) {
+/* ln K of every phase, and the saturated molalities; kept while the temperatures stay. */
+HOT static void phases_at(Room *r, const Given *given) {
     const Model *m = r->m;
-    if (r->at_k == t) return;
-    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
+    Real t = given->t;
+    if (same_as(r->at_k, t)) return;
+    Real span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT, log10_t = log_of(t) / LN10;
     for (int p = 0; p < m->P; p++) r->at_ln_k[p] = m->phase_ln_k[p] + span * m->phase_delta_h[p];
     for (int i = 0; i < m->analytics; i++) {
         const double *e = m->analytic + 6 * i;
-        r->at_ln_k[m->analytic_of[i]] =
-            LN10 * (e[0] + e[1] * t + e[2] / t + e[3] * log10(t) + e[4] / (t * t) + e[5] * t * t);
+        r->at_ln_k[m->analytic_of[i]] = LN10 * (e[0] + e[1] * t + e[2] / t + e[3] * log10_t + e[4] / (t * t) + e[5] * t * t);
     }
     for (int i = 0; i < m->curves; i++) {
-        r->at_ln_k[m->curve_of[i]] = along_curve(m, m->curve_ln_k, i, t, 0);
-        r->at_saturated[i] = exp(along_curve(m, m->curve_ln_molality, i, t, 1));
+        Real ln = all_of(0.0);
+        for (int l = 0; l < LANES; l++) {
+            AT(r->at_ln_k[m->curve_of[i]], l) = along_curve(m, m->curve_ln_k, i, AT(t, l), 0);
+            AT(ln, l) = along_curve(m, m->curve_ln_molality, i, AT(t, l), 1);
+        }
+        r->at_saturated[i] = exp_of(ln);
     }
     r->at_k = t;
 }
 
 /* --- dilute: Debye-Hueckel --------------------------------------------------------------------------------------- */
 
-typedef struct { double a, b; } Water;
-
-HOT static void dilute_gamma(Room *r, Water w, double strength) {
+/* ln gamma of the kinds of species that are there, and its slope by the ionic strength. */
+WITHIN void dilute_gamma(Room *r, const Given *given, Real strength) {
     const Model *m = r->m;
-    int held = strength >= HELD_ABOVE;
-    double i = clip(strength, 1e-12, HELD_ABOVE), root = sqrt(i);
-    for (int i_ = 0; i_ < r->nkinds; i_++) {
-        int k = r->kinds[i_];
-        double below = 1.0 + (m->kind_davies[k] ? 1.0 : w.b * m->kind_a[k]) * root;
-        double linear = m->kind_davies[k] ? 0.3 * w.a * m->kind_z2[k] : m->kind_b[k];
-        r->kind_ln[k] = (-w.a * m->kind_z2[k] * root / below + linear * i) * LN10;
-        r->kind_slope[k] = held ? 0.0 : (-w.a * m->kind_z2[k] / (2.0 * root * below * below) + linear) * LN10;
+    Mask held = ~below(strength, all_of(HELD_ABOVE));
+    Real i = within(strength, 1e-12, HELD_ABOVE), root = root_of(i), twice = 2.0 * root;
+    for (int place = 0; place < r->nkinds; place++) {
+        int k = r->kinds[place];
+        Real size = m->kind_davies[k] ? all_of(1.0) : given->b * m->kind_a[k], share = 1.0 / (1.0 + size * root);
+        Real linear = m->kind_davies[k] ? 0.3 * given->a * m->kind_z2[k] : all_of(m->kind_b[k]);
+        Real steep = given->a * m->kind_z2[k] * share;
+        r->kind_ln[k] = (linear * i - steep * root) * LN10;
+        r->kind_slope[k] = where(held, NOTHING, (linear - steep * share / twice) * LN10);
     }
 }
 
 /* Activities of the masters and their inverses. */
-static void activities(Room *r) {
+WITHIN void activities(Room *r) {
     int n = r->n;
-    for (int j = 0; j < n; j++) r->a[j] = exp(r->lam[j]), r->a[n + j] = 1.0 / r->a[j];
+    for (int j = 0; j < n; j++) r->a[j] = exp_of(r->lam[j]), r->a[n + j] = 1.0 / r->a[j];
 }
 
 /* 1/gamma of the kinds of species, in place of their ln gamma. */
-static void inverse_gamma(Room *r) {
-    for (int i = 0; i < r->nkinds; i++) r->kind_ln[r->kinds[i]] = exp(-r->kind_ln[r->kinds[i]]);
+WITHIN void inverse_gamma(Room *r) {
+    for (int i = 0; i < r->nkinds; i++) r->kind_ln[r->kinds[i]] = exp_of(-r->kind_ln[r->kinds[i]]);
 }
 
 /* The amount of a species at these activities and this 1/gamma of its kind. */
-WITHIN double product(const Room *r, int s) {
-    double out = r->k[s] * r->kind_ln[r->kind[s]];
+WITHIN Real product(const Room *r, int s) {
+    Real out = r->k[s] * r->kind_ln[r->kind[s]];
     for (int e = r->times_start[s]; e < r->times_start[s + 1]; e++) out *= r->a[r->times[e]];
     return out;
 }
 
 /* Amounts at the present activities and ionic strength. */
-HOT static void dilute_amounts(Room *r, Water w) {
-    double all = 0.0, charged = 0.0;
-    dilute_gamma(r, w, r->strength);
+HOT static void dilute_amounts(Room *r, const Given *given) {
+    Real all = NOTHING, charged = NOTHING;
+    dilute_gamma(r, given, r->strength);
     inverse_gamma(r);
     activities(r);
     for (int s = 0; s < r->ns; s++) {
-        double c = product(r, s);
-        c = c > LEAST ? (c < MOST_THERE ? c : MOST_THERE) : LEAST;
-        r->c[s] = c;
-        all += c;
+        r->c[s] = within(product(r, s), LEAST, MOST_THERE);
+        all += r->c[s];
     }
-    r->ln_aw = log(clip(1.0 - 0.017 * all, 0.3, 1.0));
+    r->ln_aw = log_of(within(1.0 - 0.017 * all, 0.3, 1.0));
     for (int s = 0; s < r->ns; s++) {
-        if (r->water[s] != 0.0) r->c[s] *= exp(r->water[s] * r->ln_aw);
+        if (r->water[s] != 0.0) r->c[s] *= exp_of(r->water[s] * r->ln_aw);
         charged += r->c[s] * r->z2[s];
     }
     r->gap = 0.5 * charged - r->strength;
 }
 
+static void clear(Real *numbers, int count) { memset(numbers, 0, sizeof(Real) * (size_t)count); }
+
 static void clear_sums(Room *r) {
     int n = r->n;
-    memset(r->sum, 0, sizeof(double) * (size_t)n);
-    memset(r->jacobian, 0, sizeof(double) * (size_t)(n * r->wide));
-    memset(r->shift, 0, sizeof(double) * (size_t)n);
-    memset(r->gain, 0, sizeof(double) * (size_t)n);
-    memset(r->lose, 0, sizeof(double) * (size_t)n);
-    memset(r->carb, 0, sizeof(double) * (size_t)n);
-    memset(r->oth, 0, sizeof(double) * (size_t)n);
-    r->gained = r->lost = r->gain0 = r->lose0 = r->carb0 = r->oth0 = r->carb_sum = r->oth_sum = 0.0;
+    clear(r->sum, n), clear(r->jacobian, n * n), clear(r->shift, n), clear(r->gain, n), clear(r->lose, n);
+    clear(r->carb, n), clear(r->oth, n);
+    r->gained = r->lost = r->gain0 = r->lose0 = r->carb0 = r->oth0 = r->carb_sum = r->oth_sum = NOTHING;
 }
 
 /* Weighted sums of the amounts and their change where ln c answers by nu alone; of the jacobian's two equal halves the
  * upper one. */
 WITHIN void plain_sums(Room *r, int s, int alkalinity) {
     const int first = r->start[s], end = r->start[s + 1], *place = r->place;
-    double c = r->c[s];
+    Real c = r->c[s];
     for (int k = r->square_start[s]; k < r->square_start[s + 1]; k++) r->jacobian[r->square[k]] += c * r->weight[k];
     for (int e = first; e < end; e++) r->sum[place[e]] += c * r->count[e];
-    double up = c * r->up[s], down = c * r->down[s];
-    if (up != 0.0) {
+    if (r->up[s] != 0.0) {
+        Real up = c * r->up[s];
         r->gained += up;
         for (int e = first; e < end; e++) r->gain[place[e]] += up * r->count[e];
-    } else if (down != 0.0) {
+    } else if (r->down[s] != 0.0) {
+        Real down = c * r->down[s];
         r->lost += down;
         for (int e = first; e < end; e++) r->lose[place[e]] += down * r->count[e];
     }
     if (alkalinity) {
-        double one = c * r->carbonic[s], two = c * r->other[s];
+        Real one = c * r->carbonic[s], two = c * r->other[s];
         r->carb_sum += one, r->oth_sum += two;
         for (int e = first; e < end; e++) {
             r->carb[place[e]] += one * r->count[e];
@@ -574,17 +559,17 @@ WITHIN void plain_sums(Room *r, int s, int alkalinity) {
 }
 
 WITHIN void mirror(Room *r) {
-    double *square = r->jacobian;
-    for (int j = 1; j < r->n; j++) for (int k = 0; k < j; k++) square[j * r->wide + k] = square[k * r->wide + j];
+    Real *square = r->jacobian;
+    for (int j = 1; j < r->n; j++) for (int k = 0; k < j; k++) square[j * r->n + k] = square[k * r->n + j];
 }
 
 HOT static void dilute_sums(Room *r, int alkalinity) {
-    double *drift = r->du, *reach = r->reach;
-    memset(reach, 0, sizeof(double) * (size_t)r->n);
-    memset(drift, 0, sizeof(double) * (size_t)r->n);
+    Real *drift = r->du, *reach = r->reach;
+    clear(reach, r->n), clear(drift, r->n);
     for (int s = 0; s < r->ns; s++) {
         plain_sums(r, s, alkalinity);
-        double part = r->c[s] * r->kind_slope[r->kind[s]], half = 0.5 * r->c[s] * r->z2[s];
+        Real part = r->c[s] * r->kind_slope[r->kind[s]], half = 0.5 * r->c[s] * r->z2[s];
+        if (r->z2[s] == 0.0 && r->m->kind_b[r->kind[s]] == 0.0) continue;
         for (int e = r->start[s]; e < r->start[s + 1]; e++)
             drift[r->place[e]] += part * r->count[e], reach[r->place[e]] += half * r->count[e];
     }
@@ -592,25 +577,21 @@ HOT static void dilute_sums(Room *r, int alkalinity) {
 }
 
 /* What the change of the ionic strength does to the sums; it is held while the balances are still far off. */
-HOT static void strength_answers(Room *r, int near) {
+HOT static void strength_answers(Room *r, const Real *most) {
     int n = r->n;
-    double *drift = r->du, *reach = r->reach, q = 1.0, up = 0.0, down = 0.0, one = 0.0, two = 0.0;
-    r->drift_off = 0.0;
-    if (!near) {
-        memset(reach, 0, sizeof(double) * (size_t)n);
-        return;
-    }
+    Real *drift = r->du, *reach = r->reach, q = all_of(1.0), up = NOTHING, down = NOTHING, one = NOTHING, two = NOTHING;
+    Mask near = below(*most, all_of(1.0));
     /* ln c falls by slope times the change of the ionic strength: one rank for all of them. */
     for (int s = 0; s < r->ns; s++) {
-        double part = r->c[s] * r->kind_slope[r->kind[s]];
+        Real part = r->c[s] * r->kind_slope[r->kind[s]];
         q += 0.5 * part * r->z2[s];
         up += part * r->up[s], down += part * r->down[s], one += part * r->carbonic[s], two += part * r->other[s];
     }
-    q = 1.0 / (q > 0.2 ? q : 1.0);
+    q = where(near, 1.0 / where(above(q, all_of(0.2)), q, all_of(1.0)), NOTHING);
     r->drift_off = r->gap * q;
     for (int j = 0; j < n; j++) reach[j] *= q;
     for (int j = 0; j < n; j++) {
-        double *row = r->jacobian + j * r->wide, off = drift[j];
+        Real *row = r->jacobian + j * n, off = drift[j];
         for (int k = 0; k < n; k++) row[k] -= off * reach[k];
         r->shift[j] -= off * r->drift_off;
     }
@@ -624,30 +605,29 @@ HOT static void strength_answers(Room *r, int near) {
 
 /* --- strong: Pitzer ---------------------------------------------------------------------------------------------- */
 
-/* The pairs, like ions and triples among the species of the row. */
-static void pairs_of_row(Room *r) {
+/* The pairs, like ions and triples among the species of the rows. */
+static void pairs_of_rows(Room *r) {
     const Model *m = r->m;
-    int *of = r->acts; /* place of a species in the row, for now */
+    int *of = r->acts; /* place of a species in the rows, for now */
     for (int s = 0; s < m->S; s++) of[s] = -1;
     for (int s = 0; s < r->ns; s++) of[r->species[s]] = s;
-    r->npairs = r->nlikes = r->ntriples = 0;
+    r->nflat = r->npairs = r->nlikes = r->ntriples = 0;
     for (int k = 0; k < m->pairs; k++) {
         int i = of[m->pair[2 * k]], j = of[m->pair[2 * k + 1]];
         if (i < 0 || j < 0) continue;
+        const double *b0 = m->beta0 + 6 * k, *b1 = m->beta1 + 6 * k, *b2 = m->beta2 + 6 * k, *c = m->cphi + 6 * k;
         int flat = 1;
-        for (int t = 1; t < 6 && flat; t++)
-            flat = m->beta0[6 * k + t] == 0.0 && m->beta1[6 * k + t] == 0.0 && m->beta2[6 * k + t] == 0.0 &&
-                m->cphi[6 * k + t] == 0.0;
-        r->pairs[r->npairs++] = (Pair){i, j, k, m->pair_alpha[k], flat,
-                                       m->beta0[6 * k], m->beta1[6 * k], m->beta2[6 * k], m->cphi[6 * k]};
+        for (int t = 1; t < 6 && flat; t++) flat = b0[t] == 0.0 && b1[t] == 0.0 && b2[t] == 0.0 && c[t] == 0.0;
+        if (flat) r->flat[r->nflat++] = (Flat){i, j, m->pair_alpha[k], *b0, *b1, *b2, *c};
+        else r->pairs[r->npairs++] = (Pair){i, j, k, m->pair_alpha[k], NOTHING, NOTHING, NOTHING, NOTHING};
     }
     for (int k = 0; k < m->likes; k++) {
         int i = of[m->like[2 * k]], j = of[m->like[2 * k + 1]];
-        if (i >= 0 && j >= 0) r->likes[r->nlikes++] = (Like){i, j, k, 0.0};
+        if (i >= 0 && j >= 0) r->likes[r->nlikes++] = (Like){i, j, k, NOTHING};
     }
     for (int k = 0; k < m->triples; k++) {
         int a = of[m->triple[3 * k]], b = of[m->triple[3 * k + 1]], c = of[m->triple[3 * k + 2]];
-        if (a >= 0 && b >= 0 && c >= 0) r->triples[r->ntriples++] = (Triple){a, b, c, k, 0.0};
+        if (a >= 0 && b >= 0 && c >= 0) r->triples[r->ntriples++] = (Triple){a, b, c, k, NOTHING};
     }
     r->ncharges = 0;
     for (int i = 0; i < r->ns; i++) {
@@ -658,120 +638,119 @@ static void pairs_of_row(Room *r) {
     }
 }
 
-static double along(const double *v, const double *basis) {
-    double out = 0.0;
-    for (int t = 0; t < 6; t++) out += v[t] * basis[t];
+WITHIN Real along(const double *v, const Real *basis) {
+    Real out = v[0] * basis[0];
+    for (int t = 1; t < 6; t++) out += v[t] * basis[t];
     return out;
 }
 
-static void strong_at(Room *r, double t) {
+HOT static void strong_at(Room *r, const Given *given) {
     const Model *m = r->m;
-    if (t == r->known_strong && r->known_temperature == t) return;
+    Real t = given->t;
+    if (same_as(r->known_strong, t)) return;
     double R = REFERENCE_K;
-    double basis[6] = {1.0, 1.0 / t - 1.0 / R, log(t / R), t - R, t * t - R * R, 1.0 / (t * t) - 1.0 / (R * R)};
+    Real basis[6] = {all_of(1.0), 1.0 / t - 1.0 / R, log_of(t / R), t - R, t * t - R * R, 1.0 / (t * t) - 1.0 / (R * R)};
     for (int p = 0; p < r->npairs; p++) {
         Pair *one = r->pairs + p;
-        if (one->flat) continue;
         int k = one->k;
         one->b0 = along(m->beta0 + 6 * k, basis), one->b1 = along(m->beta1 + 6 * k, basis);
         one->b2 = along(m->beta2 + 6 * k, basis), one->c = along(m->cphi + 6 * k, basis);
     }
     for (int p = 0; p < r->nlikes; p++) r->likes[p].value = along(m->like_value + 6 * r->likes[p].k, basis);
     for (int p = 0; p < r->ntriples; p++) r->triples[p].value = along(m->triple_value + 6 * r->triples[p].row, basis);
-    r->known_strong = r->known_temperature = t;
+    r->known_strong = t;
 }
 
-typedef struct { double g, first, second; } Shape;
+typedef struct { Real g, first, second; } Shape;
 
 /* Pitzer's g(alpha sqrt I) and what its first two derivatives come to by the ionic strength. */
-static Shape shape_of(double alpha, double root, double strength) {
-    double x = alpha * root, e, value, slope, bend;
-    if (x < 1e-9) x = 1e-9;
-    e = exp(-x);
-    if (x < 1e-3) {
-        value = 1.0 - 2.0 * x / 3.0, slope = -2.0 / 3.0, bend = 0.5;
-    } else {
-        value = 2.0 * (1.0 - (1.0 + x) * e) / (x * x);
-        slope = 2.0 * (e - value) / x;
-        bend = 2.0 * ((value - e) / x - e - slope) / x;
-    }
+WITHIN void shape_of(Shape *out, double alpha, Real root, Real strength) {
+    Real x = more(alpha * root, all_of(1e-9)), e = exp_of(more(-x, all_of(LEAST_LN)));
+    Mask tiny = below(x, all_of(1e-3));
+    Real value = where(tiny, 1.0 - 2.0 * x / 3.0, 2.0 * (1.0 - (1.0 + x) * e) / (x * x));
+    Real slope = where(tiny, all_of(-2.0 / 3.0), 2.0 * (e - value) / x);
+    Real bend = where(tiny, all_of(0.5), 2.0 * ((value - e) / x - e - slope) / x);
     x = alpha * root;
-    return (Shape){value, slope * x / (2.0 * strength), (bend * x - slope) * x / (4.0 * strength * strength)};
+    out->g = value, out->first = slope * x / (2.0 * strength);
+    out->second = (bend * x - slope) * x / (4.0 * strength * strength);
 }
 
-static void j_of(double x, double *value, double *slope) {
-    if (x < 1e-12) x = 1e-12;
-    double ln_x = log(x), root = exp(0.528 * ln_x);
-    double bend = 4.581 * exp(-0.7237 * ln_x - 0.0120 * root), below = 4.0 + bend;
+WITHIN void j_of(Real x, Real *value, Real *slope) {
+    Real ln_x = log_of(more(x, all_of(1e-12))), root = exp_of(0.528 * ln_x);
+    Real bend = 4.581 * exp_of(-0.7237 * ln_x - 0.0120 * root), below = 4.0 + bend;
     *value = x / below;
     *slope = 1.0 / below - bend / (below * below) * (-0.7237 - 0.0120 * 0.528 * root);
 }
 
 /* What ions of one sign whose charges differ come to beyond others, by the strength and x of two single charges. */
-static void apart_at(Room *r, double strength, double x) {
-    double j[MOST_CHARGE * MOST_CHARGE + 1], slope[MOST_CHARGE * MOST_CHARGE + 1];
-    for (int k = 0; k <= MOST_CHARGE * MOST_CHARGE; k++) slope[k] = -1.0; /* not looked at yet: it is never below 0 */
+WITHIN void apart_at(Room *r, Real strength, Real x) {
+    Real j[MOST_CHARGE * MOST_CHARGE + 1], slope[MOST_CHARGE * MOST_CHARGE + 1];
+    int known[MOST_CHARGE * MOST_CHARGE + 1] = {0};
     for (int k = 0; k < r->ncharges; k++) for (int l = 0; l < r->ncharges; l++) {
         double one = r->charges[k], two = r->charges[l];
-        r->apart[k][l] = r->apart1[k][l] = 0.0;
+        r->apart[k][l] = r->apart1[k][l] = NOTHING;
         if (one * two <= 0.0 || one == two) continue;
         int times[3] = {(int)(one * two), (int)(one * one), (int)(two * two)};
         for (int i = 0; i < 3; i++)
-            if (slope[times[i]] == -1.0) j_of(x * times[i], j + times[i], slope + times[i]);
-        int both = times[0], first = times[1], second = times[2];
-        double e = both / (4.0 * strength) * (j[both] - 0.5 * j[first] - 0.5 * j[second]);
+            if (!known[times[i]]) known[times[i]] = 1, j_of(x * (double)times[i], j + times[i], slope + times[i]);
+        double both = times[0], first = times[1], second = times[2];
+        Real e = both / (4.0 * strength) * (j[times[0]] - 0.5 * j[times[1]] - 0.5 * j[times[2]]);
         r->apart[k][l] = e;
-        r->apart1[k][l] = -e / strength + both / (8.0 * strength * strength) *
-            (x * both * slope[both] - 0.5 * x * first * slope[first] - 0.5 * x * second * slope[second]);
+        r->apart1[k][l] = both / (8.0 * strength * strength) *
+            (x * both * slope[times[0]] - 0.5 * x * first * slope[times[1]] - 0.5 * x * second * slope[times[2]]) - e / strength;
     }
 }
+
+/* A pair's share of the sums over pairs. */
+#define ADD_PAIR(one) do { \
+        int i = (one).i, j = (one).j, si = steers[i], sj = steers[j]; \
+        const Shape *g = first + (one).alpha; \
+        Real mi = m[i], mj = m[j]; \
+        Real b = (one).b0 + (one).b1 * g->g, b1 = (one).b1 * g->first, b2 = (one).b1 * g->second; \
+        if (has_other(one)) { \
+            const Shape *g2 = other + (one).alpha; \
+            b += (one).b2 * g2->g, b1 += (one).b2 * g2->first, b2 += (one).b2 * g2->second; \
+        } \
+        if (i != of) { /* pairs come by their first ion: its sums stay at hand */ \
+            if (of >= 0) r->lm[of] += lm, r->l1m[of] += l1m, r->cm[of] += cm; \
+            of = i, lm = l1m = cm = NOTHING; \
+        } \
+        lm += b * mj, l1m += b1 * mj, cm += (one).c * mj; \
+        r->lm[j] += b * mi, r->l1m[j] += b1 * mi, r->cm[j] += (one).c * mi; \
+        bend += 2.0 * mi * mj * b2; \
+        if (si >= 0 && sj >= 0) { \
+            Real h = 2.0 * b + zsum * (one).c; \
+            H[si * a + sj] += h, H[sj * a + si] += h; \
+        } \
+    } while (0)
 
 /* ln gamma of all species, ln of the water activity, and where `bends` the derivatives by the amounts that steer. */
 HOT static void strong_gamma(Room *r, int bends) {
     int ns = r->ns, a = bends ? r->nsteer : 0;
     const int *steers = bends ? r->steers : r->nobody;
-    double *m = r->mm, strength = 0.0, zsum = 0.0, total = 0.0;
+    Real *m = r->mm, strength = NOTHING, zsum = NOTHING, total = NOTHING;
     for (int s = 0; s < ns; s++) {
-        int acts = r->c[s] > ACTS;
-        m[s] = acts ? (r->c[s] < MOST ? r->c[s] : MOST) : 0.0;
+        m[s] = where(above(r->c[s], all_of(ACTS)), less(r->c[s], all_of(MOST)), NOTHING);
         strength += m[s] * r->z2[s], zsum += m[s] * fabs(r->z[s]), total += m[s];
-        r->lm[s] = r->l1m[s] = r->cm[s] = 0.0;
+        r->lm[s] = r->l1m[s] = r->cm[s] = NOTHING;
     }
-    strength = 0.5 * strength > 1e-9 ? 0.5 * strength : 1e-9;
-    double root = sqrt(strength), ap = r->a_phi, below = 1.0 + PITZER_B * root;
-    double f = -4.0 * ap * strength / PITZER_B * log(below);
-    double f1 = -2.0 * ap * (2.0 / PITZER_B * log(below) + root / below);
-    double f2 = -2.0 * ap * (1.0 / (root * below) + 0.5 / (root * below * below));
-    Shape two = shape_of(2.0, root, strength), low = shape_of(1.4, root, strength);
-    Shape twelve = shape_of(12.0, root, strength), fifty = shape_of(50.0, root, strength);
-    Shape first[3] = {two, low, two}, other[3] = {twelve, twelve, fifty};
-    double *H = r->hessian, bend = f2;
-    memset(H, 0, sizeof(double) * (size_t)(a * a));
-    double lm = 0.0, l1m = 0.0, cm = 0.0;
+    strength = more(0.5 * strength, all_of(1e-9));
+    Real root = root_of(strength), ap = r->a_phi, under = 1.0 + PITZER_B * root, ln_under = log_of(under);
+    Real f = -4.0 * ap * strength / PITZER_B * ln_under;
+    Real f1 = -2.0 * ap * (2.0 / PITZER_B * ln_under + root / under);
+    Real f2 = -2.0 * ap * (1.0 / (root * under) + 0.5 / (root * under * under));
+    Shape first[3], other[3];
+    shape_of(first, 2.0, root, strength), shape_of(first + 1, 1.4, root, strength), first[2] = first[0];
+    shape_of(other, 12.0, root, strength), other[1] = other[0], shape_of(other + 2, 50.0, root, strength);
+    Real *H = r->hessian, bend = f2, lm = NOTHING, l1m = NOTHING, cm = NOTHING;
+    clear(H, a * a);
     int of = -1;
-    for (int p = 0; p < r->npairs; p++) {
-        const Pair *one = r->pairs + p;
-        int i = one->i, j = one->j;
-        double mi = m[i], mj = m[j];
-        Shape g = first[one->alpha];
-        double b = one->b0 + one->b1 * g.g, b1 = one->b1 * g.first, b2 = one->b1 * g.second;
-        if (one->b2 != 0.0) {
-            Shape g2 = other[one->alpha];
-            b += one->b2 * g2.g, b1 += one->b2 * g2.first, b2 += one->b2 * g2.second;
-        }
-        if (i != of) { /* pairs come by their first ion: its sums stay at hand */
-            if (of >= 0) r->lm[of] += lm, r->l1m[of] += l1m, r->cm[of] += cm;
-            of = i, lm = l1m = cm = 0.0;
-        }
-        lm += b * mj, l1m += b1 * mj, cm += one->c * mj;
-        r->lm[j] += b * mi, r->l1m[j] += b1 * mi, r->cm[j] += one->c * mi;
-        bend += 2.0 * mi * mj * b2;
-        int si = steers[i], sj = steers[j];
-        if (si >= 0 && sj >= 0) {
-            double h = 2.0 * b + zsum * one->c;
-            H[si * a + sj] += h, H[sj * a + si] += h;
-        }
-    }
+#define has_other(one) ((one).b2 != 0.0)
+    for (int p = 0; p < r->nflat; p++) ADD_PAIR(r->flat[p]);
+#undef has_other
+#define has_other(one) any(above(size_of((one).b2), NOTHING))
+    for (int p = 0; p < r->npairs; p++) ADD_PAIR(r->pairs[p]);
+#undef has_other
     if (of >= 0) r->lm[of] += lm, r->l1m[of] += l1m, r->cm[of] += cm;
     for (int p = 0; p < r->nlikes; p++) {
         const Like *one = r->likes + p;
@@ -784,25 +763,26 @@ HOT static void strong_gamma(Room *r, int bends) {
             if (i != j) H[sj * a + si] += 2.0 * one->value;
         }
     }
-    double in_charge[MOST_CHARGES] = {0.0};
+    Real in_charge[MOST_CHARGES], by_charge[MOST_CHARGES], by_charge1[MOST_CHARGES];
+    clear(in_charge, r->ncharges);
     for (int s = 0; s < ns; s++) in_charge[r->charge_of[s]] += m[s];
     apart_at(r, strength, 6.0 * ap * root);
-    double by_charge[MOST_CHARGES], by_charge1[MOST_CHARGES];
     for (int k = 0; k < r->ncharges; k++) {
-        by_charge[k] = by_charge1[k] = 0.0;
+        by_charge[k] = by_charge1[k] = NOTHING;
         for (int l = 0; l < r->ncharges; l++)
             by_charge[k] += r->apart[k][l] * in_charge[l], by_charge1[k] += r->apart1[k][l] * in_charge[l];
     }
     for (int s = 0; s < ns; s++) r->lm[s] += by_charge[r->charge_of[s]], r->l1m[s] += by_charge1[r->charge_of[s]];
-    double mlm = 0.0, ml1m = 0.0, mcm = 0.0;
+    Real mlm = NOTHING, ml1m = NOTHING, mcm = NOTHING;
     for (int s = 0; s < ns; s++) mlm += m[s] * r->lm[s], ml1m += m[s] * r->l1m[s], mcm += m[s] * r->cm[s];
+    Real squared = 0.5 * (f1 + ml1m), charged = 0.5 * mcm;
     for (int s = 0; s < ns; s++)
-        r->ln_gamma[s] = 0.5 * (f1 + ml1m) * r->z2[s] + 2.0 * r->lm[s] + zsum * r->cm[s] + 0.5 * mcm * fabs(r->z[s]);
-    double energy = f + mlm + 0.5 * zsum * mcm;
+        r->ln_gamma[s] = squared * r->z2[s] + 2.0 * r->lm[s] + zsum * r->cm[s] + charged * fabs(r->z[s]);
+    Real energy = f + mlm + 0.5 * zsum * mcm;
     for (int p = 0; p < r->ntriples; p++) {
         const Triple *one = r->triples + p;
         int i = one->i, j = one->j, k = one->k;
-        double v = one->value;
+        Real v = one->value;
         r->ln_gamma[i] += v * m[j] * m[k], r->ln_gamma[j] += v * m[i] * m[k], r->ln_gamma[k] += v * m[i] * m[j];
         energy += v * m[i] * m[j] * m[k];
         int si = steers[i], sj = steers[j], sk = steers[k];
@@ -810,18 +790,18 @@ HOT static void strong_gamma(Room *r, int bends) {
         if (si >= 0 && sk >= 0) H[si * a + sk] += v * m[j], H[sk * a + si] += v * m[j];
         if (sj >= 0 && sk >= 0) H[sj * a + sk] += v * m[i], H[sk * a + sj] += v * m[i];
     }
-    double mg = 0.0;
+    Real mg = NOTHING;
     for (int s = 0; s < ns; s++) mg += m[s] * r->ln_gamma[s];
     r->ln_aw = WATER_KG_PER_MOL * (energy - mg - total);
     for (int x = 0; x < a; x++) {
         int s = r->steering[x];
         double zs = fabs(r->z[s]);
-        const double *apart = r->apart[r->charge_of[s]];
+        const Real *apart = r->apart[r->charge_of[s]];
+        Real curved = r->z2[s] * 0.25 * bend + r->l1m[s], crossed = r->cm[s];
         for (int y = 0; y < a; y++) {
             int t = r->steering[y];
-            double zt = fabs(r->z[t]);
-            H[x * a + y] += r->z2[s] * (0.25 * bend * r->z2[t] + r->l1m[t]) + r->l1m[s] * r->z2[t] + zs * r->cm[t] +
-                r->cm[s] * zt + 2.0 * apart[r->charge_of[t]];
+            H[x * a + y] += curved * r->z2[t] + r->z2[s] * r->l1m[t] + zs * r->cm[t] + crossed * fabs(r->z[t]) +
+                2.0 * apart[r->charge_of[t]];
         }
     }
 }
@@ -833,88 +813,86 @@ static void steer(Room *r, int s) {
         int j = r->place[e];
         if (r->column_of[j] < 0) r->column_of[j] = r->ncolumns, r->columns[r->ncolumns++] = j;
     }
-    r->stride = PADDED(r->ncolumns + 1);
 }
 
-/* Amounts, activity coefficients and how far each amount is off, and how the amounts that steer answer a step. */
-HOT static int strong_amounts(Room *r, double *worst) {
+/* Amounts, activity coefficients and how far each amount is off, and how the amounts that steer answer a step. A species
+ * steers as soon as it does in one of the lanes that are busy. */
+HOT static void strong_amounts(Room *r, Real *worst, const Mask *busy) {
     int n = r->n, ns = r->ns;
     for (int s = 0; s < ns; s++) {
-        r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
-        if (r->c[s] > STEERS && r->steers[s] < 0 && r->nsteer < MOST_STEER) steer(r, s);
+        r->c[s] = exp_of(within(r->u[s], LEAST_LN, MOST_LN));
+        if (r->steers[s] < 0 && r->nsteer < MOST_STEER && any(*busy & above(r->c[s], all_of(STEERS)))) steer(r, s);
     }
     strong_gamma(r, 1);
-    *worst = 0.0;
+    *worst = NOTHING;
     for (int s = 0; s < ns; s++) {
-        double off = r->u[s] + r->ln_gamma[s] - r->ln_k[s] - r->ln_aw * r->water[s];
+        Real off = r->u[s] + r->ln_gamma[s] - r->ln_k[s] - r->ln_aw * r->water[s];
         for (int e = r->start[s]; e < r->start[s + 1]; e++) off -= r->count[e] * r->lam[r->place[e]];
         r->off[s] = off;
-        if (r->c[s] > ACTS && fabs(off) > *worst) *worst = fabs(off);
+        *worst = where(above(r->c[s], all_of(ACTS)), more(size_of(off), *worst), *worst);
     }
-    int a = r->nsteer, wide = PADDED(a), columns = r->ncolumns, stride = r->stride;
-    double aw[MOST_STEER], there[MOST_STEER];
-    for (int y = 0; y < a; y++) there[y] = r->c[r->steering[y]], aw[y] = 0.0;
-    for (int x = 0; x < a; x++) for (int y = 0; y < a; y++) aw[y] += there[x] * r->hessian[x * a + y];
+    int a = r->nsteer, columns = r->ncolumns, wide = columns + 1;
+    Real aw[MOST_STEER];
+    clear(aw, a);
+    for (int x = 0; x < a; x++) for (int y = 0; y < a; y++) aw[y] += r->c[r->steering[x]] * r->hessian[x * a + y];
     for (int y = 0; y < a; y++) aw[y] = -WATER_KG_PER_MOL * (1.0 + aw[y]);
-    memset(r->right, 0, sizeof(double) * (size_t)(a * stride));
+    clear(r->right, a * wide);
     for (int x = 0; x < a; x++) {
         int s = r->steering[x];
-        double *inner = r->inner + x * wide, *row = r->right + x * stride, wet = r->water[s];
-        for (int y = 0; y < a; y++) inner[y] = (r->hessian[x * a + y] - wet * aw[y]) * there[y];
-        for (int y = a; y < wide; y++) inner[y] = 0.0;
+        Real *inner = r->inner + x * a, *row = r->right + x * wide;
+        for (int y = 0; y < a; y++) inner[y] = (r->hessian[x * a + y] - r->water[s] * aw[y]) * r->c[r->steering[y]];
         inner[x] += 1.0;
-        for (int e = r->start[s]; e < r->start[s + 1]; e++) row[r->column_of[r->place[e]]] = r->count[e];
+        for (int e = r->start[s]; e < r->start[s + 1]; e++) row[r->column_of[r->place[e]]] = all_of(r->count[e]);
         row[columns] = -r->off[s];
     }
-    if (!solve_many(r->inner, r->right, a, columns + 1)) return 0;
-    memset(r->qc, 0, sizeof(double) * (size_t)stride);
-    memset(r->q, 0, sizeof(double) * (size_t)n);
+    solve_many(r->inner, r->right, a, wide);
+    clear(r->qc, wide), clear(r->q, n);
     for (int y = 0; y < a; y++) {
-        double part = aw[y] * there[y];
-        for (int k = 0; k < stride; k++) r->qc[k] += part * r->right[y * stride + k];
+        Real part = aw[y] * r->c[r->steering[y]];
+        for (int k = 0; k < wide; k++) r->qc[k] += part * r->right[y * wide + k];
     }
     for (int k = 0; k < columns; k++) r->q[r->columns[k]] = r->qc[k];
     r->q0 = r->qc[columns];
-    return 1;
 }
 
 /* A share of a species whose ln c answers as this: into the sums by master and those of protons and alkalinity. */
-WITHIN void answer_sums(Room *r, int s, double share, const double *answer, int alkalinity) {
-    int n = r->n, stride = r->stride;
-    double c = share * r->c[s], also[4] = {c * r->up[s], c * r->down[s], c * r->carbonic[s], c * r->other[s]};
+WITHIN void answer_sums(Room *r, int s, double share, const Real *answer, int alkalinity) {
+    int n = r->n, wide = r->ncolumns + 1;
+    Real c = share * r->c[s];
+    double also[4] = {r->up[s], r->down[s], r->carbonic[s], r->other[s]};
     for (int e = r->start[s]; e < r->start[s + 1]; e++) {
-        double part = c * r->count[e], *row = r->answers + r->place[e] * stride;
-        for (int k = 0; k < stride; k++) row[k] += part * answer[k];
+        Real part = c * r->count[e], *row = r->answers + r->place[e] * wide;
+        for (int k = 0; k < wide; k++) row[k] += part * answer[k];
     }
     for (int i = 0; i < (alkalinity ? 4 : 2); i++) {
-        double *row = r->answers + (n + i) * stride;
-        if (also[i] != 0.0) for (int k = 0; k < stride; k++) row[k] += also[i] * answer[k];
+        Real part = c * also[i], *row = r->answers + (n + i) * wide;
+        if (also[i] != 0.0) for (int k = 0; k < wide; k++) row[k] += part * answer[k];
     }
 }
 
 HOT static void strong_sums(Room *r, int alkalinity) {
-    int n = r->n, stride = r->stride, columns = r->ncolumns;
+    int n = r->n, columns = r->ncolumns, wide = columns + 1;
     for (int s = 0; s < r->ns; s++) if (r->steers[s] < 0) plain_sums(r, s, alkalinity);
     mirror(r);
-    memset(r->answers, 0, sizeof(double) * (size_t)((n + 4) * stride));
+    clear(r->answers, (n + 4) * wide);
     for (int s = 0; s < r->ns; s++) {
         if (r->steers[s] >= 0) {
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += r->c[s] * r->count[e];
             r->gained += r->c[s] * r->up[s], r->lost += r->c[s] * r->down[s];
             r->carb_sum += r->c[s] * r->carbonic[s], r->oth_sum += r->c[s] * r->other[s];
-            answer_sums(r, s, 1.0, r->right + r->steers[s] * stride, alkalinity);
+            answer_sums(r, s, 1.0, r->right + r->steers[s] * wide, alkalinity);
         } else {
             if (r->water[s] != 0.0) answer_sums(r, s, r->water[s], r->qc, alkalinity);
-            double without = -r->off[s] * r->c[s];
+            Real without = -r->off[s] * r->c[s];
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->shift[r->place[e]] += without * r->count[e];
             r->gain0 += without * r->up[s], r->lose0 += without * r->down[s];
             r->carb0 += without * r->carbonic[s], r->oth0 += without * r->other[s];
         }
     }
-    const double *gain = r->answers + n * stride, *lose = gain + stride, *carb = lose + stride, *oth = carb + stride;
+    const Real *gain = r->answers + n * wide, *lose = gain + wide, *carb = lose + wide, *oth = carb + wide;
     for (int j = 0; j < n; j++) {
-        const double *row = r->answers + j * stride;
-        for (int k = 0; k < columns; k++) r->jacobian[j * r->wide + r->columns[k]] += row[k];
+        const Real *row = r->answers + j * wide;
+        for (int k = 0; k < columns; k++) r->jacobian[j * n + r->columns[k]] += row[k];
         r->shift[j] += row[columns];
     }
     for (int k = 0; k < columns; k++) {
@@ -926,410 +904,448 @@ HOT static void strong_sums(Room *r, int alkalinity) {
 
 /* --- Newton's iteration ------------------------------------------------------------------------------------------ */
 
-typedef struct { double ph, alkalinity, ln_co2; int flags; } Held;
-
-static void add_worst(Room *r) {
-    int worst = -1;
-    double most = -INFINITY;
-    for (int p = 0; p < r->np; p++) {
-        if (r->there[p]) continue;
-        double size = 0.0;
-        for (int j = 0; j < r->n; j++) size += fabs(r->pnu[p * r->n + j]);
-        double per_ion = r->over[p] / (size > 1.0 ? size : 1.0);
-        if (per_ion > most) most = per_ion, worst = p;
+/* In these lanes the phase that is furthest over, by its ions, is there from now on. */
+static void add_worst(Room *r, const Mask *lanes) {
+    for (int l = 0; l < LANES; l++) {
+        if (!IN(*lanes, l)) continue;
+        int worst = -1;
+        double most = -INFINITY;
+        for (int p = 0; p < r->np; p++) {
+            if (!IN(r->laid[p], l) || IN(r->there[p], l)) continue;
+            double size = 0.0;
+            for (int j = 0; j < r->n; j++) size += fabs(r->pnu[p * r->n + j]);
+            double per_ion = AT(r->over[p], l) / (size > 1.0 ? size : 1.0);
+            if (per_ion > most) most = per_ion, worst = p;
+        }
+        if (worst >= 0) IN(r->there[worst], l) = -1;
     }
-    if (worst >= 0) r->there[worst] = 1;
 }
 
-/* The interior point's step: amounts and undersaturations stay above nothing. Whether it is at its end. */
-static int interior_step(Room *r, int done, double *alpha) {
-    double room = INFINITY, now = 0.0;
+/* The interior point's step: amounts and undersaturations stay above nothing. Where it is at its end. */
+WITHIN Mask interior_step(Room *r, Mask busy, Mask done, Real *alpha) {
+    Real room = all_of(INFINITY), now = NOTHING, count = NOTHING;
     for (int p = 0; p < r->np; p++) {
-        double x = r->x[p], under = r->under[p], pulled = 0.0;
+        Real x = r->x[p], under = r->under[p], pulled = NOTHING;
         for (int k = 0; k < r->n; k++) pulled += r->nu_step[p * r->n + k] * r->step[k];
-        double dunder = -pulled - r->moved[p], dx = (r->narrow * r->cap[p] - x * under - x * dunder) / under;
-        if (dx < 0.0 && -x / dx < room) room = -x / dx;
-        if (dunder < 0.0 && -under / dunder < room) room = -under / dunder;
-        if (!(x * under / r->cap[p] < 1e-10) || !(fabs(under + r->over[p]) < 1e-9)) done = 0;
-        r->dx[p] = dx, r->dunder[p] = dunder;
+        Real dunder = -pulled - r->moved[p], dx = (r->narrow * r->cap[p] - x * under - x * dunder) / under;
+        Mask in = r->laid[p];
+        room = where(in & below(dx, NOTHING), less(-x / dx, room), room);
+        room = where(in & below(dunder, NOTHING), less(-under / dunder, room), room);
+        done &= ~in | (below(x * under / r->cap[p], all_of(1e-10)) & below(size_of(under + r->over[p]), all_of(1e-9)));
+        r->dx[p] = where(in, dx, NOTHING), r->dunder[p] = where(in, dunder, NOTHING);
+        count += where(in, all_of(1.0), NOTHING);
     }
-    if (0.98 * room < *alpha) *alpha = 0.98 * room;
-    if (done) *alpha = 0.0; /* what was tested is what is kept */
+    *alpha = where(done, NOTHING, less(0.98 * room, *alpha)); /* what was tested is what is kept */
     for (int p = 0; p < r->np; p++) {
-        r->x[p] += *alpha * r->dx[p], r->under[p] += *alpha * r->dunder[p];
-        now += r->x[p] * r->under[p] / r->cap[p] / r->np;
+        r->x[p] = where(busy, r->x[p] + *alpha * r->dx[p], r->x[p]);
+        r->under[p] = where(busy, r->under[p] + *alpha * r->dunder[p], r->under[p]);
+        now += where(r->laid[p], r->x[p] * r->under[p] / r->cap[p], NOTHING);
     }
-    r->narrow = clip(now * (*alpha > 0.9 ? 0.1 : *alpha > 0.5 ? 0.4 : 0.7), 1e-12, 1.0);
+    Real share = where(above(*alpha, all_of(0.9)), all_of(0.1), where(above(*alpha, all_of(0.5)), all_of(0.4), all_of(0.7)));
+    r->narrow = within(now / more(count, all_of(1.0)) * share, 1e-12, 1.0);
     return done;
 }
 
-/* One phase of the search: strong or dilute; solids: 0 without, GUESSED which are there, or by an INTERIOR point.
- * Whether it came to an end. */
-HOT static int iterate(Room *r, Water w, Held held, int strong, int solids, int limit) {
-    int n = r->n, wide = r->wide, h = r->h, np = solids ? r->np : 0, alkalinity = held.flags & HOLD_ALKALINITY;
+/* Which solids are there, guessed: what each comes to after this step, and which is to be tried next. Where all is at
+ * rest; alpha is none where what was tested is what is kept. */
+WITHIN Mask guessed_step(Room *r, Mask busy, Mask done, Mask last, const Real *most, Real *alpha) {
+    Mask missing = whole(0), negative = whole(0);
+    Real farthest = NOTHING, most_over = all_of(-INFINITY);
+    for (int p = 0; p < r->np; p++) {
+        Mask in = r->laid[p];
+        farthest = where(in & r->there[p], more(size_of(r->over[p]), farthest), farthest);
+        most_over = where(in & ~r->there[p], more(r->over[p], most_over), most_over);
+    }
+    done &= below(farthest, all_of(SATURATED));
+    last &= ~done & below(farthest, all_of(NEARLY)) & below(most_over, all_of(-NEARLY));
+    Real taken = where(done, NOTHING, *alpha);
+    for (int p = 0; p < r->np; p++) {
+        Real dx = r->push[p];
+        for (int k = 0; k < r->n; k++) dx += r->stiff[p] * r->nu_step[p * r->n + k] * r->step[k];
+        Real x = where(r->there[p], r->x[p] + taken * dx, r->x[p]);
+        Mask in = r->laid[p] & busy, gone = in & below(x, NOTHING) & below(r->over[p], NOTHING);
+        r->there[p] &= ~gone;
+        x = where(gone, NOTHING, x);
+        r->x[p] = where(in, x, r->x[p]);
+        missing |= in & ~r->there[p] & above(r->over[p], all_of(SATURATED));
+        negative |= in & below(x, NOTHING);
+    }
+    /* The next one is not waited for where it is plain that it forms beside those that are there. */
+    Mask plain = below(*most, all_of(SETTLED)) & below(farthest, all_of(SETTLED)) & above(most_over, all_of(2.0 * SETTLED));
+    Mask next = busy & missing & (done | plain);
+    if (any(next)) add_worst(r, &next);
+    *alpha = taken;
+    return (done | last) & ~missing & ~negative;
+}
+
+/* One phase of the search in the lanes that are busy: strong or dilute; solids: 0 without, GUESSED which are there, or
+ * by an INTERIOR point. Where it came to an end. */
+HOT static void iterate(Room *r, const Given *given, Mask *lanes, int strong, int solids, int limit) {
+    int n = r->n, h = r->h, np = solids ? r->np : 0, flags = given->flags, alkalinity = flags & HOLD_ALKALINITY;
     int exact = solids || strong;
-    double worst_off = 0.0, before_off = 1e-300;
-    for (int round_ = 0; round_ < limit; round_++) {
-        if (strong) {
-            if (!strong_amounts(r, &worst_off)) return 0;
-        } else {
-            dilute_amounts(r, w);
-        }
-        if (!isfinite(r->ln_aw)) return 0;
-        double left = 1.0, dry = 0.0;
+    Real worst_off = NOTHING, before_off = all_of(1e-300);
+    Mask busy = *lanes, rest = whole(0);
+    for (int round_ = 0; round_ < limit && any(busy); round_++) {
+        if (strong) strong_amounts(r, &worst_off, &busy);
+        else dilute_amounts(r, given);
+        busy &= sound(r->ln_aw);
+        Real left = all_of(1.0), dry = NOTHING;
         if (np && strong) {
             for (int p = 0; p < np; p++) dry += r->x[p] * r->pwater[p];
-            left = 1.0 - WATER_KG_PER_MOL * dry;
-            if (left < LEAST_WATER_LEFT) left = LEAST_WATER_LEFT;
+            left = more(1.0 - WATER_KG_PER_MOL * dry, all_of(LEAST_WATER_LEFT));
         }
         clear_sums(r);
-        if (strong)
-            strong_sums(r, alkalinity);
-        else
-            dilute_sums(r, alkalinity);
-        if (left != 1.0) {
-            for (int i = 0; i < n * wide; i++) r->jacobian[i] *= left;
+        if (strong) strong_sums(r, alkalinity);
+        else dilute_sums(r, alkalinity);
+        if (np && strong) {
+            for (int i = 0; i < n * n; i++) r->jacobian[i] *= left;
             for (int j = 0; j < n; j++) r->sum[j] *= left, r->shift[j] *= left, r->gain[j] *= left, r->lose[j] *= left;
             r->gained *= left, r->lost *= left, r->gain0 *= left, r->lose0 *= left;
         }
         /* Mass balances, logarithmic; the proton balance as gained against lost. */
-        double gained = r->gained, lost = r->lost, *safe = r->a, most = 0.0;
+        Real gained = r->gained, lost = r->lost, *safe = r->a, most = NOTHING, least = all_of(1e-300);
         for (int j = 0; j < n; j++) {
-            safe[j] = r->sum[j];
-            for (int p = 0; p < np; p++) safe[j] += r->x[p] * r->pnu[p * n + j];
-            if (!(safe[j] > 1e-300)) safe[j] = 1e-300;
-            r->residual[j] = log(safe[j]) - r->ln_total[j];
+            Real all = r->sum[j];
+            for (int p = 0; p < np; p++) if (r->pnu[p * n + j] != 0.0) all += r->x[p] * r->pnu[p * n + j];
+            safe[j] = more(all, least);
+            r->residual[j] = log_of(safe[j]) - r->ln_total[j];
         }
         for (int p = 0; p < np; p++) gained += r->x[p] * r->pup[p], lost += r->x[p] * r->pdown[p];
-        gained += r->total[h] < 0.0 ? -r->total[h] : 0.0, lost += r->total[h] > 0.0 ? r->total[h] : 0.0;
-        if (!(gained > 1e-300)) gained = 1e-300;
-        if (!(lost > 1e-300)) lost = 1e-300;
-        r->residual[h] = log(gained) - log(lost);
-        double have = r->carb_sum > 1e-300 ? r->carb_sum : 1e-300, need = 1.0;
-        int short_ = 0;
+        gained = more(gained + more(-r->total[h], NOTHING), least), lost = more(lost + more(r->total[h], NOTHING), least);
+        r->residual[h] = log_of(gained) - log_of(lost);
+        Real have = more(r->carb_sum, least), need = all_of(1.0);
+        Mask short_ = whole(0);
         if (alkalinity) {
-            short_ = held.alkalinity - r->oth_sum < 1e-9;
-            need = short_ ? 1e-9 : held.alkalinity - r->oth_sum;
-            r->residual[r->co3] = log(have) - log(need);
+            short_ = below(given->alkalinity - r->oth_sum, all_of(1e-9));
+            need = where(short_, all_of(1e-9), given->alkalinity - r->oth_sum);
+            r->residual[r->co3] = log_of(have) - log_of(need);
         }
-        if (held.flags & HOLD_GAS) {
-            double off = r->gas_water * r->ln_aw - r->gas_ln_k - held.ln_co2;
+        if (flags & HOLD_GAS) {
+            Real off = r->gas_water * r->ln_aw - r->gas_ln_k - given->ln_co2;
             for (int j = 0; j < n; j++) off += r->gas_nu[j] * r->lam[j];
             r->residual[r->co3] = off;
         }
-        if (held.flags & HOLD_PH) r->residual[h] = 0.0;
-        for (int j = 0; j < n; j++) if (fabs(r->residual[j]) > most || isnan(r->residual[j])) most = fabs(r->residual[j]);
-        if (!strong) strength_answers(r, most < 1.0);
-        double up_share = 1.0 / gained, down_share = 1.0 / lost;
+        if (flags & HOLD_PH) r->residual[h] = NOTHING;
         for (int j = 0; j < n; j++) {
-            double share = 1.0 / safe[j];
-            for (int k = 0; k < wide; k++) r->jacobian[j * wide + k] *= share;
+            busy &= sound(r->residual[j]);
+            most = more(size_of(r->residual[j]), most);
+        }
+        if (!strong) strength_answers(r, &most);
+        Real up_share = 1.0 / gained, down_share = 1.0 / lost;
+        for (int j = 0; j < n; j++) {
+            Real share = 1.0 / safe[j];
+            for (int k = 0; k < n; k++) r->jacobian[j * n + k] *= share;
             r->shift[j] *= share;
         }
-        for (int k = 0; k < n; k++) r->jacobian[h * wide + k] = r->gain[k] * up_share - r->lose[k] * down_share;
+        for (int k = 0; k < n; k++) r->jacobian[h * n + k] = r->gain[k] * up_share - r->lose[k] * down_share;
         r->shift[h] = r->gain0 * up_share - r->lose0 * down_share;
         /* A solid's amount answers its saturation; substituting it keeps the system n by n. */
         for (int p = 0; p < np; p++) {
-            double over = strong || r->pwater[p] != 0.0 ? r->ln_aw * r->pwater[p] : 0.0, drift = 0.0;
+            Real over = r->ln_aw * r->pwater[p] - r->pln_k[p], drift = strong ? r->pwater[p] * r->q0 : NOTHING;
             const double *pnu = r->pnu + p * n;
-            double *nu_step = r->nu_step + p * n;
-            over -= r->pln_k[p];
-            for (int j = 0; j < n; j++) {
-                over += r->lam[j] * pnu[j];
-                nu_step[j] = strong ? pnu[j] + r->pwater[p] * r->q[j] : pnu[j];
-            }
-            if (strong) drift = r->pwater[p] * r->q0;
+            Real *nu_step = r->nu_step + p * n;
+            for (int j = 0; j < n; j++) if (pnu[j] != 0.0) over += r->lam[j] * pnu[j];
             r->over[p] = over;
             if (solids == INTERIOR) {
-                double x = r->x[p], under = r->under[p];
+                Real x = r->x[p], under = r->under[p];
                 r->moved[p] = under + over + drift;
-                r->stiff[p] = x / under;
-                r->push[p] = (r->narrow * r->cap[p] - x * under + x * r->moved[p]) / under;
+                r->stiff[p] = where(r->laid[p], x / under, NOTHING);
+                r->push[p] = where(r->laid[p], (r->narrow * r->cap[p] - x * under + x * r->moved[p]) / under, NOTHING);
             } else {
-                r->stiff[p] = r->there[p] ? STEEP * r->cap[p] : 0.0;
-                r->push[p] = r->stiff[p] * (over + drift);
+                Mask there = r->there[p] & r->laid[p];
+                r->stiff[p] = where(there, STEEP * r->cap[p], NOTHING);
+                r->push[p] = where(there, STEEP * r->cap[p] * (over + drift), NOTHING);
+                if (!any(there)) continue;
             }
-            if (r->stiff[p] == 0.0) continue;
-            double thirst = strong ? WATER_KG_PER_MOL / left * r->pwater[p] : 0.0;
+            for (int j = 0; j < n; j++) nu_step[j] = strong ? pnu[j] + r->pwater[p] * r->q[j] : all_of(pnu[j]);
+            Real thirst = strong ? WATER_KG_PER_MOL * r->pwater[p] / left : NOTHING;
             for (int j = 0; j < n; j++) {
-                double scaled = j == h ? (r->pup[p] - thirst * r->gained) * up_share - (r->pdown[p] - thirst * r->lost) * down_share
-                                       : clip((pnu[j] - thirst * r->sum[j]) / safe[j], -1e100, 1e100);
-                if (scaled == 0.0) continue;
-                double part = r->stiff[p] * scaled;
-                for (int k = 0; k < n; k++) r->jacobian[j * wide + k] += part * nu_step[k];
+                if (pnu[j] == 0.0 && j != h && r->pwater[p] == 0.0) continue;
+                Real scaled = j == h ? (r->pup[p] - thirst * r->gained) * up_share - (r->pdown[p] - thirst * r->lost) * down_share
+                                     : within((pnu[j] - thirst * r->sum[j]) / safe[j], -1e100, 1e100);
+                Real part = r->stiff[p] * scaled;
+                for (int k = 0; k < n; k++) r->jacobian[j * n + k] += part * nu_step[k];
                 r->shift[j] += r->push[p] * scaled;
             }
         }
         if (alkalinity) {
-            double pull = short_ ? 0.0 : 1.0 / need;
-            for (int k = 0; k < n; k++) r->jacobian[r->co3 * wide + k] = r->carb[k] / have + pull * r->oth[k];
-            r->shift[r->co3] = r->carb0 / have + pull * r->oth0;
+            Real pull = where(short_, NOTHING, 1.0 / need), share = 1.0 / have;
+            for (int k = 0; k < n; k++) r->jacobian[r->co3 * n + k] = r->carb[k] * share + pull * r->oth[k];
+            r->shift[r->co3] = r->carb0 * share + pull * r->oth0;
         }
-        if (held.flags & HOLD_GAS) {
-            for (int k = 0; k < n; k++) r->jacobian[r->co3 * wide + k] = r->gas_nu[k] + (strong ? r->gas_water * r->q[k] : 0.0);
-            r->shift[r->co3] = strong ? r->gas_water * r->q0 : 0.0;
+        if (flags & HOLD_GAS) {
+            for (int k = 0; k < n; k++)
+                r->jacobian[r->co3 * n + k] = strong ? r->gas_nu[k] + r->gas_water * r->q[k] : all_of(r->gas_nu[k]);
+            r->shift[r->co3] = strong ? r->gas_water * r->q0 : NOTHING;
         }
-        if (held.flags & HOLD_PH) {
-            for (int k = 0; k < n; k++) r->jacobian[h * wide + k] = k == h;
-            r->shift[h] = 0.0;
+        if (flags & HOLD_PH) {
+            clear(r->jacobian + h * n, n);
+            r->jacobian[h * n + h] = all_of(1.0);
+            r->shift[h] = NOTHING;
         }
-        for (int j = 0; j < n; j++) r->jacobian[j * wide + j] += 1e-13, r->step[j] = -(r->residual[j] + r->shift[j]);
-        if (!solve_one(r->jacobian, r->step, n)) return 0;
-        double biggest = 0.0;
-        for (int j = 0; j < n; j++) if (fabs(r->step[j]) > biggest || isnan(r->step[j])) biggest = fabs(r->step[j]);
-        if (!isfinite(biggest) || !isfinite(most)) return 0;
+        for (int j = 0; j < n; j++) r->jacobian[j * n + j] += 1e-13, r->step[j] = -(r->residual[j] + r->shift[j]);
+        solve_one(r->jacobian, r->step, n);
+        Real biggest = NOTHING;
+        for (int j = 0; j < n; j++) {
+            busy &= sound(r->step[j]);
+            biggest = more(size_of(r->step[j]), biggest);
+        }
         /* Late rounds take shorter steps: what has not converged by then is going round in a circle. */
-        double longest = round_ < 40 || round_ % 3 ? 1.0 : 0.3;
-        double alpha = biggest > 0.0 && MAX_STEP / biggest < longest ? MAX_STEP / biggest : longest;
-        int done, last = 0;
+        Real alpha = less(MAX_STEP / more(biggest, all_of(1e-300)), all_of(round_ < 40 || round_ % 3 ? 1.0 : 0.3));
+        Mask full, done, last;
         if (strong) {
-            double reach = 0.0, wet = 0.0;
-            memset(r->stepc, 0, sizeof(double) * (size_t)r->stride);
+            Real reach = NOTHING, wet = NOTHING;
+            int wide = r->ncolumns + 1;
             for (int k = 0; k < r->ncolumns; k++) r->stepc[k] = r->step[r->columns[k]];
-            r->stepc[r->ncolumns] = 1.0;
-            for (int k = 0; k < r->stride; k++) wet += r->qc[k] * r->stepc[k];
+            r->stepc[r->ncolumns] = all_of(1.0);
+            for (int k = 0; k < wide; k++) wet += r->qc[k] * r->stepc[k];
             for (int s = 0; s < r->ns; s++) {
-                double du = 0.0;
+                Real du = NOTHING;
                 if (r->steers[s] >= 0) {
-                    const double *answer = r->right + r->steers[s] * r->stride;
-                    for (int k = 0; k < r->stride; k++) du += answer[k] * r->stepc[k];
+                    const Real *answer = r->right + r->steers[s] * wide;
+                    for (int k = 0; k < wide; k++) du += answer[k] * r->stepc[k];
                 } else {
                     du = r->water[s] * wet - r->off[s];
                     for (int e = r->start[s]; e < r->start[s + 1]; e++) du += r->count[e] * r->step[r->place[e]];
                 }
                 r->du[s] = du;
                 /* Amounts that fall may fall far: what is left of them acts on nothing. */
-                if (r->c[s] > (du > 0.0 ? RISES : FALLS) && fabs(du) > reach) reach = fabs(du);
+                Mask counts = above(r->c[s], where(above(du, NOTHING), all_of(RISES), all_of(FALLS)));
+                reach = where(counts, more(size_of(du), reach), reach);
             }
-            if (reach * alpha > LONGEST) alpha = LONGEST / reach;
-            done = most < TOLERANCE && worst_off < TOLERANCE;
+            alpha = less(alpha, LONGEST / more(reach, all_of(1e-300)));
+            full = ~below(alpha, all_of(1.0));
+            done = below(most, all_of(TOLERANCE)) & below(worst_off, all_of(TOLERANCE));
             /* What is left after this step: its square, and a share, as of the step before, by what does not steer. */
-            double left_off = worst_off * clip(worst_off / before_off, LEAST_SHARE, 1.0);
-            last = alpha == 1.0 && left_off < STRONG_NEARLY && fmax(fmax(most, biggest), reach) < SQUARES_AWAY;
-            before_off = worst_off;
+            Real left_off = worst_off * within(worst_off / before_off, LEAST_SHARE, 1.0);
+            last = full & below(left_off, all_of(STRONG_NEARLY)) & below(more(more(most, biggest), reach), all_of(SQUARES_AWAY));
+            before_off = more(worst_off, all_of(1e-300));
         } else {
             r->change = r->drift_off;
             for (int k = 0; k < n; k++) r->change += r->reach[k] * r->step[k];
-            if (fabs(r->change) * alpha > 2.0 * r->strength + 0.02) alpha = (2.0 * r->strength + 0.02) / fabs(r->change);
-            double tolerance = exact ? 1e-10 : NEARLY;
-            done = most < (exact ? TOLERANCE : NEARLY) && fabs(r->gap) < tolerance * (r->strength + 1e-6);
-            last = most < NEARLY && fabs(r->gap) < NEARLY * (r->strength + 1e-6) && biggest < 100.0 * NEARLY && alpha == 1.0;
-            if (!exact) done = last;
-            if (r->m->pitzer) done = most < ROUGHLY && fabs(r->gap) < ROUGHLY * (r->strength + 1e-6);
+            alpha = less(alpha, (2.0 * r->strength + 0.02) / more(size_of(r->change), all_of(1e-300)));
+            full = ~below(alpha, all_of(1.0));
+            Real off = size_of(r->gap), all = r->strength + 1e-6;
+            last = full & below(most, all_of(NEARLY)) & below(off, NEARLY * all) & below(biggest, all_of(100.0 * NEARLY));
+            done = exact ? below(most, all_of(TOLERANCE)) & below(off, 1e-10 * all) : last;
+            if (r->m->pitzer) done = below(most, all_of(ROUGHLY)) & below(off, ROUGHLY * all);
         }
-        int at_rest = done || (last && !np);
-        if (np && solids == INTERIOR) {
-            at_rest = done = interior_step(r, done, &alpha);
-        } else if (np) {
-            int missing = 0, negative = 0;
-            double farthest = 0.0, most_over = -INFINITY;
-            for (int p = 0; p < np; p++) {
-                if (r->there[p] && fabs(r->over[p]) > farthest) farthest = fabs(r->over[p]);
-                if (!r->there[p] && r->over[p] > most_over) most_over = r->over[p];
-            }
-            done = done && farthest < SATURATED;
-            last = last && !done && farthest < NEARLY && most_over < -NEARLY;
-            for (int p = 0; p < np; p++) {
-                double dx = r->push[p];
-                for (int k = 0; k < n; k++) dx += r->stiff[p] * r->nu_step[p * n + k] * r->step[k];
-                double x = r->x[p] + (done ? 0.0 : alpha) * dx;
-                int gone = x < 0.0 && r->over[p] < 0.0;
-                if (gone) r->there[p] = 0;
-                r->x[p] = gone ? 0.0 : x;
-                missing = missing || (!r->there[p] && r->over[p] > SATURATED);
-                negative = negative || x < 0.0;
-            }
-            /* The next one is not waited for where it is plain that it forms beside those that are there. */
-            if (missing && (done || (most < SETTLED && farthest < SETTLED && most_over > 2.0 * SETTLED))) add_worst(r);
-            at_rest = (done || last) && !missing && !negative;
-            if (done) alpha = 0.0; /* what was tested is what is kept */
-        }
-        for (int j = 0; j < n; j++) {
-            double lam = r->lam[j] + alpha * r->step[j];
-            r->lam[j] = lam > LN_TINY ? lam : LN_TINY;
-        }
+        Mask at_rest = np ? done : done | last;
+        if (np && solids == INTERIOR) at_rest = interior_step(r, busy, done, &alpha);
+        else if (np) at_rest = guessed_step(r, busy, done, last, &most, &alpha);
+        for (int j = 0; j < n; j++) r->lam[j] = where(busy, more(r->lam[j] + alpha * r->step[j], all_of(LN_TINY)), r->lam[j]);
         if (strong) {
-            for (int s = 0; s < r->ns; s++) r->u[s] = clip(r->u[s] + alpha * r->du[s], LEAST_LN, 4.0);
+            for (int s = 0; s < r->ns; s++) r->u[s] = where(busy, within(r->u[s] + alpha * r->du[s], LEAST_LN, 4.0), r->u[s]);
         } else {
-            r->strength = clip(r->strength + alpha * r->change, 1e-10, 60.0);
+            r->strength = where(busy, within(r->strength + alpha * r->change, 1e-10, 60.0), r->strength);
         }
-        if (at_rest) return 1;
+        rest |= busy & at_rest;
+        busy &= ~at_rest;
     }
-    return 0;
+    *lanes = rest;
 }
 
-/* --- a row from beginning to end --------------------------------------------------------------------------------- */
+/* --- rows from beginning to end ---------------------------------------------------------------------------------- */
 
-static void constants_at(Room *r, double t, double a_dh, int held) {
+HOT static void constants_at(Room *r, const Given *given) {
     const Model *m = r->m;
-    double span = (1.0 / REFERENCE_K - 1.0 / t) / GAS_CONSTANT;
-    for (int s = 0; s < r->ns && r->known_k != t; s++) {
-        r->ln_k[s] = m->ln_k[r->species[s]] + span * m->delta_h[r->species[s]];
-        r->k[s] = exp(r->ln_k[s]);
-    }
-    r->known_k = t;
-    r->a_phi = a_dh * LN10 / 3.0;
-    phases_at(r, t);
-    if (held & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
+    Real span = (1.0 / REFERENCE_K - 1.0 / given->t) / GAS_CONSTANT;
+    if (!same_as(r->known_k, given->t))
+        for (int s = 0; s < r->ns; s++) {
+            r->ln_k[s] = m->ln_k[r->species[s]] + span * m->delta_h[r->species[s]];
+            r->k[s] = exp_of(r->ln_k[s]);
+        }
+    r->known_k = given->t;
+    r->a_phi = given->a * (LN10 / 3.0);
+    phases_at(r, given);
+    if (given->flags & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
 }
 
-static int sane(const Model *m, double ln_aw) {
-    double aw = exp(ln_aw);
-    return !m->pitzer || (aw > 0.03 && aw < 1.0005);
+WITHIN Mask sane(const Room *r) {
+    Real aw = exp_of(within(r->ln_aw, LEAST_LN, MOST_LN));
+    return r->m->pitzer ? above(aw, all_of(0.03)) & below(aw, all_of(1.0005)) : whole(-1);
 }
 
-/* Ionic strength of the totals as if all of them were free. */
-static double weight_of(const Room *r) {
-    double weight = 0.0;
-    for (int j = 0; j < r->n; j++) {
-        double there = r->total[j] > TINY ? r->total[j] : TINY, z = r->m->charge[r->masters[j]];
-        weight += 0.5 * there * z * z;
-    }
-    return weight;
-}
+/* Solutions like the rows, by master and species, a pointer each; NULL where there are none. */
+typedef struct { const double *totals[LANES], *lam[LANES], *molality[LANES], *strength[LANES]; } Start;
 
-/* The solution that is like the row, each master moved as its total is another; 0 where there is none or it lacks one. */
-static int begin_near(Room *r, Held held) {
+/* Begins at the solutions that are like the rows, each master moved as its total is another; only in lanes where there
+ * is one that lacks nothing. */
+HOT static void begin_near(Room *r, const Given *given, const Start *start, Mask *lanes) {
     const Model *m = r->m;
-    int n = r->n, gas = held.flags & HOLD_GAS;
-    if (r->start_totals == NULL || held.flags & (HOLD_PH | HOLD_ALKALINITY)) return 0;
-    double *moved = r->step, most = 0.0;
+    int n = r->n, gas = given->flags & HOLD_GAS;
+    Real *moved = r->step, most = NOTHING, strength = NOTHING;
+    Mask fit = *lanes;
+    if (given->flags & (HOLD_PH | HOLD_ALKALINITY)) fit = whole(0);
+    for (int l = 0; l < LANES; l++) {
+        if (start->totals[l] == NULL) IN(fit, l) = 0;
+        else AT(strength, l) = *start->strength[l];
+    }
+    *lanes = fit;
+    if (!any(fit)) return;
     for (int j = 0; j < n; j++) {
-        double before = r->start_totals[r->masters[j]];
-        r->lam[j] = r->start_lam[r->masters[j]];
-        if (!isfinite(r->lam[j])) return 0;
-        moved[j] = 0.0;
-        if (j == r->h || (gas && j == r->co3)) continue;
-        if (!(before > 0.0)) return 0;
-        moved[j] = r->ln_total[j] - log(before);
-        r->lam[j] += moved[j];
-        if (moved[j] > most) most = moved[j];
+        Real before = NOTHING, lam = NOTHING;
+        for (int l = 0; l < LANES; l++)
+            if (IN(fit, l)) AT(before, l) = start->totals[l][r->masters[j]], AT(lam, l) = start->lam[l][r->masters[j]];
+        fit &= sound(lam);
+        moved[j] = NOTHING;
+        if (j != r->h && !(gas && j == r->co3)) {
+            fit &= above(before, NOTHING);
+            moved[j] = r->ln_total[j] - log_of(more(before, all_of(1e-300)));
+            most = more(moved[j], most);
+        }
+        r->q[j] = lam + moved[j]; /* for now */
     }
+    *lanes = fit;
     if (gas) {
-        double carbonate = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
-        moved[r->co3] = carbonate - r->lam[r->co3], r->lam[r->co3] = carbonate;
+        Real carbonate = r->gas_ln_k + given->ln_co2 - r->gas_nu[r->h] * r->q[r->h];
+        moved[r->co3] = carbonate - r->q[r->co3], r->q[r->co3] = carbonate;
     }
-    r->strength = clip(r->start_strength * exp(most), 1e-10, 60.0);
-    if (!m->pitzer) return 1;
+    for (int j = 0; j < n; j++) r->lam[j] = where(fit, r->q[j], r->lam[j]);
+    r->strength = where(fit, within(strength * exp_of(less(most, all_of(600.0))), 1e-10, 60.0), r->strength);
+    if (!m->pitzer) return;
     for (int s = 0; s < r->ns; s++) {
-        double there = r->start_molality[r->species[s]], u = log(there > 1e-99 ? there : 1e-99);
+        Real there = all_of(1e-99);
+        for (int l = 0; l < LANES; l++) if (IN(fit, l)) AT(there, l) = start->molality[l][r->species[s]];
+        Real u = log_of(more(there, all_of(1e-99)));
         for (int e = r->start[s]; e < r->start[s + 1]; e++) u += r->count[e] * moved[r->place[e]];
-        r->u[s] = clip(u, LEAST_LN, 4.0);
+        r->u[s] = where(fit, within(u, LEAST_LN, 4.0), r->u[s]);
     }
-    return 1;
 }
 
 /* Totals scaled towards, from a first guess: the free ion can be a tiny part of its total. */
-static void begin(Room *r, Water w, Held held) {
-    int n = r->n;
-    double strength = weight_of(r);
-    for (int j = 0; j < n; j++) r->lam[j] = r->ln_total[j] - 0.3;
-    r->lam[r->h] = -6.8 * LN10;
-    r->strength = (strength < 1.0 ? strength : 1.0) + 1e-4;
-    if (held.flags & HOLD_PH) r->lam[r->h] = -held.ph * LN10;
-    double *goal = r->shift;
-    for (int j = 0; j < n; j++) goal[j] = r->ln_total[j];
-    if (held.flags & HOLD_GAS) {
-        goal[r->co3] = log(1e-3);
-        r->lam[r->co3] = r->gas_ln_k + held.ln_co2 - r->gas_nu[r->h] * r->lam[r->h];
+HOT static void begin(Room *r, const Given *given, const Mask *lanes) {
+    const Model *m = r->m;
+    int n = r->n, gas = given->flags & HOLD_GAS;
+    Real weight = NOTHING, *goal = r->shift, *most = r->reach, *lam = r->q;
+    for (int j = 0; j < n; j++) {
+        double z = m->charge[r->masters[j]]; /* ionic strength of the totals as if all of them were free */
+        weight += 0.5 * more(r->total[j], all_of(TINY)) * z * z;
+        lam[j] = r->ln_total[j] - 0.3, goal[j] = r->ln_total[j], most[j] = all_of(1.0);
     }
-    dilute_gamma(r, w, r->strength);
+    lam[r->h] = given->flags & HOLD_PH ? -given->ph * LN10 : all_of(-6.8 * LN10);
+    if (gas) {
+        goal[r->co3] = all_of(-6.907755278982137); /* ln 1e-3 */
+        lam[r->co3] = r->gas_ln_k + given->ln_co2 - r->gas_nu[r->h] * lam[r->h];
+    }
+    Real strength = less(weight, all_of(1.0)) + 1e-4;
+    dilute_gamma(r, given, strength);
     inverse_gamma(r);
-    double *most = r->reach;
-    for (int j = 0; j < n; j++) most[j] = 1.0;
-    for (int e = 0; e < r->start[r->ns]; e++) if (r->count[e] > most[r->place[e]]) most[r->place[e]] = r->count[e];
+    for (int e = 0; e < r->start[r->ns]; e++) most[r->place[e]] = more(most[r->place[e]], all_of(r->count[e]));
     for (int round_ = 0; round_ < APPROACHES; round_++) {
-        memset(r->sum, 0, sizeof(double) * (size_t)n);
-        activities(r);
+        clear(r->sum, n);
+        for (int j = 0; j < n; j++) r->a[j] = exp_of(within(lam[j], 4.0 * LN_TINY, -4.0 * LN_TINY)), r->a[n + j] = 1.0 / r->a[j];
         for (int s = 0; s < r->ns; s++) {
-            double c = product(r, s);
-            c = c < 1e80 ? c : 1e80;
+            Real c = less(product(r, s), all_of(1e80));
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += c * r->count[e];
         }
         for (int j = 0; j < n; j++)
-            if (j != r->h) r->lam[j] -= (log(r->sum[j] > 1e-300 ? r->sum[j] : 1e-300) - goal[j]) / most[j];
+            if (j != r->h) lam[j] -= (log_of(more(r->sum[j], all_of(1e-300))) - goal[j]) / most[j];
     }
-    for (int j = 0; j < n; j++) if (r->lam[j] < LN_TINY) r->lam[j] = LN_TINY;
+    for (int j = 0; j < n; j++) r->lam[j] = where(*lanes, more(lam[j], all_of(LN_TINY)), r->lam[j]);
+    r->strength = where(*lanes, strength, r->strength);
 }
 
 /* Pitzer: nothing steers until its amount is looked at. */
 static void none_steers(Room *r) {
-    r->nsteer = r->ncolumns = 0, r->stride = PADDED(1);
+    r->nsteer = r->ncolumns = 0;
     for (int s = 0; s < r->ns; s++) r->steers[s] = -1;
     for (int j = 0; j < r->n; j++) r->column_of[j] = -1;
 }
 
-/* Solution without solids. */
-static int dissolve(Room *r, const double *total, double t, Water w, Held held) {
-    const Model *m = r->m;
-    gather(r, total, held.flags);
-    constants_at(r, t, w.a, held.flags);
-    if (m->pitzer) strong_at(r, t);
-    if (begin_near(r, held)) {
-        if (m->pitzer) none_steers(r);
-        if (iterate(r, w, held, m->pitzer, 0, NEAR_ROUNDS) && sane(m, r->ln_aw)) return 1;
-    }
-    begin(r, w, held);
-    int fine = iterate(r, w, held, 0, 0, DILUTE_ROUNDS);
-    if (!m->pitzer) return fine;
-    dilute_amounts(r, w);
+/* Amounts of the strong model as the dilute one has them. */
+HOT static void strong_begins(Room *r, const Given *given, const Mask *lanes) {
+    dilute_amounts(r, given);
+    for (int s = 0; s < r->ns; s++) r->u[s] = where(*lanes, log_of(more(r->c[s], all_of(1e-99))), r->u[s]);
     none_steers(r);
-    for (int s = 0; s < r->ns; s++) r->u[s] = log(r->c[s] > 1e-99 ? r->c[s] : 1e-99);
-    return iterate(r, w, held, 1, 0, STRONG_ROUNDS);
+}
+
+/* Solutions without solids, in these lanes; where they were found. */
+static void dissolve(Room *r, const double *const total[LANES], const Given *given, const Start *start, Mask *lanes) {
+    const Model *m = r->m;
+    Mask asked = *lanes, near = asked;
+    load(r, total);
+    constants_at(r, given);
+    if (m->pitzer) strong_at(r, given), none_steers(r);
+    begin_near(r, given, start, &near);
+    if (any(near)) {
+        iterate(r, given, &near, m->pitzer, 0, NEAR_ROUNDS);
+        near &= sane(r);
+    }
+    Mask far = asked & ~near;
+    if (any(far)) {
+        Mask fine = far;
+        begin(r, given, &far);
+        iterate(r, given, &fine, 0, 0, DILUTE_ROUNDS);
+        if (m->pitzer) {
+            strong_begins(r, given, &far);
+            fine = far;
+            iterate(r, given, &fine, 1, 0, STRONG_ROUNDS);
+        }
+        near |= fine;
+    }
+    *lanes = near;
 }
 
 typedef struct { double *totals, *molality, *ln_activity, *ln_aw, *strength, *index, *solid; int *converged; } Out;
 
 static int possible_phase(const Room *r, int phase) {
-    const double *nu = r->m->phase_nu + (size_t)phase * r->m->N;
+    const double *nu = r->m->phase_nu + (size_t)phase * (size_t)r->m->N;
     for (int j = 0; j < r->m->N; j++) if (nu[j] != 0.0 && r->of_master[j] < 0) return 0;
     return 1;
 }
 
-/* The row's results as they stand. lacks: masters of which there was nothing to begin with. */
-static void collect(Room *r, Water w, Held held, const double *total, Out *out, size_t row) {
+HOT static void strong_again(Room *r) {
+    for (int s = 0; s < r->ns; s++) r->c[s] = exp_of(within(r->u[s], LEAST_LN, MOST_LN));
+    strong_gamma(r, 0);
+}
+
+/* Results of these lanes as they stand, and whether water is sane there. */
+static void collect(Room *r, const Given *given, const double *const total[LANES], const Mask *lanes, const Out *out,
+                    const int *rows, Mask *water) {
     const Model *m = r->m;
-    int N = m->N, S = m->S, P = m->P;
-    if (!m->pitzer) {
-        dilute_amounts(r, w);
-    } else {
-        for (int s = 0; s < r->ns; s++) r->c[s] = exp(clip(r->u[s], LEAST_LN, MOST_LN));
-        strong_gamma(r, 0);
-    }
-    double *molality = out->molality + row * (size_t)S, *lam = out->ln_activity + row * (size_t)N;
-    double *totals = out->totals + row * (size_t)N, *index = out->index + row * (size_t)P, charged = 0.0;
-    memset(molality, 0, sizeof(double) * (size_t)S);
-    for (int j = 0; j < N; j++) lam[j] = -INFINITY, totals[j] = total[j];
-    for (int j = 0; j < r->n; j++) lam[r->masters[j]] = r->lam[j];
-    for (int s = 0; s < r->ns; s++) molality[r->species[s]] = r->c[s], charged += r->c[s] * r->z2[s];
-    out->strength[row] = 0.5 * charged;
-    out->ln_aw[row] = r->ln_aw;
-    for (int p = 0; p < P; p++) index[p] = -INFINITY;
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+    if (m->pitzer) strong_again(r);
+    else dilute_amounts(r, given);
+    *water = sane(r);
+    Real charged = NOTHING, carbonate = NOTHING;
+    for (int s = 0; s < r->ns; s++) charged += r->c[s] * r->z2[s];
     for (int i = 0; i < r->nphases; i++) {
         int p = r->made[i];
-        double over = r->ln_aw * m->phase_water[p] - r->at_ln_k[p];
+        Real over = r->ln_aw * m->phase_water[p] - r->at_ln_k[p];
         for (int e = r->made_start[i]; e < r->made_start[i + 1]; e++) over += r->made_count[e] * r->lam[r->made_place[e]];
-        index[p] = over / LN10;
+        r->nu_step[i] = over * (1.0 / LN10); /* for now */
     }
-    if (held.flags & HOLD_PH) {
-        for (int j = 0; j < r->n; j++) totals[r->masters[j]] = 0.0;
+    clear(r->sum, r->n);
+    if (given->flags)
         for (int s = 0; s < r->ns; s++)
-            for (int e = r->start[s]; e < r->start[s + 1]; e++) totals[r->masters[r->place[e]]] += r->c[s] * r->count[e];
-    }
-    if (held.flags & HOLD_GAS) {
-        double carbonate = 0.0;
-        for (int s = 0; s < r->ns; s++)
-            for (int e = r->start[s]; e < r->start[s + 1]; e++) if (r->place[e] == r->co3) carbonate += r->c[s] * r->count[e];
+            for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += r->c[s] * r->count[e];
+    if (given->flags & HOLD_GAS) {
+        carbonate = r->sum[r->co3];
         for (int p = 0; p < r->np; p++) carbonate += r->x[p] * r->pnu[p * r->n + r->co3];
-        totals[m->co3] = carbonate;
-        totals[m->h] += 2.0 * carbonate;
+    }
+    for (int l = 0; l < LANES; l++) {
+        if (!IN(*lanes, l)) continue;
+        size_t row = (size_t)rows[l];
+        double *molality = out->molality + row * S, *lam = out->ln_activity + row * N, *totals = out->totals + row * N;
+        double *index = out->index + row * P;
+        memset(molality, 0, sizeof(double) * S);
+        for (size_t j = 0; j < N; j++) lam[j] = -INFINITY, totals[j] = total[l][j];
+        for (int j = 0; j < r->n; j++) lam[r->masters[j]] = AT(r->lam[j], l);
+        for (int s = 0; s < r->ns; s++) molality[r->species[s]] = AT(r->c[s], l);
+        out->strength[row] = 0.5 * AT(charged, l);
+        out->ln_aw[row] = AT(r->ln_aw, l);
+        for (size_t p = 0; p < P; p++) index[p] = -INFINITY;
+        for (int i = 0; i < r->nphases; i++) index[r->made[i]] = AT(r->nu_step[i], l);
+        if (given->flags & HOLD_PH) for (int j = 0; j < r->n; j++) totals[r->masters[j]] = AT(r->sum[j], l);
+        if (given->flags & HOLD_GAS) totals[m->co3] = AT(carbonate, l), totals[m->h] += 2.0 * AT(carbonate, l);
     }
 }
 
-/* What must settle of salts that are far over their solubility, the furthest first; whether anything. */
-static int settle_ahead(const Room *r, const int *wanted, int count, const double *total, double *ahead, double *left) {
+/* What must settle in a lane of salts that are far over their solubility, the furthest first; whether anything. */
+static int settle_ahead(const Room *r, int lane, const int *wanted, int count, const double *total, double *ahead, double *left) {
     const Model *m = r->m;
-    int any = 0;
+    int some = 0;
     memcpy(left, total, sizeof(double) * (size_t)m->N);
     memset(ahead, 0, sizeof(double) * (size_t)m->P);
     for (int round_ = 0; round_ < m->curves; round_++) {
@@ -1337,10 +1353,12 @@ static int settle_ahead(const Room *r, const int *wanted, int count, const doubl
         double furthest = FAR_OVER, most_of = 0.0, full = 0.0;
         for (int i = 0; i < m->curves; i++) {
             int phase = m->curve_of[i], asked = 0;
-            const double *nu = m->phase_nu + (size_t)phase * m->N;
-            double most = INFINITY, there = r->at_saturated[i];
-            for (int j = 0; j < m->N && most > 0.0; j++)
+            const double *nu = m->phase_nu + (size_t)phase * (size_t)m->N;
+            double most = INFINITY, there = AT(r->at_saturated[i], lane);
+            for (int e = m->phase_in_start[phase]; e < m->phase_in_start[phase + 1] && most > 0.0; e++) {
+                int j = m->phase_in[e];
                 if (nu[j] > 0.0 && j != m->h && left[j] / nu[j] < most) most = left[j] / nu[j];
+            }
             if (!(most / there > furthest)) continue;
             for (int k = 0; k < count && !asked; k++) asked = wanted[k] == phase;
             if (asked) furthest = most / there, worst = i, most_of = most, full = there;
@@ -1349,55 +1367,103 @@ static int settle_ahead(const Room *r, const int *wanted, int count, const doubl
         int phase = m->curve_of[worst];
         double crystal = WATER_KG_PER_MOL * m->phase_water[phase] * full;
         crystal = crystal < 0.0 ? 0.0 : crystal > 0.9 ? 0.9 : crystal;
-        double x = clip((most_of - full) / (1.0 - crystal), 0.0, 0.98 * most_of);
+        double x = (most_of - full) / (1.0 - crystal);
+        x = x < 0.0 ? 0.0 : x > 0.98 * most_of ? 0.98 * most_of : x;
         ahead[phase] += x;
-        for (int j = 0; j < m->N; j++) left[j] -= x * m->phase_nu[(size_t)phase * m->N + j];
-        any = 1;
+        for (int j = 0; j < m->N; j++) left[j] -= x * m->phase_nu[(size_t)phase * (size_t)m->N + (size_t)j];
+        some = 1;
     }
-    return any;
+    return some;
 }
 
-/* The solids that may form, down to a saturation index each, with what there is of them; all of those that are wanted,
- * or only what is near. */
-static void lay_solids(Room *r, const int *wanted, const double *down_to, int count, Held held,
-                       const double *brought, const double *index, const double *ahead, int all) {
+/* Rows side by side: which they are, what is given of them and what is found. */
+typedef struct {
+    const int *wanted;
+    int count, rows[LANES];
+    const double *total[LANES], *down_to[LANES]; /* NULL: down to an index of 0 */
+    double *ahead[LANES], *less[LANES];
+    const Out *before, *after;
+    Mask own, fine; /* lanes with a row of their own; where that was solved without solids */
+} Rows;
+
+static double down_of(const Rows *rows, int lane, int wanted) {
+    return rows->down_to[lane] == NULL ? 0.0 : rows->down_to[lane][wanted];
+}
+
+/* In these lanes the solids that may form, down to a saturation index each, with what there is of them; all of those
+ * that are wanted, or only what is near. */
+WITHIN void lay_solids(Room *r, const Given *given, const Rows *rows, Mask lanes, int all) {
     const Model *m = r->m;
     int n = r->n;
+    size_t N = (size_t)m->N, P = (size_t)m->P;
+    Mask some = whole(0);
     r->np = 0;
-    for (int k = 0; k < count; k++) {
-        int phase = wanted[k];
+    for (int k = 0; k < rows->count; k++) {
+        int phase = rows->wanted[k], p = r->np;
         if (!possible_phase(r, phase)) continue;
-        double down = down_to ? down_to[k] : 0.0;
-        if (!all && index[phase] < down + FAR_BELOW_SI && ahead[phase] == 0.0) continue;
-        int p = r->np++;
-        const double *nu = m->phase_nu + (size_t)phase * m->N;
-        r->phases[p] = phase;
-        r->pwater[p] = m->phase_water[phase];
+        const double *nu = m->phase_nu + (size_t)phase * N;
+        Mask laid = whole(0), there = whole(0);
+        Real x = NOTHING, cap = all_of(1.0), down = NOTHING;
+        for (int l = 0; l < LANES; l++) {
+            if (!IN(lanes, l)) continue;
+            size_t row = (size_t)rows->rows[l];
+            const double *brought = rows->before->totals + row * N;
+            AT(down, l) = down_of(rows, l, k);
+            double ahead = rows->ahead[l][phase], most = MOST_OF_A_SOLID;
+            if (!all && rows->before->index[row * P + (size_t)phase] < AT(down, l) + FAR_BELOW_SI && ahead == 0.0) continue;
+            IN(laid, l) = -1, IN(there, l) = ahead > 0.0 ? -1 : 0;
+            for (int j = 0; j < n; j++) {
+                double one = nu[r->masters[j]];
+                if (!(one > 0.0) || j == r->h) continue;
+                double there_ = brought[r->masters[j]] > TINY ? brought[r->masters[j]] : TINY;
+                if (there_ / one < most) most = there_ / one;
+            }
+            AT(x, l) = ahead, AT(cap, l) = most;
+        }
+        if (!any(laid)) continue;
+        r->phases[p] = phase, r->pwater[p] = m->phase_water[phase];
+        r->laid[p] = laid, r->there[p] = there, r->x[p] = x, r->cap[p] = cap;
         r->pln_k[p] = r->at_ln_k[phase] + LN10 * down;
-        double protons_ = protons(r, nu, held.flags);
+        double protons_ = protons(r, nu, given->flags);
         r->pup[p] = protons_ > 0.0 ? protons_ : 0.0, r->pdown[p] = protons_ < 0.0 ? -protons_ : 0.0;
-        r->x[p] = ahead[phase];
-        r->there[p] = r->x[p] > 0.0;
-        double cap = MOST_OF_A_SOLID;
         r->over[p] = r->ln_aw * r->pwater[p] - r->pln_k[p];
         for (int j = 0; j < n; j++) {
-            double one = nu[r->masters[j]];
-            r->pnu[p * n + j] = one;
-            r->over[p] += one * r->lam[j];
-            if (one > 0.0 && j != r->h) {
-                double there = brought[r->masters[j]] > TINY ? brought[r->masters[j]] : TINY;
-                if (there / one < cap) cap = there / one;
-            }
+            r->pnu[p * n + j] = nu[r->masters[j]];
+            r->over[p] += r->pnu[p * n + j] * r->lam[j];
         }
-        r->cap[p] = cap;
+        some |= there;
+        r->np++;
     }
-    int any = 0;
-    for (int p = 0; p < r->np; p++) any = any || r->there[p];
-    if (!any) add_worst(r);
+    Mask none = lanes & ~some;
+    if (any(none)) add_worst(r, &none);
 }
 
-static void same_as_before(const Model *m, const Out *before, Out *after, size_t row) {
-    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+/* Where solids' crystal water leaves some. */
+WITHIN Mask leaves_water(const Room *r) {
+    Real taken = NOTHING;
+    for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
+    return above(1.0 - WATER_KG_PER_MOL * taken, all_of(LEAST_WATER_LEFT));
+}
+
+WITHIN Mask has_solids(const Room *r) {
+    Mask some = whole(0);
+    for (int p = 0; p < r->np; p++) some |= r->laid[p];
+    return some;
+}
+
+WITHIN void keep_solids(Room *r, const Rows *rows, Mask lanes, Mask converged) {
+    for (int l = 0; l < LANES; l++) {
+        if (!IN(lanes, l)) continue;
+        double *solid = rows->after->solid + (size_t)rows->rows[l] * (size_t)r->m->P;
+        memset(solid, 0, sizeof(double) * (size_t)r->m->P);
+        for (int p = 0; p < r->np; p++) if (IN(r->laid[p], l)) solid[r->phases[p]] = AT(r->x[p], l);
+        rows->after->converged[rows->rows[l]] = IN(converged, l) != 0;
+    }
+}
+
+static void same_as_before(const Model *m, const Rows *rows, int lane) {
+    const Out *before = rows->before, *after = rows->after;
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P, row = (size_t)rows->rows[lane];
     memcpy(after->totals + row * N, before->totals + row * N, sizeof(double) * N);
     memcpy(after->molality + row * S, before->molality + row * S, sizeof(double) * S);
     memcpy(after->ln_activity + row * N, before->ln_activity + row * N, sizeof(double) * N);
@@ -1406,92 +1472,139 @@ static void same_as_before(const Model *m, const Out *before, Out *after, size_t
     after->converged[row] = before->converged[row];
 }
 
-static int leaves_water(const Room *r) {
-    double taken = 0.0;
-    for (int p = 0; p < r->np; p++) taken += r->x[p] * r->pwater[p];
-    return 1.0 - WATER_KG_PER_MOL * taken > LEAST_WATER_LEFT;
+/* Totals of the rows, those of some lanes without what settles ahead. */
+WITHIN void totals_of(const Rows *rows, Mask less, const double *out[LANES]) {
+    for (int l = 0; l < LANES; l++) out[l] = IN(less, l) ? rows->less[l] : rows->total[l];
 }
 
-static void keep_solids(const Room *r, Out *after, size_t row) {
-    double *solid = after->solid + row * (size_t)r->m->P;
-    memset(solid, 0, sizeof(double) * (size_t)r->m->P);
-    for (int p = 0; p < r->np; p++) solid[r->phases[p]] = r->x[p];
+/* Guesses which solids are there, in these lanes, and keeps what it comes to; `found` is where that came to an end. */
+static void guess(Room *r, const Given *given, Rows *rows, const Mask *lanes, int all, Mask *found) {
+    Mask water;
+    lay_solids(r, given, rows, *lanes, all);
+    *found = *lanes & has_solids(r);
+    iterate(r, given, found, r->m->pitzer, GUESSED, SOLID_ROUNDS);
+    *found &= leaves_water(r);
+    collect(r, given, rows->total, lanes, rows->after, rows->rows, &water);
+    keep_solids(r, rows, *lanes, *found & water);
 }
 
-static void one_row(Room *r, const double *total, double t, Water w, Held held, const int *wanted,
-                    const double *down_to, int count, Out *before, Out *after, size_t row, double *ahead,
-                    double *less) {
+static void some_rows(Room *r, const Given *given, Rows *rows, Start *start) {
     const Model *m = r->m;
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+    const double *totals[LANES];
+    Mask water, far = whole(0), need = whole(0), fine = rows->own;
     r->np = 0;
-    int fine = dissolve(r, total, t, w, held) && sane(m, r->ln_aw);
-    collect(r, w, held, total, before, row);
-    before->converged[row] = fine;
-    if (fine) { /* whatever is looked at again starts from there */
-        r->start_totals = total, r->start_strength = before->strength[row];
-        r->start_lam = before->ln_activity + row * (size_t)m->N, r->start_molality = before->molality + row * (size_t)m->S;
-    }
-    if (count == 0) return;
-    const double *index = before->index + row * (size_t)m->P, *brought = before->totals + row * (size_t)m->N;
-    int far = settle_ahead(r, wanted, count, total, ahead, less), over = 0;
-    for (int k = 0; k < count; k++) over = over || index[wanted[k]] > (down_to ? down_to[k] : 0.0) + 1e-9;
-    if (!(over && fine) && !far) {
-        same_as_before(m, before, after, row);
-        return;
-    }
-    for (int all = far; all < 2; all++) {
-        if (far) dissolve(r, less, t, w, held);
-        else if (all) dissolve(r, total, t, w, held);
-        gather(r, total, held.flags); /* the same masters: nothing settles wholly */
-        lay_solids(r, wanted, down_to, count, held, brought, index, ahead, all);
-        fine = r->np > 0 && iterate(r, w, held, m->pitzer, GUESSED, SOLID_ROUNDS);
-        fine = fine && leaves_water(r);
-        collect(r, w, held, total, after, row);
-        int missed = 0; /* whether one that was left out would form after all */
-        for (int k = 0; k < count && !all; k++) {
-            double now = after->index[row * (size_t)m->P + (size_t)wanted[k]];
-            missed = missed || now > (down_to ? down_to[k] : 0.0) + SATURATED;
+    dissolve(r, rows->total, given, start, &fine);
+    fine &= sane(r);
+    collect(r, given, rows->total, &rows->own, rows->before, rows->rows, &water);
+    for (int l = 0; l < LANES; l++) {
+        size_t row = (size_t)rows->rows[l];
+        if (!IN(rows->own, l)) continue;
+        rows->before->converged[row] = IN(fine, l) != 0;
+        if (IN(fine, l)) { /* whatever is looked at again starts from there */
+            start->totals[l] = rows->total[l], start->strength[l] = rows->before->strength + row;
+            start->lam[l] = rows->before->ln_activity + row * N, start->molality[l] = rows->before->molality + row * S;
         }
-        if (!missed || !fine) break;
+        if (rows->count == 0) continue;
+        const double *index = rows->before->index + row * P;
+        int over = 0, ahead = settle_ahead(r, l, rows->wanted, rows->count, rows->total[l], rows->ahead[l], rows->less[l]);
+        for (int k = 0; k < rows->count; k++) over = over || index[rows->wanted[k]] > down_of(rows, l, k) + 1e-9;
+        if (ahead) IN(far, l) = -1;
+        if (ahead || (over && IN(fine, l))) IN(need, l) = -1;
+        else same_as_before(m, rows, l);
     }
-    if (fine || r->np == 0) {
-        keep_solids(r, after, row);
-        after->converged[row] = fine && sane(m, r->ln_aw);
-        return;
+    if (!any(need)) return;
+    Mask first = need & ~far, again = far, solved = whole(0);
+    if (any(first)) {
+        guess(r, given, rows, &first, 0, &solved);
+        for (int l = 0; l < LANES; l++) { /* whether one that was left out would form after all */
+            if (!IN(solved, l)) continue;
+            const double *now = rows->after->index + (size_t)rows->rows[l] * P;
+            for (int k = 0; k < rows->count; k++)
+                if (now[rows->wanted[k]] > down_of(rows, l, k) + SATURATED) IN(again, l) = -1;
+        }
+        solved &= ~again;
     }
+    Mask open = first & ~solved & ~again & has_solids(r);
+    if (any(again)) {
+        Mask found = again;
+        totals_of(rows, far, totals);
+        dissolve(r, totals, given, start, &found);
+        load(r, rows->total); /* the same masters: nothing settles wholly */
+        guess(r, given, rows, &again, 1, &found);
+        solved |= found, open |= again & ~found & has_solids(r);
+    }
+    if (!any(open)) return;
     /* Where guessing goes round in a circle, as where solids take nearly all of something. */
-    dissolve(r, far ? less : total, t, w, held);
-    gather(r, total, held.flags);
-    lay_solids(r, wanted, down_to, count, held, brought, index, ahead, 1);
-    r->narrow = 1e-3;
+    Mask found = open;
+    totals_of(rows, far, totals);
+    dissolve(r, totals, given, start, &found);
+    load(r, rows->total);
+    lay_solids(r, given, rows, open, 1);
+    r->narrow = all_of(1e-3);
     for (int p = 0; p < r->np; p++) {
         r->x[p] = 1e-3 * r->cap[p];
-        r->under[p] = -r->over[p] > 0.3 ? -r->over[p] : 0.3;
+        r->under[p] = more(-r->over[p], all_of(0.3));
     }
-    fine = iterate(r, w, held, m->pitzer, INTERIOR, INTERIOR_ROUNDS) && leaves_water(r);
-    collect(r, w, held, total, after, row);
-    keep_solids(r, after, row);
-    after->converged[row] = fine && sane(m, r->ln_aw);
-    if (!fine) return;
+    found = open;
+    iterate(r, given, &found, m->pitzer, INTERIOR, INTERIOR_ROUNDS);
+    found &= leaves_water(r);
+    collect(r, given, rows->total, &open, rows->after, rows->rows, &water);
+    keep_solids(r, rows, open, found & water);
+    if (!any(found)) return;
     /* With what it found to be there the guess is right, and exact. */
     for (int p = 0; p < r->np; p++) {
-        r->there[p] = r->x[p] > 1e-6 * r->cap[p];
-        if (!r->there[p]) r->x[p] = 0.0;
+        r->there[p] = r->laid[p] & above(r->x[p], 1e-6 * r->cap[p]);
+        r->x[p] = where(r->there[p], r->x[p], NOTHING);
     }
-    if (iterate(r, w, held, m->pitzer, GUESSED, SOLID_ROUNDS) && leaves_water(r) && sane(m, r->ln_aw)) {
-        collect(r, w, held, total, after, row);
-        keep_solids(r, after, row);
-    }
+    iterate(r, given, &found, m->pitzer, GUESSED, SOLID_ROUNDS);
+    found &= leaves_water(r) & sane(r);
+    if (!any(found)) return;
+    collect(r, given, rows->total, &found, rows->after, rows->rows, &water);
+    keep_solids(r, rows, found, found);
 }
 
 /* --- how far saturation indices can be off (doubt.py) ------------------------------------------------------------ */
 
+/* The linear system n by n with `columns` right sides, in place; 0 where it is singular. */
+static int solve(double *a, double *b, int n, int columns) {
+    for (int k = 0; k < n; k++) {
+        int best = k;
+        for (int i = k + 1; i < n; i++) if (fabs(a[i * n + k]) > fabs(a[best * n + k])) best = i;
+        double pivot = a[best * n + k];
+        if (!(fabs(pivot) > 0.0) || !isfinite(pivot)) return 0;
+        if (best != k) {
+            for (int j = k; j < n; j++) { double x = a[k * n + j]; a[k * n + j] = a[best * n + j]; a[best * n + j] = x; }
+            for (int j = 0; j < columns; j++) {
+                double x = b[k * columns + j]; b[k * columns + j] = b[best * columns + j]; b[best * columns + j] = x;
+            }
+        }
+        double scale = 1.0 / pivot;
+        for (int i = k + 1; i < n; i++) {
+            double f = a[i * n + k] * scale;
+            if (f == 0.0) continue;
+            for (int j = k + 1; j < n; j++) a[i * n + j] -= f * a[k * n + j];
+            for (int j = 0; j < columns; j++) b[i * columns + j] -= f * b[k * columns + j];
+        }
+    }
+    for (int k = n - 1; k >= 0; k--) {
+        double scale = 1.0 / a[k * n + k];
+        for (int j = 0; j < columns; j++) {
+            double x = b[k * columns + j];
+            for (int i = k + 1; i < n; i++) x -= a[k * n + i] * b[i * columns + j];
+            b[k * columns + j] = x * scale;
+        }
+    }
+    return 1;
+}
+
 /* Standard errors of the saturation index of `count` phases in one Pitzer solution, into `out`; not numbers where the
- * balances are singular. work: rows padded: n x n + n x count, and 3 S + n doubles, places: N + S integers. */
+ * balances are singular. work: n x n + n x count + 3 S + n doubles, places: N + S integers. */
 static void sigma_of_row(const Model *m, const double *molality, const double *ln_activity, double kelvin,
                          const int *wanted, const int *salts, int count, double *work, int *places, double *out) {
     int N = m->N, S = m->S, n = 0, c = 0, *masters = places, *counts = places + N;
     for (int j = 0; j < N; j++) if (isfinite(ln_activity[j])) masters[n++] = j;
-    int wide = PADDED(n), stride = PADDED(count);
+    int wide = n, stride = count;
     double *a = work, *b = a + n * wide, *scale = b + n * stride, *own = scale + n;
     double *weight = own + S, *equivalents = weight + S;
     memset(a, 0, sizeof(double) * (size_t)(n * wide + n * stride));
@@ -1511,7 +1624,7 @@ static void sigma_of_row(const Model *m, const double *molality, const double *l
         a[j * wide + j] += 1e-12;
         for (int p = 0; p < count; p++) b[j * stride + p] = m->phase_nu[(size_t)wanted[p] * (size_t)N + (size_t)masters[j]] * scale[j];
     }
-    if (!solve_many(a, b, n, count)) {
+    if (!solve(a, b, n, count)) {
         for (int p = 0; p < count; p++) out[p] = NAN;
         return;
     }
@@ -1551,6 +1664,22 @@ static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *h
     return view->buf;
 }
 
+/* A row, and what makes rows go side by side: which masters are there; those of one temperature after each other. */
+typedef struct { uint64_t masters; double kelvin; int row; } Alike;
+
+static Alike alike(const Model *m, const double *total, double kelvin, int row) {
+    Alike out = {0, kelvin, row};
+    for (int j = 0; j < m->N; j++) if (total[j] > 0.0 || j == m->h) out.masters |= (uint64_t)1 << j;
+    return out;
+}
+
+static int by_likeness(const void *one, const void *other) {
+    const Alike *a = one, *b = other;
+    if (a->masters != b->masters) return a->masters < b->masters ? -1 : 1;
+    if (a->kelvin != b->kelvin) return a->kelvin < b->kelvin ? -1 : 1;
+    return a->row - b->row;
+}
+
 #define BUFFERS 31
 
 /* equilibria(model, rows, size, count, flags): every array of the dictionary `rows`, in place. */
@@ -1567,7 +1696,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     double *totals = GET("given"), *kelvin = GET("kelvin"), *a = GET("a"), *b = GET("b");
     double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
     double *down_to = GET("down_to");
-    int *wanted = (int *)GET("wanted"), *sound = (int *)GET("sound");
+    int *wanted = (int *)GET("wanted"), *sound_rows = (int *)GET("sound");
     double *start_totals = GET("start_totals"), *start_lam = GET("start_lam"), *start_molality = GET("start_molality");
     double *start_strength = GET("start_strength");
     Out before = {GET("totals"), GET("molality"), GET("ln_activity"), GET("ln_aw"), GET("strength"), GET("index"),
@@ -1575,7 +1704,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     Out after = {GET("totals_after"), GET("molality_after"), GET("ln_activity_after"), GET("ln_aw_after"),
                  GET("strength_after"), GET("index_after"), GET("solid_after"), (int *)GET("converged_after")};
 #undef GET
-    int complete = totals && kelvin && a && b && sound && before.totals && before.molality && before.ln_activity &&
+    int complete = totals && kelvin && a && b && sound_rows && before.totals && before.molality && before.ln_activity &&
         before.ln_aw && before.strength && before.index && before.converged && (!(flags & HOLD_PH) || ph) &&
         (!(flags & HOLD_ALKALINITY) || alkalinity) && (!(flags & HOLD_GAS) || ln_co2) &&
         (count == 0 || (wanted && after.totals && after.molality && after.ln_activity && after.ln_aw &&
@@ -1583,31 +1712,50 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     int room = 0;
     if (complete) {
         Py_BEGIN_ALLOW_THREADS
-        Room r;
-        memset(&r, 0, sizeof r);
-        size_t bytes = lay_out(&r, m, NULL);
-        char *area = malloc(bytes + sizeof(double) * (size_t)(m->P + m->N));
-        if (area != NULL) {
+        Room *r = NULL;
+        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P, own = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+        Room sized;
+        size_t bytes = own + lay_out(&sized, m, (char *)ALIGNED);
+        char *area = malloc(bytes + sizeof(double) * LANES * (P + N) + ALIGNED);
+        Alike *order = malloc(sizeof(Alike) * (size_t)(size + 1));
+        if (area != NULL && order != NULL) {
             room = 1;
-            lay_out(&r, m, area);
-            for (int s = 0; s < m->S; s++) r.nobody[s] = -1;
-            r.known_n = -1, r.known_temperature = r.known_strong = r.known_k = r.at_k = -1.0;
-            double *ahead = (double *)(area + bytes), *less = ahead + m->P;
-            for (int row = 0; row < size; row++) {
-                if (!sound[row]) continue;
-                r.start_totals = NULL;
-                if (start_totals && start_lam && start_molality && start_strength) {
-                    r.start_totals = start_totals + (size_t)row * (size_t)m->N, r.start_lam = start_lam + (size_t)row * (size_t)m->N;
-                    r.start_molality = start_molality + (size_t)row * (size_t)m->S, r.start_strength = start_strength[row];
+            char *begins = area + (ALIGNED - (uintptr_t)area % ALIGNED);
+            r = (Room *)(void *)begins;
+            memset(r, 0, sizeof(Room));
+            lay_out(r, m, begins + own);
+            for (int s = 0; s < m->S; s++) r->nobody[s] = -1;
+            r->known_n = -1, r->known_strong = r->known_k = r->at_k = all_of(-1.0);
+            double *lanes = (double *)(void *)(begins + bytes);
+            int many = 0;
+            for (int row = 0; row < size; row++)
+                if (sound_rows[row]) order[many++] = alike(m, totals + (size_t)row * N, kelvin[row], row);
+            qsort(order, (size_t)many, sizeof(Alike), by_likeness);
+            for (int first = 0, next; first < many; first = next) {
+                Rows rows = {.wanted = wanted, .count = count, .before = &before, .after = &after, .own = whole(0)};
+                Given given = {.flags = flags};
+                Start start = {{NULL}, {NULL}, {NULL}, {NULL}};
+                next = first;
+                for (int l = 0; l < LANES; l++) { /* lanes without a row of their own do as the last one */
+                    if (next < many && order[next].masters == order[first].masters) IN(rows.own, l) = -1, next++;
+                    size_t row = (size_t)order[next - 1].row;
+                    rows.rows[l] = (int)row, rows.total[l] = totals + row * N;
+                    rows.down_to[l] = down_to ? down_to + row * (size_t)count : NULL;
+                    rows.ahead[l] = lanes + (size_t)l * (P + N), rows.less[l] = rows.ahead[l] + P;
+                    AT(given.t, l) = kelvin[row], AT(given.a, l) = a[row], AT(given.b, l) = b[row];
+                    AT(given.ph, l) = ph ? ph[row] : 0.0, AT(given.alkalinity, l) = alkalinity ? alkalinity[row] : 0.0;
+                    AT(given.ln_co2, l) = ln_co2 ? ln_co2[row] : 0.0;
+                    if (start_totals && start_lam && start_molality && start_strength) {
+                        start.totals[l] = start_totals + row * N, start.lam[l] = start_lam + row * N;
+                        start.molality[l] = start_molality + row * S, start.strength[l] = start_strength + row;
+                    }
                 }
-                Held held = {ph ? ph[row] : 0.0, alkalinity ? alkalinity[row] : 0.0, ln_co2 ? ln_co2[row] : 0.0, flags};
-                Water w = {a[row], b[row]};
-                one_row(&r, totals + (size_t)row * (size_t)m->N, kelvin[row], w, held, wanted,
-                        down_to ? down_to + (size_t)row * (size_t)count : NULL, count, &before, &after, (size_t)row, ahead,
-                        less);
+                gather(r, rows.total[0], flags);
+                some_rows(r, &given, &rows, &start);
             }
-            free(area);
         }
+        free(area);
+        free(order);
         Py_END_ALLOW_THREADS
     }
     for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
@@ -1633,7 +1781,7 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
     int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
     if (complete) {
         size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;
-        double *work = malloc(sizeof(double) * (N * (N + 3) + N * (P + 3) + N + 3 * S + 1));
+        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + 1));
         int *places = malloc(sizeof(int) * (N + S + 1));
         room = work != NULL && places != NULL;
         Py_BEGIN_ALLOW_THREADS
