@@ -137,8 +137,8 @@ def test_water(catalog: Catalog, reference: Callable[..., Solution], alkalinity:
 
 @pytest.mark.parametrize(("constants", "within"), [(load(), 0.0), (stock_constants(()), 1e-9)], ids=["line", "bucket"])
 def test_a_row_does_not_depend_on_the_others(catalog: Catalog, constants: Constants, within: float) -> None:
-    """The same alone, in a batch, and in another order: in the line to the last digit, in the bucket within the solver's
-    tolerance, since what steers a row's last steps is what steers those beside it."""
+    """The same alone, in a batch, and in another order: in the line to the last digit, in the bucket within the
+    solver's tolerance, since what steers a row's last steps is what steers those beside it."""
     totals, temperature_c = poured(catalog, constants, 0.05)
     phases = tuple(name for name in LINE_PHASES if name in constants.phases)
     whole = equilibrate(totals, temperature_c, phases, constants=constants)
