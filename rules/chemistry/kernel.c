@@ -1599,56 +1599,65 @@ static int solve(double *a, double *b, int n, int columns) {
 }
 
 /* Standard errors of the saturation index of `count` phases in one Pitzer solution, into `out`; not numbers where the
- * balances are singular. work: n x n + n x count + 3 S + n doubles, places: N + S integers. */
+ * balances are singular. work: n x n + n x count + n + 3 S + S x S doubles, places:
+ * 2 N + S integers. */
 static void sigma_of_row(const Model *m, const double *molality, const double *ln_activity, double kelvin,
                          const int *wanted, const int *salts, int count, double *work, int *places, double *out) {
     int N = m->N, S = m->S, n = 0, c = 0, *masters = places, *counts = places + N;
     for (int j = 0; j < N; j++) if (isfinite(ln_activity[j])) masters[n++] = j;
-    int wide = n, stride = count;
-    double *a = work, *b = a + n * wide, *scale = b + n * stride, *own = scale + n;
-    double *weight = own + S, *equivalents = weight + S;
-    memset(a, 0, sizeof(double) * (size_t)(n * wide + n * stride));
+    double *a = work, *b = a + n * n, *scale = b + n * count, *own = scale + n;
+    double *weight = own + S, *equivalents = weight + S, *variance = equivalents + S;
+    int *of_master = counts + S;
+    for (int j = 0; j < N; j++) of_master[j] = -1;
+    for (int j = 0; j < n; j++) of_master[masters[j]] = j;
+    memset(a, 0, sizeof(double) * (size_t)(n * n + n * count));
     for (int s = 0; s < S; s++) {
         if (!(molality[s] > 0.0)) continue;
-        const double *nu = m->nu + (size_t)s * (size_t)N;
-        for (int j = 0; j < n; j++) {
-            double left = molality[s] * nu[masters[j]];
-            if (left == 0.0) continue;
-            for (int k = 0; k < n; k++) a[j * wide + k] += left * nu[masters[k]];
+        for (int e = m->in_start[s]; e < m->in_start[s + 1]; e++) {
+            double left = molality[s] * m->times[e], *row = a + of_master[m->in[e]] * n;
+            for (int f = m->in_start[s]; f < m->in_start[s + 1]; f++) row[of_master[m->in[f]]] += left * m->times[f];
         }
         if (molality[s] > SIGMA_COUNTS) own[c] = molality[s], equivalents[c] = molality[s] * fabs(m->charge[s]), counts[c++] = s;
     }
-    for (int j = 0; j < n; j++) scale[j] = 1.0 / sqrt(a[j * wide + j] > 1e-90 ? a[j * wide + j] : 1e-90);
+    for (int j = 0; j < n; j++) scale[j] = 1.0 / sqrt(a[j * n + j] > 1e-90 ? a[j * n + j] : 1e-90);
     for (int j = 0; j < n; j++) {
-        for (int k = 0; k < n; k++) a[j * wide + k] *= scale[j] * scale[k];
-        a[j * wide + j] += 1e-12;
-        for (int p = 0; p < count; p++) b[j * stride + p] = m->phase_nu[(size_t)wanted[p] * (size_t)N + (size_t)masters[j]] * scale[j];
+        for (int k = 0; k < n; k++) a[j * n + k] *= scale[j] * scale[k];
+        a[j * n + j] += 1e-12;
     }
+    for (int p = 0; p < count; p++)
+        for (int e = m->phase_in_start[wanted[p]]; e < m->phase_in_start[wanted[p] + 1]; e++) {
+            int j = of_master[m->phase_in[e]];
+            if (j >= 0) b[j * count + p] = m->phase_times[e] * scale[j];
+        }
     if (!solve(a, b, n, count)) {
         for (int p = 0; p < count; p++) out[p] = NAN;
         return;
     }
     double away = fabs(kelvin - REFERENCE_K);
+    for (int i = 0; i < c; i++) for (int k = i; k < c; k++) {
+        size_t pair = (size_t)counts[i] * (size_t)S + (size_t)counts[k];
+        double scarcer = equivalents[i] < equivalents[k] ? equivalents[i] : equivalents[k];
+        double beyond = scarcer / m->fitted_up_to[pair] - 1.0;
+        beyond = beyond > 0.0 ? SIGMA_BEYOND * beyond : 0.0;
+        double far = away * m->sigma_per_c[pair], error = m->sigma[pair];
+        /* Of two that differ both orders count, and each by half. */
+        variance[i * c + k] = (error * error + far * far + beyond * beyond) * (i == k ? 1.0 : 4.0);
+    }
     for (int p = 0; p < count; p++) {
         double water = 0.5 * WATER_KG_PER_MOL * m->phase_water[wanted[p]], total = 0.0;
         for (int i = 0; i < c; i++) {
-            const double *nu = m->nu + (size_t)counts[i] * (size_t)N;
             double moved = 0.0;
-            for (int j = 0; j < n; j++) moved += b[j * stride + p] * scale[j] * nu[masters[j]];
+            for (int e = m->in_start[counts[i]]; e < m->in_start[counts[i] + 1]; e++) {
+                int j = of_master[m->in[e]];
+                moved += b[j * count + p] * scale[j] * m->times[e];
+            }
             weight[i] = own[i] * (moved - water); /* crystal water: the water's activity moves too */
         }
         for (int i = 0; i < c; i++) for (int k = i; k < c; k++) {
             /* A salt whose constant was found with the same parameters does not feel those of its own ions. */
             if (salts[p] && weight[i] > SIGMA_OWN && weight[k] > SIGMA_OWN) continue;
-            size_t pair = (size_t)counts[i] * (size_t)S + (size_t)counts[k];
-            double scarcer = equivalents[i] < equivalents[k] ? equivalents[i] : equivalents[k];
-            double beyond = scarcer / m->fitted_up_to[pair] - 1.0;
-            beyond = beyond > 0.0 ? SIGMA_BEYOND * beyond : 0.0;
-            double far = away * m->sigma_per_c[pair], error = m->sigma[pair];
-            double variance = error * error + far * far + beyond * beyond;
-            double amplitude = 2.0 * (weight[i] * own[k] + own[i] * weight[k]);
-            /* Of two that differ both orders count, and each by half. */
-            total += amplitude * amplitude * variance * (i == k ? 0.25 : 1.0);
+            double amplitude = weight[i] * own[k] + own[i] * weight[k];
+            total += amplitude * amplitude * variance[i * c + k];
         }
         out[p] = sqrt(total) / LN10;
     }
@@ -1781,8 +1790,8 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
     int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
     if (complete) {
         size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;
-        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + 1));
-        int *places = malloc(sizeof(int) * (N + S + 1));
+        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + S * S + 1));
+        int *places = malloc(sizeof(int) * (2 * N + S + 1));
         room = work != NULL && places != NULL;
         Py_BEGIN_ALLOW_THREADS
         for (size_t row = 0; room && row < (size_t)size; row++)
