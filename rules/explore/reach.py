@@ -69,7 +69,9 @@ def reach(
     rows = np.unique(np.append(0, bad[spread(len(bad), ROWS - 1)]))
     here = bad[:1]
     loud = [one for one in speaking if len(here) and one.level[here[0]] > at_most]
-    loudest = [one.rule for one in sorted(loud, key=lambda one: -int(one.level[here[0]]))][:LOUDEST]
+    # A line is solved sooner than a bucket, and does not feel how warm the bucket is.
+    loud.sort(key=lambda one: (one.rule.family != "line", -int(one.level[here[0]])))
+    loudest = [one.rule for one in loud[:LOUDEST]]
     every = spread(len(columns), MOST_ROWS)
     states: dict[int, _State] = {i: _State(path, here, path.values, rows) for i, (here, path) in enumerate(paths)}
     found: list[float | None] = [None] * len(paths)

@@ -128,20 +128,26 @@ class Again:
         shares = {key: one for key, pour in new.items() if (one := _shares(pour, lines)) is not None}
         together = self.question.pour.model_copy(update={"product": tuple(lines)})
         if shares and (question := self._asked(_key(together), together)) is not None:
-            table = np.array([[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()])
-            bad = self._doubted(Parts(question, table))
+            bad = self._doubted(
+                question, np.array([[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()])
+            )
             self._bad |= {key for key, doubted in zip(shares, bad.tolist(), strict=True) if doubted}
             self._let_pass |= shares.keys() - self._bad
         return [key in self._bad for key in keys]
 
-    def _doubted(self, parts: Parts) -> NDArray[np.bool_]:
-        """Where a rule that goes by the solutions alone, or by the water, is not content with parts, (B,)."""
-        judge, case = Judge(parts.question.region), parts.case
-        doubted = np.zeros(case.size, dtype=bool)
-        suspects = list(reversed(self._suspects.values()))
-        for rule in (*suspects, *(rule for rule in rules() if rule.name not in self._suspects)):
-            if _by_solution(rule) and not np.all(doubted):
-                doubted |= worst(case, judge(case, least=Level.UNKNOWN, only=(rule,))) >= Level.UNKNOWN
+    def _doubted(self, question: Question, shares: Floats) -> NDArray[np.bool_]:
+        """Where a rule that goes by the solutions alone, or by the water, is not content with parts of what is poured,
+        (B,) of shares (B, products)."""
+        judge, doubted = Judge(question.region), np.zeros(len(shares), dtype=bool)
+        others = (rule for rule in rules() if rule.name not in self._suspects)
+        asked = [rule for rule in (*reversed(self._suspects.values()), *others) if _by_solution(rule)]
+        # A line is solved sooner than a bucket: what fails there is not asked of its bucket.
+        for in_bucket in (False, True):
+            rows = np.flatnonzero(~doubted)
+            case = Parts(question, shares[rows]).case
+            for rule in asked:
+                if (rule.family == "bucket") == in_bucket and not np.all(doubted[rows]):
+                    doubted[rows] |= worst(case, judge(case, least=Level.UNKNOWN, only=(rule,))) >= Level.UNKNOWN
         return doubted
 
     def _seen_bad(self, key: str, pour: Pour) -> bool:
