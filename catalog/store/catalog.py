@@ -104,6 +104,11 @@ class Catalog:
         with self._records.snapshot():
             yield
 
+    @property
+    def state(self) -> str:
+        """Another one once something was written, as of the last snapshot."""
+        return self._records.state
+
     # --- products ---------------------------------------------------------------------------------
 
     def products(self) -> list[Product]:

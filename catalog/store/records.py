@@ -33,7 +33,8 @@ class Records:
 
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
-        self._changes = ""
+        #: Of the catalog, as it was read last: another one once something was written.
+        self.state = ""
         self._parsed: dict[tuple[Kind, str, int], Record | Fault] = {}
         #: Answers that hold until something is written: by kind and folded name, and lists by what they are of.
         self._owners: dict[tuple[Kind, str], str | None] = {}
@@ -45,8 +46,8 @@ class Records:
     def snapshot(self) -> Iterator[Reader]:
         """While it is held, everything that is read is of one state of the catalog."""
         with self._reader.snapshot() as begun:
-            if begun and (now := self._reader.changes()) != self._changes:
-                self._changes = now
+            if begun and (now := self._reader.changes()) != self.state:
+                self.state = now
                 self._owners.clear()
                 self._standing.clear()
                 self._lists.clear()

@@ -74,15 +74,15 @@ def _acids(question: Question, again: Again, acids: Sequence[Product], target_ph
     offered = []
     for demand in known:
         found = with_acid(question, demand)
-        weighed = None if found is None else again(found[0])
-        if found is None or weighed is None:
+        seen = None if found is None else again(found[0])
+        if found is None or seen is None:
             continue
         offered.append(
             AcidOffer(
                 dose=dose(demand, found[1]),
                 change=tables_of(found[0], "product"),
-                verdict=weighed.answer,
-                rules=weighed.blamed,
+                verdict=seen.answer,
+                rules=seen.blamed,
             )
         )
     offered.sort(key=lambda one: SEVERITY.index(one.verdict))

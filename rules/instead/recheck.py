@@ -5,25 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, weigh
-from ..answer.verdict import Answer
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question, ask, matters_beside, middle
 from ..ask.weight import weight_to_set
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..explore.scenarios import scenarios
-from ..families.registry import Judge, rules, worst
-from ..judge.rule import Family, Judged, Level, Rule, overall
+from ..families.registry import Judge, rule_named, rules, worst
+from ..judge.rule import Family, Level, Rule
+from .seen import Memory, Seen, What, memory_of
 
-#: What may be offered instead of something.
-GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
 #: Products of which every set is asked, 127 of seven.
 MOST_PRODUCTS = 7
 #: Families of rules that say the same of any pour in that water; and at that injector.
@@ -36,73 +34,89 @@ class Again:
 
     Most changes are no good, and for the reason for which the pour is none: so the rules that were seen to speak are
     asked first, in the best estimate alone. Where one of them doubts or stops there, the verdict is no better.
-    question: of the pour before the change; its water is not read again where it is the same.
+    question: of the pour before the change; its water is not read again where it is the same. memory: of what was
+    asked before, where it is that of another pour.
     """
 
-    def __init__(self, question: Question, catalog: Catalog) -> None:
+    def __init__(self, question: Question, catalog: Catalog, memory: Memory | None = None) -> None:
         self.question, self.catalog = question, catalog
-        self._questions: dict[str, Question | None] = {_key(question.pour): question}
-        self._weighed: dict[str, Weighed] = {}
-        self._bad: set[str] = set()
-        self._stands: set[str] = set()
-        #: Of parts of the pour, those that rules by solution let pass in the best estimate.
-        self._let_pass: set[str] = set()
+        self.memory = memory or memory_of(catalog, _key(question.pour))
+        self._questions: dict[str, Question | None] = {}
+        # Of a question about the water alone nothing is poured, whatever line stands in its pour.
+        if question.poured:
+            self._questions[_key(question.pour)] = question
         self._suspects: dict[str, Rule] = {}
         #: What was looked up of lines of pours, by their id(), which is theirs as long as the lines are kept here.
         self._poured: dict[int, Poured] = {}
         self._lines: list[PouredProduct] = []
         self._look_up(question)
 
-    def know(self, weighed: Weighed) -> None:
+    def know(self, weighed: Weighed) -> Seen:
         """Take over what a pour comes to."""
-        self._weighed[_key(weighed.question.pour)] = weighed
-        for one in weighed.judged:
-            if one.level[0] >= Level.UNKNOWN:
-                self._suspects[one.rule.name] = one.rule
+        seen = Seen.of(weighed)
+        self.memory.put("seen", _key(weighed.question.pour), seen)
+        self._suspect(seen)
+        return seen
 
-    def __call__(self, pour: Pour) -> Weighed | None:
-        """What a changed pour comes to; None where it cannot be poured at all, such as more than its bucket holds."""
-        key = _key(pour)
-        if key not in self._weighed:
-            question = self._asked(key, pour)
-            if question is None:
-                return None
-            self.know(weigh(question))
-        return self._weighed[key]
+    def weigh(self, pour: Pour) -> Weighed | None:
+        """What the rules say of a changed pour; None where it cannot be poured at all, such as more than its bucket
+        holds."""
+        question = self._asked(_key(pour), pour)
+        if question is None:
+            return None
+        weighed = weigh(question)
+        self.know(weighed)
+        return weighed
+
+    def __call__(self, pour: Pour) -> Seen | None:
+        """What a changed pour comes to; None where it cannot be poured at all."""
+        seen = self._seen(_key(pour))
+        if seen is None:
+            weighed = self.weigh(pour)
+            return None if weighed is None else Seen.of(weighed)
+        self._suspect(seen)
+        return seen
 
     def stands(self, pour: Pour) -> bool:
         """Whether a pour may be offered, without what else there is to say of it."""
         key = _key(pour)
-        if key in self._weighed:
-            return self._weighed[key].answer in GOOD
-        question = None if self._seen_bad(key, pour) else self._asked(key, pour)
-        if question is not None and key not in self._stands:
-            judged = Judge(question.region)(Case(question, scenarios(question)), least=Level.UNKNOWN)
-            (self._bad if any(one.overall >= Level.UNKNOWN for one in judged) else self._stands).add(key)
-        return key in self._stands
+        if (seen := self._seen(key)) is not None:
+            return seen.good
+        known = self.memory.get("stands", key)
+        if known is None:
+            question = None if self._seen_bad(key, pour) else self._asked(key, pour)
+            stands = False
+            if question is not None:
+                judged = Judge(question.region)(Case(question, scenarios(question)), least=Level.UNKNOWN)
+                stands = all(one.overall < Level.UNKNOWN for one in judged)
+            self.memory.put("stands", key, stands)
+            return stands
+        return known is True
 
-    def good(self, pour: Pour) -> Weighed | None:
-        """The same for a pour that may be offered; None for any other."""
+    def good(self, pour: Pour) -> Seen | None:
+        """What a pour comes to that may be offered; None for any other."""
         key = _key(pour)
-        if key not in self._weighed and self._seen_bad(key, pour):
+        if self._seen(key) is None and self._seen_bad(key, pour):
             return None
-        weighed = self(pour)
-        return weighed if weighed is not None and weighed.answer in GOOD else None
+        seen = self(pour)
+        return seen if seen is not None and seen.good else None
 
     def endangers(self, pour: Pour, *, gas: bool = False) -> bool:
         """Whether a changed pour is doubted or stopped because people are in danger; gas: also where a rule of another
         family tells of a gas."""
         key = _key(pour)
-        if key in self._weighed:
-            judged: Sequence[Judged] = self._weighed[key].judged
-        else:
+        what: What = "gas" if gas else "endangers"
+        known = self.memory.get(what, key)
+        if known is None:
             question = self._asked(key, pour)
             if question is None:
                 return False
+            about_people = [rule for rule in rules() if rule.family == "people" or (gas and rule.sets_gas_free)]
             case = Case(question, scenarios(question))
-            about_people = [rule for rule in rules() if _about_people(rule, gas=gas)]
             judged = Judge(question.region)(case, least=Level.UNKNOWN, only=about_people)
-        return any(_about_people(one.rule, gas=gas) and overall(one.level) >= Level.UNKNOWN for one in judged)
+            known = any(one.overall >= Level.UNKNOWN for one in judged)
+            self.memory.put(what, key, known)
+        return known is True
 
     def parts(self) -> dict[tuple[int, ...], bool]:
         """The sets of the pour's products, by their places in it, smaller ones first, and whether they are surely no
@@ -122,18 +136,26 @@ class Again:
         """Which pours are surely no good, all asked at once: pours that differ from the question's in their products
         and how much there is of them. The others are asked one by one where somebody wants to know."""
         keys = [_key(pour) for pour in pours]
-        known = self._weighed.keys() | self._let_pass | self._bad
-        new = {key: pour for key, pour in zip(keys, pours, strict=True) if key not in known}
+        new = {key: pour for key, pour in zip(keys, pours, strict=True) if not self._looked_at(key)}
         lines = list(self.question.pour.product)
         shares = {key: one for key, pour in new.items() if (one := _shares(pour, lines)) is not None}
         together = self.question.pour.model_copy(update={"product": tuple(lines)})
         if shares and (question := self._asked(_key(together), together)) is not None:
-            bad = self._doubted(
-                question, np.array([[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()])
-            )
-            self._bad |= {key for key, doubted in zip(shares, bad.tolist(), strict=True) if doubted}
-            self._let_pass |= shares.keys() - self._bad
-        return [key in self._bad for key in keys]
+            table = [[of.get(i, 0.0) for i in range(len(lines))] for of in shares.values()]
+            for key, doubted in zip(shares, self._doubted(question, np.array(table)).tolist(), strict=True):
+                if doubted:
+                    self.memory.put("stands", key, False)
+                self.memory.put("passes", key, not doubted)
+        return [self._is_bad(key) for key in keys]
+
+    def _looked_at(self, key: str) -> bool:
+        return self._seen(key) is not None or any(
+            self.memory.get(what, key) is not None for what in ("stands", "passes")
+        )
+
+    def _is_bad(self, key: str) -> bool:
+        seen = self._seen(key)
+        return self.memory.get("stands", key) is False if seen is None else not seen.good
 
     def _doubted(self, question: Question, shares: Floats) -> NDArray[np.bool_]:
         """Where a rule that goes by the solutions alone, or by the water, is not content with parts of what is poured,
@@ -151,21 +173,28 @@ class Again:
         return doubted
 
     def _seen_bad(self, key: str, pour: Pour) -> bool:
-        if key in self._bad:
+        """Whether a pour is surely no good: by what is known of it, or as a rule that spoke of others finds at once."""
+        if self.memory.get("stands", key) is False:
             return True
         question = self._asked(key, pour)
         if question is None:
             return True
         judge, case = Judge(question.region), Case(question, question.columns(1))
         for rule in reversed(self._suspects.values()):
-            if _by_solution(rule) and key in self._let_pass:
+            if _by_solution(rule) and self.memory.get("passes", key):
                 continue
             if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
-                self._bad.add(key)
+                self.memory.put("stands", key, False)
                 # The last one that was right is the first one to be asked.
                 self._suspects[rule.name] = self._suspects.pop(rule.name)
                 return True
         return False
+
+    def _seen(self, key: str) -> Seen | None:
+        return cast(Seen | None, self.memory.get("seen", key))
+
+    def _suspect(self, seen: Seen) -> None:
+        self._suspects.update((name, rule_named(name)) for name in seen.doubting)
 
     def _asked(self, key: str, pour: Pour) -> Question | None:
         if key not in self._questions:
@@ -181,7 +210,6 @@ class Again:
         return self._questions[key]
 
     def _look_up(self, question: Question) -> None:
-        # Of a question about the water alone nothing is poured, whatever line stands in its pour.
         for line, item in zip(question.pour.product if question.poured else (), question.poured, strict=True):
             # A weight that is swept goes by the line's place in the pour.
             if id(line) not in self._poured and item.weight is None:
@@ -235,10 +263,6 @@ class Parts:
         self.case = Case(replace(question, poured=poured), columns)
 
 
-def _about_people(rule: Rule, *, gas: bool) -> bool:
-    return rule.family == "people" or (gas and rule.sets_gas_free)
-
-
 def tables_of(pour: Pour, *tables: str) -> dict[str, Any]:
     """Tables of a pour as the pour schema has them."""
     return pour.model_dump(mode="json", include=set(tables), exclude_none=True, exclude_defaults=True)
@@ -246,8 +270,3 @@ def tables_of(pour: Pour, *tables: str) -> dict[str, Any]:
 
 def _key(pour: Pour) -> str:
     return pour.model_dump_json()
-
-
-def only_of(families: frozenset[Family], weighed: Weighed) -> bool:
-    """Whether all that is said is of these families, so that nothing in the bucket could make it better."""
-    return {one.rule.family for one in weighed.judged if overall(one.level) > Level.NOTE} <= families

@@ -28,7 +28,8 @@ from .acid import TARGET_PH, acid_demands, must_be_target
 from .acids import PHOSPHORIC, as_needed, brings_phosphate, dose, refusal, usual_acids, with_acid
 from .levers import Levers, Try, three_figures
 from .measured import measured, metric
-from .recheck import GOOD, MOST_PRODUCTS, OF_THE_WATER, Again, only_of, tables_of
+from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again, tables_of
+from .seen import GOOD, Seen
 from .settings import set_right
 from .split import splits_of
 from .swap import FREE_PERCENT, swaps_for
@@ -112,7 +113,7 @@ def _better(one: Remedy, weighed: Weighed) -> bool:
         return False
     if one.verdict == weighed.answer:
         families = {rule_named(name).family for bucket in one.buckets for name in bucket.rules}
-        return families <= OF_THE_WATER and not only_of(OF_THE_WATER, weighed)
+        return families <= OF_THE_WATER and not Seen.of(weighed).only_of(OF_THE_WATER)
     return SEVERITY.index(one.verdict) < SEVERITY.index(weighed.answer)
 
 
@@ -147,8 +148,8 @@ class _Mender:
     def found(self, *, apart: bool) -> Iterator[Remedy]:
         """All that mends it."""
         if self.settings and self.weighed.answer in GOOD:
-            yield self._remedy(Try("settings", self.question.pour, ()), [(self.question.pour, self.weighed)])
-            if self.first.answer in {"stop", "unknown"} or only_of(OF_THE_WATER, self.weighed):
+            yield self._remedy(Try("settings", self.question.pour, ()), [(self.question.pour, self.seen)])
+            if self.first.answer in {"stop", "unknown"} or self.seen.only_of(OF_THE_WATER):
                 return
         if not self.danger:
             yield from self._numbers()
@@ -164,16 +165,21 @@ class _Mender:
         """Asks what is changed beside the settings."""
         if self.question is self.first.question:
             return self.again
-        again = Again(self.question, self.catalog)
+        again = Again(self.question, self.catalog, self.again.memory)
         again.know(self.weighed)
         return again
+
+    @cached_property
+    def seen(self) -> Seen:
+        """What the pour comes to, with what can be set as it should be."""
+        return Seen.of(self.weighed)
 
     # --- what can be set or fitted ----------------------------------------------------------------
 
     def _set(self) -> None:
         """Set what the rules that speak ask for, and ask again."""
         pour, settings, tables = set_right(self.question.pour, self.weighed.judged)
-        weighed = self.again(pour) if settings else None
+        weighed = self.again.weigh(pour) if settings else None
         if weighed is not None and SEVERITY.index(weighed.answer) <= SEVERITY.index(self.first.answer):
             self.weighed, self.settings, self.set_tables = weighed, settings, tables
             self.danger = dangerous(weighed.judged, weighed.question)
@@ -186,7 +192,7 @@ class _Mender:
             return
         numbers = list(Levers(self.question)())
         # The water's own caution stays whatever is changed but the water.
-        caution = self.first.answer == "caution" and not only_of(OF_THE_WATER, self.weighed)
+        caution = self.first.answer == "caution" and not self.seen.only_of(OF_THE_WATER)
         apart_from = OF_THE_WATER if caution else frozenset()
         found = reach(
             self.question,
@@ -204,10 +210,10 @@ class _Mender:
             for offer in one.tries(value):
                 if offer.kind in done:
                     continue
-                weighed = self._good(offer.pour)
-                if weighed is not None:
+                seen = self._good(offer.pour)
+                if seen is not None:
                     done.add(offer.kind)
-                    yield self._remedy(offer, [(offer.pour, weighed)])
+                    yield self._remedy(offer, [(offer.pour, seen)])
 
     # --- without, apart, other sources ------------------------------------------------------------
 
@@ -219,12 +225,12 @@ class _Mender:
             helped = False
             for out in combinations(range(len(poured)), count) if len(poured) > count else ():
                 changed = self._here_again.part([i for i in range(len(poured)) if i not in out])
-                weighed = self._good(changed)
-                if weighed is not None:
+                seen = self._good(changed)
+                if seen is not None:
                     helped = True
                     names = " and ".join(poured[i].product.name for i in out)
                     lost = self._brought(out)
-                    yield self._remedy(Try("leave-out", changed, ("product",), names), [(changed, weighed)], lost=lost)
+                    yield self._remedy(Try("leave-out", changed, ("product",), names), [(changed, seen)], lost=lost)
             if helped:
                 return
 
@@ -303,15 +309,15 @@ class _Mender:
         ]
         lines = [PouredProduct.model_validate({"name": one.id, "amount": one.amount}) for one in swap.products]
         changed = pour.model_copy(update={"product": (*stays, *lines)})
-        weighed = self._good(changed)
-        if weighed is None:
+        seen = self._good(changed)
+        if seen is None:
             return None
         lost = {
             key: three_figures(one.before_kg - one.after_kg)
             for key, one in swap.brings.items()
             if not key.startswith("n_") and key not in _NO_LOSS and one.after_kg < 0.5 * one.before_kg
         }
-        return self._remedy(Try("swap", changed, ("product",)), [(changed, weighed)], lost=lost)
+        return self._remedy(Try("swap", changed, ("product",)), [(changed, seen)], lost=lost)
 
     # --- acid -------------------------------------------------------------------------------------
 
@@ -336,10 +342,10 @@ class _Mender:
             found = [(one, *made) for one in known if (made := with_acid(self.question, one)) is not None]
             self._here_again.rule_out([pour for _, pour, _ in found])
             for demand, pour, text in found:
-                weighed = self._good(pour)
-                if weighed is not None:
+                seen = self._good(pour)
+                if seen is not None:
                     tried = Try("acid", pour, ("product",), "pH", None, target)
-                    yield self._remedy(tried, [(pour, weighed)], acid=dose(demand, text))
+                    yield self._remedy(tried, [(pour, seen)], acid=dose(demand, text))
                     return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:
@@ -367,10 +373,10 @@ class _Mender:
         buckets = [alone, *([pour.model_copy(update={"product": rest})] if rest else [])]
         answers = []
         for one in buckets:
-            weighed = self._good(one)
-            if weighed is None:
+            seen = self._good(one)
+            if seen is None:
                 return
-            answers.append((one, weighed))
+            answers.append((one, seen))
         yield self._remedy(
             Try("phosphorus-as-acid", alone, ("product",), acid.name),
             answers,
@@ -379,13 +385,13 @@ class _Mender:
 
     # --- what is offered --------------------------------------------------------------------------
 
-    def _good(self, pour: Pour) -> Weighed | None:
+    def _good(self, pour: Pour) -> Seen | None:
         return self._here_again.good(pour)
 
     def _remedy(
         self,
         tried: Try,
-        buckets: list[tuple[Pour, Weighed]],
+        buckets: list[tuple[Pour, Seen]],
         acid: AcidDose | None = None,
         lost: dict[str, float] | None = None,
     ) -> Remedy:
@@ -397,22 +403,17 @@ class _Mender:
             to=tried.to,
             buckets=tuple(
                 RemedyBucket(
-                    products=_names(weighed.question),
+                    products=seen.products,
                     change=tables_of(pour, *tried.tables, *self.set_tables),
-                    verdict=weighed.answer,
-                    rules=weighed.blamed,
+                    verdict=seen.answer,
+                    rules=seen.blamed,
                 )
-                for pour, weighed in buckets
+                for pour, seen in buckets
             ),
-            verdict=max((weighed.answer for _, weighed in buckets), key=SEVERITY.index),
+            verdict=max((seen.answer for _, seen in buckets), key=SEVERITY.index),
             acid=acid,
             lost=lost or {},
         )
-
-
-def _names(question: Question) -> tuple[str, ...]:
-    """What is poured, with amounts."""
-    return tuple(f"{item.amount.text} {item.product.name}" for item in question.poured)
 
 
 def _product(line: PouredProduct) -> dict[str, Any]:

@@ -9,13 +9,13 @@ from itertools import combinations
 
 from ...catalog import Catalog, InputError
 from ...catalog.quantity.measure import read_amount
-from ..answer.assess import ENDANGER, Weighed, one_thread
+from ..answer.assess import ENDANGER, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
-from ..judge.rule import Level, overall
 from .measured import measured, metric
-from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again, only_of
+from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again
+from .seen import Seen
 
 #: Buckets of the same mixture over which an amount is divided at most.
 MOST_PORTIONS = 4
@@ -68,14 +68,14 @@ class _Bucket:
 
     products: _Set
     portions: int
-    weighed: Weighed
+    seen: Seen
 
 
 _Parts = tuple[_Bucket, ...]
 
 
 def _rank(parts: _Parts) -> _Rank:
-    answers = [SEVERITY.index(part.weighed.answer) for part in parts]
+    answers = [SEVERITY.index(part.seen.answer) for part in parts]
     return sum(part.portions for part in parts), max(answers), sum(answer > 0 for answer in answers)
 
 
@@ -114,12 +114,12 @@ class _Search:
 
     def _good(self, products: _Set, portions: int = 1) -> _Bucket | None:
         """Some of the products, where they are good together."""
-        weighed = self.again.good(self._pour(products, portions))
-        if weighed is None:
+        seen = self.again.good(self._pour(products, portions))
+        if seen is None:
             return None
-        if any(one.rule.family in OF_THE_WATER and one.overall == Level.CAUTION for one in weighed.judged):
+        if seen.families & OF_THE_WATER:
             self._of_the_water = SEVERITY.index("caution")
-        return _Bucket(products, portions, weighed)
+        return _Bucket(products, portions, seen)
 
     def _line(self, i: int, portions: int) -> PouredProduct:
         if (i, portions) not in self._lines:
@@ -179,7 +179,7 @@ class _Search:
     @staticmethod
     def _best_there_is(parts: Sequence[_Bucket]) -> bool:
         """Whether nothing but the water keeps any bucket from being better."""
-        return all(only_of(OF_THE_WATER, one.weighed) for one in parts)
+        return all(one.seen.only_of(OF_THE_WATER) for one in parts)
 
     # --- all ways to part them --------------------------------------------------------------------
 
@@ -229,7 +229,7 @@ class _Search:
             bucket = self._bucket_of(products)
             if bucket is not None:
                 buckets += bucket.portions
-                answers.append(SEVERITY.index(bucket.weighed.answer))
+                answers.append(SEVERITY.index(bucket.seen.answer))
                 continue
             thinner = products in self._undivided
             if thinner and (not divide or products in self._divided):
@@ -260,8 +260,8 @@ class _Search:
     def _bad_alone(self, i: int) -> _Bucket | None:
         if self.again.stands(self._pour((i,))) or self._thinner((i,)) is not None:
             return None
-        weighed = self.again(self._pour((i,)))
-        return None if weighed is None else _Bucket((i,), 1, weighed)
+        seen = self.again(self._pour((i,)))
+        return None if seen is None else _Bucket((i,), 1, seen)
 
     def _split(self, parts: _Parts) -> Split:
         buckets = tuple(self._bucket(part) for part in parts)
@@ -280,15 +280,14 @@ class _Search:
 
     def _bucket(self, bucket: _Bucket) -> SplitBucket:
         amounts = [(self._portion(i, bucket.portions), self._name(i)) for i in bucket.products]
-        order = next((one for one in bucket.weighed.judged if one.rule.name == "order-of-mixing"), None)
         return SplitBucket(
             products=tuple(f"{text} {name}" for text, name in amounts),
             places=bucket.products,
             amounts=tuple(text for text, _ in amounts),
             portions=bucket.portions,
-            verdict=bucket.weighed.answer,
-            rules=bucket.weighed.blamed,
-            order="" if order is None or overall(order.level) == Level.NONE else order.outcome.message({"row": 0.0}),
+            verdict=bucket.seen.answer,
+            rules=bucket.seen.blamed,
+            order=bucket.seen.order,
         )
 
     def _name(self, i: int) -> str:

@@ -20,13 +20,14 @@ from ...catalog.product import fold
 from ...catalog.programs import Floats, Program
 from ...catalog.store.free_of import Left, holds, left_out, part_percent
 from ...catalog.text import quoted
-from ..answer.assess import Weighed, one_thread
+from ..answer.assess import one_thread
 from ..answer.verdict import SEVERITY, Brought, Swap, SwapProduct, Swaps
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question, ask
 from ..policy.regulated import regulated
 from .measured import measured, metric
-from .recheck import OF_THE_PLACE, Again, only_of
+from .recheck import OF_THE_PLACE, Again
+from .seen import Seen
 
 #: A product that holds less than this percent of what is to be left out counts as free of it, where its label says so.
 FREE_PERCENT = 0.05
@@ -269,16 +270,16 @@ class _Search:
                 break
             if blend.kind in kinds:
                 continue
-            weighed = self.again.good(self._with(blend))
+            seen = self.again.good(self._with(blend))
             looked += 1
-            if weighed is None:
+            if seen is None:
                 failed.append(blend)
             else:
-                good.append((self._offer(blend, weighed), float(looked)))
+                good.append((self._offer(blend, seen), float(looked)))
                 # Of strengths of one solution the best is enough; of what is sold here each is told, with its cost.
                 if not all(one.sold for one, _, _ in blend.parts):
                     kinds.add(blend.kind)
-                best_there_are += only_of(OF_THE_PLACE, weighed)
+                best_there_are += seen.only_of(OF_THE_PLACE)
             if looked == self.checked or best_there_are == self.offered:
                 break
         # By their verdict, else in the order in which they were found; what needs a permit behind all others.
@@ -298,7 +299,7 @@ class _Search:
         lines = () if blend is None else blend.lines
         return self.question.pour.model_copy(update={"product": (*self.stays, *lines)})
 
-    def _offer(self, blend: _Blend, weighed: Weighed) -> Swap:
+    def _offer(self, blend: _Blend, seen: Seen) -> Swap:
         after = {key: blend.kg(key) for key in NUTRIENTS}
         particles = sum(
             item.mass_kg * _particles(item.composition.mixtures[0].species_mol_per_kg)
@@ -320,8 +321,8 @@ class _Search:
             ),
             nitrogen_kg=_tidy(self.before["n"]),
             potash_kg=_tidy(self.before["k2o"]),
-            verdict=weighed.answer,
-            rules=weighed.blamed,
+            verdict=seen.answer,
+            rules=seen.blamed,
             sold_here=all(one.sold for one, _, _ in blend.parts),
             off_percent={
                 key: round(100.0 * (after[key] - kg) / kg, 1)
@@ -421,7 +422,7 @@ class _Search:
             amounts = _Chooser(self._candidates, self.need, nearest=True).best()
             if amounts is not None and np.any(amounts > 0.0):
                 blends = [self._measured(amounts)]
-        found = [self._offer(one, weighed) for one in blends if (weighed := self.again(self._with(one))) is not None]
+        found = [self._offer(one, seen) for one in blends if (seen := self.again(self._with(one))) is not None]
         return min(found, key=lambda one: SEVERITY.index(one.verdict), default=None)
 
 
