@@ -333,20 +333,20 @@ class _Mender:
         acids = usual_acids(self.question, self.catalog)
         if not acids:
             return
-        for target in dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH))):
-            try:
-                demands = acid_demands(self.question, acids, target, case=self.weighed.case)
-            except InputError:  # the line is not known well enough
+        targets = dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH)))
+        try:
+            demands = [one for to in targets for one in acid_demands(self.question, acids, to, case=self.weighed.case)]
+        except InputError:  # the line is not known well enough
+            return
+        known = [one for one in demands if one is not None]
+        found = [(one, *made) for one in known if (made := with_acid(self.question, one)) is not None]
+        self._here_again.rule_out([pour for _, pour, _ in found])
+        for demand, pour, text in found:
+            seen = self._good(pour)
+            if seen is not None:
+                tried = Try("acid", pour, ("product",), "pH", None, demand.target_ph)
+                yield self._remedy(tried, [(pour, seen)], acid=dose(demand, text))
                 return
-            known = [one for one in demands if one is not None]
-            found = [(one, *made) for one in known if (made := with_acid(self.question, one)) is not None]
-            self._here_again.rule_out([pour for _, pour, _ in found])
-            for demand, pour, text in found:
-                seen = self._good(pour)
-                if seen is not None:
-                    tried = Try("acid", pour, ("product",), "pH", None, target)
-                    yield self._remedy(tried, [(pour, seen)], acid=dose(demand, text))
-                    return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:
         """All phosphate as phosphoric acid in a bucket of its own, the rest in another."""

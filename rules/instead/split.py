@@ -181,6 +181,19 @@ class _Search:
         """Whether nothing but the water keeps any bucket from being better."""
         return all(one.seen.only_of(OF_THE_WATER) for one in parts)
 
+    def _bad_at_their_thinnest(self) -> set[_Set]:
+        """Sets that are surely no good, as they are and at their thinnest."""
+        bad = [products for products, bucket in self._undivided.items() if bucket is None]
+        # A product that is in no good set is looked at first: where nothing holds it, nothing holds the pour.
+        worst = next((i for i in self.products if sum(i in one for one in bad) == 2 ** (len(self.products) - 1)), None)
+        found: set[_Set] = set()
+        for some in ([one for one in bad if worst in one], [one for one in bad if worst not in one]):
+            ruled_out = self.again.rule_out([self._pour(products, MOST_PORTIONS) for products in some])
+            found |= {products for products, out in zip(some, ruled_out, strict=True) if out}
+            if some and len(found) == len(some):
+                break
+        return found
+
     # --- all ways to part them --------------------------------------------------------------------
 
     def _best(self, *, divide: bool) -> list[_Parts]:
@@ -246,9 +259,7 @@ class _Search:
             return Splits(needed=False, offered=(), alone=())
         # Two buckets at least: no fewer than what needs no more, and no better than what only the water speaks of.
         if not (best and len(best[0]) <= 2 and self._best_there_is(best[0])):
-            thin = [products for products, bucket in self._undivided.items() if bucket is None]
-            seen = self.again.rule_out([self._pour(products, MOST_PORTIONS) for products in thin])
-            self._divided = {products: None for products, bad in zip(thin, seen, strict=True) if bad}
+            self._divided = dict.fromkeys(self._bad_at_their_thinnest())
             best = self._best(divide=True)
         alone = (self._bad_alone(i) for i in self.products) if why and not best else ()
         return Splits(
