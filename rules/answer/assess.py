@@ -50,11 +50,12 @@ class Weighed:
         return tuple(name for level, name in sorted(levels, key=lambda pair: -pair[0]) if level > Level.NOTE)
 
 
-def weigh(question: Question) -> Weighed:
-    """Every rule asked in every scenario. Raises: InputError: the region's policy does not fit the rules."""
+def weigh(question: Question, least: Level = Level.NOTE) -> Weighed:
+    """Every rule that can come to `least` or worse, in every scenario. Raises: InputError: the region's policy does
+    not fit the rules."""
     judge = Judge(question.region, question.pour.region or "region")
     case = Case(question, scenarios(question))
-    by_rules = judge(case)
+    by_rules = judge(case, least=least)
     judged = [spoken(one) for one in by_rules]
     return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
 

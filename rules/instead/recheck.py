@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 
 from ...catalog import Catalog, InputError
 from ..answer.assess import Weighed, weigh
+from ..answer.findings import spoken
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question, ask, matters_beside, middle
 from ..ask.weight import weight_to_set
 from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..explore.scenarios import scenarios
+from ..families.gels import ORDER_OF_MIXING
 from ..families.registry import Judge, rule_named, rules, worst
 from ..judge.rule import Family, Level, Rule
 from .seen import Memory, Seen, What, memory_of
@@ -58,24 +60,20 @@ class Again:
         self._suspect(seen)
         return seen
 
-    def weigh(self, pour: Pour) -> Weighed | None:
-        """What the rules say of a changed pour; None where it cannot be poured at all, such as more than its bucket
-        holds."""
+    def weigh(self, pour: Pour, least: Level = Level.NOTE) -> Weighed | None:
+        """What the rules that can come to `least` or worse say of a changed pour; None where it cannot be poured at
+        all, such as more than its bucket holds."""
         question = self._asked(_key(pour), pour)
-        if question is None:
-            return None
-        weighed = weigh(question)
-        self.know(weighed)
-        return weighed
+        return None if question is None else weigh(question, least)
 
     def __call__(self, pour: Pour) -> Seen | None:
         """What a changed pour comes to; None where it cannot be poured at all."""
         seen = self._seen(_key(pour))
-        if seen is None:
-            weighed = self.weigh(pour)
-            return None if weighed is None else Seen.of(weighed)
-        self._suspect(seen)
-        return seen
+        if seen is not None:
+            self._suspect(seen)
+            return seen
+        weighed = self.weigh(pour, Level.CAUTION)
+        return None if weighed is None else self.know(weighed)
 
     def stands(self, pour: Pour) -> bool:
         """Whether a pour may be offered, without what else there is to say of it."""
@@ -117,6 +115,15 @@ class Again:
             known = any(one.overall >= Level.UNKNOWN for one in judged)
             self.memory.put(what, key, known)
         return known is True
+
+    def order_of_mixing(self, pour: Pour) -> str:
+        """In which order the products of a changed pour go into the bucket; "" where there is nothing to say."""
+        question = self._asked(_key(pour), pour)
+        if question is None:
+            return ""
+        case = Case(question, question.columns(1))
+        said = Judge(question.region)(case, only=(ORDER_OF_MIXING,))
+        return next((spoken(one).outcome.message({"row": 0.0}) for one in said if one.overall > Level.NONE), "")
 
     def parts(self) -> dict[tuple[int, ...], bool]:
         """The sets of the pour's products, by their places in it, smaller ones first, and whether they are surely no
@@ -179,10 +186,12 @@ class Again:
         question = self._asked(key, pour)
         if question is None:
             return True
+        passes = self.memory.get("passes", key)
+        suspects = [rule for rule in reversed(self._suspects.values()) if not (passes and _by_solution(rule))]
+        if not suspects:
+            return False
         judge, case = Judge(question.region), Case(question, question.columns(1))
-        for rule in reversed(self._suspects.values()):
-            if _by_solution(rule) and self.memory.get("passes", key):
-                continue
+        for rule in suspects:
             if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
                 self.memory.put("stands", key, False)
                 # The last one that was right is the first one to be asked.

@@ -16,33 +16,28 @@ from ..judge.rule import Family, Level
 
 #: What may be offered instead of something.
 GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
-_ORDER = "order-of-mixing"
 
 
 @dataclass(frozen=True)
 class Seen:
     """What a pour came to. products: with amounts; blamed: names of the rules that say more than a note, the worst
-    first; families: theirs; doubting: names of those that doubt or stop in the best estimate; order: of mixing, as it
-    is told, "" where there is nothing to say."""
+    first; families: theirs; doubting: names of those that doubt or stop in the best estimate."""
 
     answer: Answer
     products: tuple[str, ...]
     blamed: tuple[str, ...]
     families: frozenset[Family]
     doubting: tuple[str, ...]
-    order: str
 
     @classmethod
     def of(cls, weighed: Weighed) -> Seen:
         """Of a pour that was weighed."""
-        order = next((one for one in weighed.judged if one.rule.name == _ORDER and one.overall > Level.NONE), None)
         return cls(
             weighed.answer,
             tuple(f"{item.amount.text} {item.product.name}" for item in weighed.question.poured),
             weighed.blamed,
             frozenset(one.rule.family for one in weighed.judged if one.overall > Level.NOTE),
             tuple(one.rule.name for one in weighed.judged if one.level[0] >= Level.UNKNOWN),
-            "" if order is None else order.outcome.message({"row": 0.0}),
         )
 
     @property

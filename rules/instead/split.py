@@ -298,7 +298,7 @@ class _Search:
             portions=bucket.portions,
             verdict=bucket.seen.answer,
             rules=bucket.seen.blamed,
-            order=bucket.seen.order,
+            order=self.again.order_of_mixing(self._pour(bucket.products, bucket.portions)),
         )
 
     def _name(self, i: int) -> str:
