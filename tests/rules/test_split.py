@@ -169,3 +169,18 @@ def test_what_rules_say_of_parts_together_they_say_of_each(catalog: Catalog, ite
             assert level == apart.get(rule.name, 0), (rule.name, of)
             spoke |= {rule.name} if level else set()
     assert spoke
+
+
+# --- what is remembered ---------------------------------------------------------------------------
+
+
+def test_what_is_remembered_of_a_pour_ends_where_the_catalog_changes() -> None:
+    """MAP apart from calcium goes through soft water, and not through the same well once it tests hard."""
+    asked = pour([CALCIUM, MAP])
+    with Catalog.open("sqlite://") as catalog:
+        before = split(asked, catalog)
+        assert [len(one.buckets) for one in before.offered] == [2]
+        assert split(asked, catalog) == before
+        hard = catalog.record("well", "ridge-well").model_copy(update={"id": "brook-well", "name": "Brook Well"})
+        catalog.save(hard, by="A. Grower", why="tested anew")
+        assert not split(asked, catalog).offered
