@@ -19,7 +19,7 @@ import pytest
 from sqlalchemy.engine import make_url
 
 from pourcheck import Catalog
-from pourcheck.rules.cli import main
+from pourcheck.rules.cli.app import main
 
 #: The console script as a process: the same entry point, whatever the path holds.
 COMMAND = (sys.executable, "-c", "from pourcheck.rules.cli import main; main()")

@@ -12,20 +12,19 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING
 
-from .catalog import (
-    Catalog,
-    CatalogError,
-    InputError,
-    PourcheckError,
-    Product,
-    UnknownName,
-    WaterTest,
-)
-
 if TYPE_CHECKING:
+    from .catalog import (
+        Catalog,
+        CatalogError,
+        InputError,
+        PourcheckError,
+        Product,
+        UnknownName,
+        WaterTest,
+    )
+    from .rules.answer.fault import Fault
     from .rules.answer.verdict import Verdict
     from .rules.ask.pour import Pour
-    from .rules.answer.fault import Fault
     from .rules.check import check
     from .rules.instead.acids import acid
     from .rules.instead.remedy import remedy
@@ -59,25 +58,34 @@ __all__ = [
 ]
 
 
-#: Where what needs the chemistry stands; it is imported when it is asked for.
-_IN_RULES = {
-    "Fault": "answer.fault",
-    "Pour": "ask.pour",
-    "Verdict": "answer.verdict",
-    "acid": "instead.acids",
-    "check": "check",
-    "check_each": "serve.batch",
-    "check_many": "serve.batch",
-    "remedy": "instead.remedy",
-    "split": "instead.split",
-    "swap": "instead.swap",
+#: Where each of them stands; it is imported when it is asked for.
+_PLACES = {
+    "Catalog": "catalog",
+    "CatalogError": "catalog",
+    "Fault": "rules.answer.fault",
+    "InputError": "catalog",
+    "Pour": "rules.ask.pour",
+    "PourcheckError": "catalog",
+    "Product": "catalog",
+    "UnknownName": "catalog",
+    "Verdict": "rules.answer.verdict",
+    "WaterTest": "catalog",
+    "acid": "rules.instead.acids",
+    "check": "rules.check",
+    "check_each": "rules.serve.batch",
+    "check_many": "rules.serve.batch",
+    "remedy": "rules.instead.remedy",
+    "split": "rules.instead.split",
+    "swap": "rules.instead.swap",
 }
 
 
 def __getattr__(name: str) -> object:
-    if name not in _IN_RULES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     from importlib import import_module
 
-    globals()[name] = found = getattr(import_module(f"{__name__}.rules.{_IN_RULES[name]}"), name)
+    if name == "catalog":
+        return import_module(f"{__name__}.catalog")
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    globals()[name] = found = getattr(import_module(f"{__name__}.{_PLACES[name]}"), name)
     return found

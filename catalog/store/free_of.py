@@ -7,8 +7,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from rapidfuzz import fuzz, process
-
 from ..errors import InputError
 from ..label.composition import Resolve, composition
 from ..nutrients import NUTRIENTS, Nutrient
@@ -66,6 +64,8 @@ def left_out(word: str, where: str = "") -> Left:
     """
     said, known = fold(word), _known()
     if said not in known:
+        from rapidfuzz import fuzz, process
+
         near = process.extractOne(said, [one for one in known if len(one) > 2], scorer=fuzz.ratio)
         if near is None or near[1] < _TAKEN_FOR:
             raise InputError(

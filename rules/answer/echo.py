@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from functools import cache
 from hashlib import sha256
-from importlib import metadata
 
 from pydantic import BaseModel
 
+from ... import __version__
 from ...catalog import Product
 from ...catalog.once import once_for_each
 from ...catalog.product import GRADE
@@ -23,7 +23,7 @@ from .verdict import PourEcho, PouredEcho, Program, Used
 @cache
 def program() -> Program:
     """This program and its version."""
-    return Program(name="pourcheck", version=metadata.version("pourcheck"))
+    return Program(name="pourcheck", version=__version__)
 
 
 def echo(question: Question, columns: Columns) -> PourEcho:

@@ -9,7 +9,6 @@ from functools import cached_property
 from math import sqrt
 
 import numpy as np
-from rapidfuzz import fuzz
 
 from ...catalog import Catalog, InputError, JarTest, Product, UnknownName, WaterTest
 from ...catalog.label.composition import Composition, composition, sources_on_label
@@ -344,6 +343,8 @@ def water_of(item: WaterInPour | None, catalog: Catalog, poured_on: date | None)
     try:
         known = catalog.well(name, day, until)
     except UnknownName as unknown:
+        from rapidfuzz import fuzz
+
         # A test written out under a name of its own is one thing, a mistyped well another.
         if any(fuzz.ratio(name.casefold(), near.casefold()) > MISTYPED for near in unknown.nearest):
             raise

@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
+from ... import __version__
 from ...catalog import PourcheckError
-from . import lookup, pouring, reference
 from .late import LateGroup
 from .output import ReaderGone, fault, say
 
@@ -22,27 +22,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (
-    pouring.check,
-    pouring.swap,
-    pouring.split,
-    pouring.remedy,
-    pouring.acid,
-    pouring.ratio,
-    lookup.find,
-    lookup.show,
-    reference.rules,
-    reference.explain,
-):
-    app.command()(command)
-app.command()(reference.schema)
 
 
 def _version(asked: bool) -> None:
     if asked:
-        from importlib.metadata import version
-
-        say(f"pourcheck {version('pourcheck')}")
+        say(f"pourcheck {__version__}")
         raise typer.Exit
 
 

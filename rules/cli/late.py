@@ -18,27 +18,32 @@ GROUPS: Mapping[str, tuple[str, str, str]] = {
     "jar": ("jars", "jar_app", "Jar tests: what was mixed, and what was seen."),
     "catalog": ("exchanging", "catalog_app", "The catalog as a whole: import, export, backup, upgrade."),
 }
-#: Commands by themselves: name -> module, and its Typer with this one command.
-COMMANDS: Mapping[str, tuple[str, str]] = {"serve": ("serving", "serve_app")}
+#: Commands by themselves, as they are shown: name -> module in which the function of this name stands.
+COMMANDS: Mapping[str, str] = {
+    **dict.fromkeys(("check", "swap", "split", "remedy", "acid", "ratio"), "pouring"),
+    **dict.fromkeys(("find", "show"), "lookup"),
+    **dict.fromkeys(("rules", "explain", "schema"), "reference"),
+}
+#: Shown last.
+LAST: Mapping[str, str] = {"serve": "serving"}
 #: Another name of a group, not shown.
 ALSO = {"water": "well"}
 
 
 class LateGroup(TyperGroup):
-    """The commands of the program; those of `GROUPS` and `COMMANDS` come from modules of their own."""
+    """The commands of the program, each from its module."""
 
-    def list_commands(self, ctx: Any) -> list[str]:
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002
         """Names of all commands, as they are shown."""
-        return [*super().list_commands(ctx), *GROUPS, *COMMANDS]
+        return [*COMMANDS, *GROUPS, *LAST]
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         """A command by its name, its module imported."""
         name = ALSO.get(cmd_name, cmd_name)
-        if name in COMMANDS:
-            module, attribute = COMMANDS[name]
-            command = get_command(getattr(import_module(f".{module}", __package__), attribute))
-            command.name = name
-            return command
+        if (module := COMMANDS.get(name) or LAST.get(name)) is not None:
+            alone = group_app()
+            alone.command(name)(getattr(import_module(f".{module}", __package__), name))
+            return get_command(alone)
         if name not in GROUPS:
             return super().get_command(ctx, cmd_name)
         module, attribute, told = GROUPS[name]

@@ -11,17 +11,13 @@ import typer
 from ...catalog import Catalog, InputError
 from ...catalog.store.place import Place
 from ...catalog.text import one_line
-from .late import group_app
 from .options import Database, New
 from .output import say
-
-serve_app = group_app()
 
 #: Signs of a token at least.
 _SHORTEST_TOKEN = 16
 
 
-@serve_app.command()
 def serve(
     host: Annotated[str, typer.Option("--host", help="Address to listen at; by default only this machine.")] = (
         "127.0.0.1"

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cache, partial
 
 import numpy as np
-from rapidfuzz import fuzz, process
 
 from ...catalog.quantity.table import (
     ALKALINITY,
@@ -83,6 +82,8 @@ def _crop_limit(case: Case) -> tuple[str, float] | None:
     table = salt_limits().crops
     words = crop.strip().lower()
     for name in (words, words.split()[-1] if words else ""):
+        from rapidfuzz import fuzz, process
+
         found = process.extractOne(name, list(table), scorer=fuzz.ratio, score_cutoff=_ALIKE)
         if found is not None:
             return found[0], table[found[0]]

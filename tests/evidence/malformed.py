@@ -51,7 +51,7 @@ from pourcheck.catalog.exchange.lists import read_list
 from pourcheck.catalog.store.parse import read_toml
 from pourcheck.catalog.text import hidden_in
 from pourcheck.catalog.written import read_product
-from pourcheck.rules.cli import main as command_line
+from pourcheck.rules.cli.app import main as command_line
 from pourcheck.rules.serve.saving import remarks_on
 
 #: Longest fault [signs].

@@ -407,7 +407,7 @@ def test_a_check_does_not_wait_for_the_catalog_commands() -> None:
     """Their modules, and what writes to a database, are imported when one of them runs."""
     code = (
         "import sys\nsys.argv = ['pourcheck', 'check', 'urea=1 lb', '--bucket', '5 gal', '--water', 'brook-well']\n"
-        "from pourcheck.rules.cli import main\n"
+        "from pourcheck.rules.cli.app import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\nprint(*sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
