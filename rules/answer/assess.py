@@ -10,7 +10,8 @@ from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
 from ..explore.deciding import Ranges
-from ..explore.edges import Asked, Turns, edges, no_number_turns
+from ..explore.edges import Turns, edges, no_number_turns
+from ..explore.looks import Asked
 from ..explore.scenarios import scenarios
 from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, overall

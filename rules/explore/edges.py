@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Generator, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
-from ..ask.columns import Columns
-from ..ask.question import Question
-from ..case.case import Case
 from ..chemistry.constants import Floats
-from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, Levels, Rule, overall
+from .looks import IN_THE_BUCKET, Asked, Look, Rows, Seen, Steps, together
 from .scenarios import distinct, spread
-
-Rows = NDArray[np.intp]
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and a spread of the
 #: others), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
@@ -27,23 +20,11 @@ Rows = NDArray[np.intp]
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
 #: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
 #: all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 6, 10, 20, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 6, 12, 33, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What an edge is asked of: the question, its swept scenarios, the rules at their levels, what they say of these
-    scenarios, and the verdict."""
-
-    question: Question
-    columns: Columns
-    judge: Judge
-    judged: Sequence[Judged]
-    now: Level
 
 
 @dataclass(frozen=True)
@@ -66,36 +47,14 @@ class Edge:
 
 
 @dataclass(frozen=True)
-class _Look:
-    """What a search wants to know next: the worst level of these rules at these scenarios; rules: None for all that
-    can come to `least`. strength: also whether the bucket is stronger than its model is good for."""
-
-    columns: Columns
-    shape: tuple[int, int]
-    least: Level = Level.CAUTION
-    rules: tuple[Rule, ...] | None = None
-    strength: bool = False
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """The answer: worst levels, (rows, values), those of every rule that spoke, where a bucket was stronger than its
-    model is good for (where that was asked), and how severe it is by the rule that says most, (rows, values) each."""
-
-    level: Levels
-    by_rule: tuple[tuple[Rule, Levels], ...]
-    strong: NDArray[np.bool_]
-    severity: Floats
-
-
-@dataclass(frozen=True)
 class _At:
-    """What was seen at a value of a lever: the worst levels in these scenarios, and those of the rules."""
+    """What was seen of some scenarios at a value of a lever, the k-th of a look: the worst levels, and the look."""
 
     value: float
     rows: Rows
     level: Levels
-    by_rule: tuple[tuple[Rule, Levels], ...]
+    seen: Seen
+    k: int
 
 
 @dataclass(frozen=True)
@@ -110,21 +69,16 @@ class _Everywhere:
     severity: Floats
 
 
-#: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
-T = TypeVar("T")
-_Steps = Generator[tuple[_Look, ...], tuple[_Seen, ...], T]
-
-
 def _verdict(level: Levels) -> Level:
     """The verdict over some scenarios; a note is none."""
     found = overall(level)
     return found if found >= Level.CAUTION else Level.NONE
 
 
-def _everywhere(seen: _Seen) -> _Everywhere:
+def _everywhere(seen: Seen) -> _Everywhere:
     """What a look at one value in every scenario says."""
     level = seen.level[:, 0]
-    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule, seen.severity[:, 0])
+    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule(), seen.severity[:, 0])
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -143,80 +97,22 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
         for quantity in LEVERS
         if quantity in asked.columns and quantity not in without
     ]
-    grids = _together(asked, [one.seen_on_grid() for one in searches])
+    grids = together(asked, [one.seen_on_grid() for one in searches])
     steps = [one.turns(grid) for one, grid in zip(searches, grids, strict=True)]
-    found = iter(_together(asked, [step for of_one in steps for step in of_one]))
+    found = iter(together(asked, [step for of_one in steps for step in of_one]))
     for one, of_one in zip(searches, steps, strict=True):
         edge = one.edge([next(found) for _ in of_one])
         if edge.better or edge.worse:
             yield edge
 
 
-def _together(asked: Asked, steps: Sequence[_Steps[T]]) -> list[T]:
-    """What every search finds; in each round all that are not done look in one batch."""
-    found: dict[int, T] = {}
-    wanted: dict[int, tuple[_Look, ...]] = {}
-    answers: dict[int, tuple[_Seen, ...] | None] = dict.fromkeys(range(len(steps)))
-    while answers:
-        for i, seen in answers.items():
-            try:
-                wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
-            except StopIteration as end:
-                found[i] = end.value
-        # To ask all rules takes long for few scenarios as well: those who want to wait for each other.
-        few = [i for i, looks in wanted.items() if all(look.rules is not None for look in looks)]
-        now = {i: wanted.pop(i) for i in few or list(wanted)}
-        told = iter(_look_at(asked, [look for looks in now.values() for look in looks]))
-        answers = {i: tuple(next(told) for _ in looks) for i, looks in now.items()}
-    return [found[i] for i in range(len(steps))]
-
-
-def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[_Seen]) -> list[_At]:
+def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[Seen]) -> list[_At]:
     """What was seen of some values and rows, value by value."""
     return [
-        _At(value, rows, look.level[:, k], tuple((rule, level[:, k]) for rule, level in look.by_rule))
+        _At(value, rows, look.level[:, k], look, k)
         for (values, rows), look in zip(groups, seen, strict=True)
         for k, value in enumerate(values.tolist())
     ]
-
-
-def _look_at(asked: Asked, looks: Sequence[_Look]) -> list[_Seen]:
-    """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
-    answers: dict[int, _Seen] = {}
-    groups: dict[tuple[Level, frozenset[str] | None], list[int]] = {}
-    for i, look in enumerate(looks):
-        if not len(look.columns):
-            nothing = np.zeros(look.shape, dtype=np.int64)
-            answers[i] = _Seen(nothing, (), nothing.astype(bool), nothing.astype(float))
-            continue
-        asks = None if look.rules is None else frozenset(rule.family for rule in look.rules)
-        groups.setdefault((look.least, asks), []).append(i)
-    for (least, _), places in groups.items():
-        case = Case(asked.question, Columns.joined([looks[i].columns for i in places]))
-        only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
-        judged = asked.judge(case, least=least, only=None if looks[places[0]].rules is None else only.values())
-        strong = np.zeros(case.size, dtype=bool)
-        if any(looks[i].strength for i in places):
-            strong = case.beyond_model
-        first = 0
-        for i in places:
-            part, shape, rules = slice(first, first + len(looks[i].columns)), looks[i].shape, looks[i].rules
-            of_look = [one for one in judged if rules is None or one.rule in rules]
-            level = worst(case, of_look)
-            by_rule = tuple((one.rule, one.level[part].reshape(shape)) for one in of_look if np.any(one.level[part]))
-            severity = _severity(of_look, part).reshape(shape)
-            answers[i] = _Seen(level[part].reshape(shape), by_rule, strong[part].reshape(shape), severity)
-            first = part.stop
-    return [answers[i] for i in range(len(looks))]
-
-
-def _severity(judged: Sequence[Judged], part: slice) -> Floats:
-    """How severe some scenarios are by the rule that says most of them, (B,)."""
-    spoke = [(one, severity) for one in judged if (severity := one.outcome.severity) is not None]
-    if not spoke:
-        return np.zeros(part.stop - part.start)
-    _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
-    return np.nan_to_num(severity[part], nan=0.0)
 
 
 class _Search:
@@ -241,7 +137,7 @@ class _Search:
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
             # What leaves no room for its water is refused, not judged.
-            brim = asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2
+            brim = min(asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2, self.lever.high)
             values = np.append(values[values < brim], brim) if brim > here else values[values < brim]
         self.grid: Floats = values
 
@@ -260,7 +156,7 @@ class _Search:
             return value * (1.0 + ASKED_AGAIN * side)
         return value + ASKED_AGAIN * (self.lever.high - self.lever.low) * side
 
-    def seen_on_grid(self) -> _Steps[list[_At]]:
+    def seen_on_grid(self) -> Steps[list[_At]]:
         """What is seen at the ends of the range and between them."""
         ends = self.grid[[0, -1]] if len(self.grid) > 1 else self.grid
         groups = [(ends, self.far), (self.grid[1:-1], self.near)]
@@ -279,7 +175,7 @@ class _Search:
             groups = [(np.array([one for one in values.tolist() if one not in known]), rows) for values, rows in groups]
         return found
 
-    def turns(self, seen: Sequence[_At]) -> list[_Steps[Turns | None]]:
+    def turns(self, seen: Sequence[_At]) -> list[Steps[Turns | None]]:
         """The searches for the first turn to the better and to the worse, on either side, from what is seen at some
         values."""
         searches = []
@@ -298,14 +194,14 @@ class _Search:
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
-    def _first(self, order: Sequence[_At], better: bool) -> _Steps[Turns | None]:
+    def _first(self, order: Sequence[_At], better: bool) -> Steps[Turns | None]:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
         end = next((k for k, at in enumerate(order) if self.turned(_verdict(at.level), better)), None)
         if end is None:
             return None
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
-        rules, expected = self._telling(at.by_rule, better), _verdict(at.level)
+        rules, expected = self._telling(at.seen.by_rule(at.k), better), _verdict(at.level)
         telling = [one for one in self._foretelling_rules() if one.rule in rules]
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self._foretelling(telling, FOLLOWED)])
         if self._alone(better) and len(telling) < len(rules):
@@ -339,7 +235,7 @@ class _Search:
 
     def _verified(
         self, inside: float, outside: float, rules: tuple[Rule, ...], shows: Rows, better: bool, expected: Level
-    ) -> _Steps[tuple[_Everywhere, _Everywhere]]:
+    ) -> Steps[tuple[_Everywhere, _Everywhere]]:
         """What is said in every scenario just inside of a value and, where the verdict holds there, just outside.
 
         rules: those that tell; expected: the verdict outside, most likely; shows: scenarios that are likely to show it.
@@ -365,8 +261,8 @@ class _Search:
         return before, _everywhere(out)
 
     def _stopped(
-        self, value: Floats, rules: tuple[Rule, ...], also: tuple[_Look, _Look]
-    ) -> _Steps[tuple[_Everywhere, _Seen, _Seen]]:
+        self, value: Floats, rules: tuple[Rule, ...], also: tuple[Look, Look]
+    ) -> Steps[tuple[_Everywhere, Seen, Seen]]:
         """What is said of a stop at a value in every scenario; and the answers to two other looks.
 
         One stop is enough for a scenario: the rule that stops most of them now is asked first, the others only where it
@@ -380,7 +276,7 @@ class _Search:
             if len(open_) and asked != (lead,):
                 (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
                 level[open_] = seen.level[:, 0]
-        return _Everywhere(_verdict(level), False, level, seen.by_rule, severity), few, strong
+        return _Everywhere(_verdict(level), False, level, seen.by_rule(), severity), few, strong
 
     def _lead(self, rules: Sequence[Rule]) -> Rule:
         """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
@@ -443,13 +339,14 @@ class _Search:
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], beyond: Level
-    ) -> _Steps[tuple[float, Level]]:
+    ) -> Steps[tuple[float, Level]]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
         scenarios and rules, and the verdict there; beyond: that where it has turned."""
         holds, turned = self.place(holds_at), self.place(turned_at)
         enough = ENOUGH * (1.0 if self.lever.by_ratio else self.lever.high - self.lever.low)
         while abs(turned - holds) > enough:
-            sections = int(np.clip(1 + LOOKS // len(rows), 3, SECTIONS))
+            looks = LOOKS // 2 if any(rule.family in IN_THE_BUCKET for rule in rules) else LOOKS
+            sections = int(np.clip(1 + looks // len(rows), 3, SECTIONS))
             places = np.linspace(holds, turned, sections + 1)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
             (seen,) = yield (self.look(np.array([self.value(place) for place in places[1:-1]]), rows, rules=rules),)
@@ -473,16 +370,15 @@ class _Search:
         least: Level = Level.CAUTION,
         rules: tuple[Rule, ...] | None = None,
         strength: bool = False,
-    ) -> _Look:
+    ) -> Look:
         """A look at each value in some scenarios.
 
         A quantity that is swept as a range keeps its spread around the value (a ratio off a setting, a bucket of 50 to
         60 degF).
         """
-        columns = self.asked.columns
-        moved = self._moved(columns.numbers[self.quantity.name][rows], values)
-        at = columns.repeated(rows, len(values)).moved(self.quantity, moved)
-        return _Look(at, (len(rows), len(values)), least, rules, strength)
+        now = self.asked.columns.numbers[self.quantity.name][rows]
+        where = np.repeat(rows, len(values))
+        return Look(self.quantity, (len(rows), len(values)), where, self._moved(now, values), least, rules, strength)
 
     def _moved(self, values: Floats, to: Floats) -> Floats:
         """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""

@@ -13,7 +13,7 @@ from ..case.case import Case
 from ..chemistry.constants import Floats
 from ..families.registry import Judge, worst
 from ..judge.rule import Family, Judged, Level, Levels
-from .edges import Rows
+from .looks import Rows
 from .scenarios import spread
 
 #: Scenarios that are tried at each value (the best estimate and some of those that are bad); values that the interval

@@ -1,0 +1,146 @@
+"""Looks along levers: what several searches want to know of scenarios in which one number is moved, in one batch."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...catalog.quantity.table import Quantity
+from ..ask.columns import Columns
+from ..ask.question import Question
+from ..case.case import Case
+from ..chemistry.constants import Floats
+from ..families.registry import Judge
+from ..judge.rule import Family, Judged, Level, Levels, Rule
+
+Rows = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What an edge is asked of: the question, its swept scenarios, the rules at their levels, what they say of these
+    scenarios, and the verdict."""
+
+    question: Question
+    columns: Columns
+    judge: Judge
+    judged: Sequence[Judged]
+    now: Level
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What a search wants to know next: what rules say of some scenarios with a quantity at some values.
+
+    shape: (rows, values); rows: the place of each scenario among the swept ones, numbers: the quantity in it, both
+    (rows * values,). rules: None for all that can come to `least`. strength: also whether the bucket is stronger than
+    its model is good for.
+    """
+
+    quantity: Quantity
+    shape: tuple[int, int]
+    rows: Rows
+    numbers: Floats
+    least: Level = Level.CAUTION
+    rules: tuple[Rule, ...] | None = None
+    strength: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The answer, a part of a batch. judged: what each rule says of the batch; strong: where a bucket was stronger than
+    its model is good for, where that was asked, (rows, values)."""
+
+    judged: Sequence[Judged]
+    part: slice
+    strong: NDArray[np.bool_]
+
+    @cached_property
+    def level(self) -> Levels:
+        """Worst levels, (rows, values)."""
+        level = np.zeros(self.part.stop - self.part.start, dtype=np.int64)
+        for one in self.judged:
+            np.maximum(level, one.level[self.part], out=level)
+        return level.reshape(self.strong.shape)
+
+    @cached_property
+    def severity(self) -> Floats:
+        """How severe it is by the rule that says most, (rows, values)."""
+        spoke = [(one, severity) for one in self.judged if (severity := one.outcome.severity) is not None]
+        if not spoke:
+            return np.zeros(self.strong.shape)
+        part = self.part
+        _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
+        return np.nan_to_num(severity[part], nan=0.0).reshape(self.strong.shape)
+
+    def by_rule(self, k: int = 0) -> tuple[tuple[Rule, Levels], ...]:
+        """The levels of every rule at the k-th value, (rows,) each."""
+        shape = self.strong.shape
+        return tuple((one.rule, one.level[self.part].reshape(shape)[:, k]) for one in self.judged)
+
+
+#: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
+T = TypeVar("T")
+Steps = Generator[tuple[Look, ...], tuple[Seen, ...], T]
+
+
+def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
+    """What every search finds; in each round all that are not done look in one batch."""
+    found: dict[int, T] = {}
+    wanted: dict[int, tuple[Look, ...]] = {}
+    answers: dict[int, tuple[Seen, ...] | None] = dict.fromkeys(range(len(steps)))
+    while answers:
+        for i, seen in answers.items():
+            try:
+                wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
+            except StopIteration as end:
+                found[i] = end.value
+        # To ask all rules takes long for few scenarios as well: those who want to wait for each other.
+        few = [i for i, looks in wanted.items() if all(look.rules is not None for look in looks)]
+        now = {i: wanted.pop(i) for i in few or list(wanted)}
+        told = iter(_look_at(asked, [look for looks in now.values() for look in looks]))
+        answers = {i: tuple(next(told) for _ in looks) for i, looks in now.items()}
+    return [found[i] for i in range(len(steps))]
+
+
+#: Families whose rules mostly ask for the bucket, which takes longer than the line.
+IN_THE_BUCKET: frozenset[Family] = frozenset({"bucket", "people"})
+
+
+def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
+    """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
+    answers: dict[int, Seen] = {}
+    groups: dict[tuple[Level, frozenset[bool] | None], list[int]] = {}
+    for i, look in enumerate(looks):
+        if not len(look.rows):
+            answers[i] = Seen((), slice(0, 0), np.zeros(look.shape, dtype=bool))
+            continue
+        asks = None if look.rules is None else frozenset(rule.family in IN_THE_BUCKET for rule in look.rules)
+        groups.setdefault((look.least, asks), []).append(i)
+    for (least, asks), places in groups.items():
+        case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
+        only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
+        judged = asked.judge(case, least=least, only=None if asks is None else only.values())
+        strong = case.beyond_model if any(looks[i].strength for i in places) else np.zeros(case.size, dtype=bool)
+        first = 0
+        for i in places:
+            part, rules = slice(first, first + len(looks[i].rows)), looks[i].rules
+            of_look = judged if rules is None else [one for one in judged if one.rule in rules]
+            answers[i] = Seen(of_look, part, strong[part].reshape(looks[i].shape))
+            first = part.stop
+    return [answers[i] for i in range(len(looks))]
+
+
+def _moved(columns: Columns, looks: Sequence[Look]) -> Columns:
+    """The scenarios of several looks, one after the other."""
+    table = columns.repeated(np.concatenate([look.rows for look in looks]), 1)
+    for quantity in {look.quantity for look in looks}:
+        numbers = [look.numbers if look.quantity is quantity else np.full(len(look.rows), np.nan) for look in looks]
+        joined = np.concatenate(numbers)
+        table = table.moved(quantity, np.where(np.isnan(joined), table.numbers[quantity.name], joined))
+    return table
