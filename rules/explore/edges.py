@@ -13,14 +13,14 @@ from ..judge.rule import Judged, Level, Levels, Rule, overall
 from .looks import IN_THE_BUCKET, Asked, Look, Rows, Seen, Steps, together
 from .scenarios import distinct, spread
 
-#: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and a spread of the
-#: others), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
+#: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
+#: that speak now are nearest to turning), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
 #: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
 #: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
 #: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
 #: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
 #: all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 7, 2, 6, 12, 33, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 33, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -141,6 +141,11 @@ class _Search:
             values = np.append(values[values < brim], brim) if brim > here else values[values < brim]
         self.grid: Floats = values
 
+    @property
+    def enough(self) -> float:
+        """How near a turn is found, on the scale on which it is moved."""
+        return ENOUGH * (1.0 if self.lever.by_ratio else self.lever.high - self.lever.low)
+
     def place(self, value: float) -> float:
         """A value on the scale on which it is moved; what is far below the range counts as its foot."""
         return float(np.log(max(value, 1e-3 * self.lever.low))) if self.lever.by_ratio else value
@@ -190,7 +195,9 @@ class _Search:
 
         def nearest(better: bool) -> Turns | None:
             turns = [one for one in found if one is not None and self.turned(one.verdict, better)]
-            return min(turns, key=lambda one: abs(self.place(one.value) - self.place(self.here)), default=None)
+            far = [abs(self.place(one.value) - self.place(self.here)) for one in turns]
+            # Of two that are as near as they can be told apart, the lower one.
+            return next((one for one, d in zip(turns, far, strict=True) if d <= min(far) + 2.0 * self.enough), None)
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
@@ -208,6 +215,11 @@ class _Search:
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
             (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
             rows = distinct([rows[0], *self._foremost(_everywhere(seen), better)])
+        own = self.asked.columns.numbers[self.quantity.name][self.every]
+        if np.ptp(own) > 0.0:
+            # What is swept around its value is nearest to it, or last to reach it, at the end of its range.
+            outmost = np.argmax if (at.value > self.here) == self._alone(better) else np.argmin
+            rows = distinct([*rows, self.every[outmost(own)]])
         # Scenarios that show what the verdict is beyond, if any do.
         shows = distinct([*rows, *self.far, at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         for _ in range(REPEATS):
@@ -343,8 +355,7 @@ class _Search:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
         scenarios and rules, and the verdict there; beyond: that where it has turned."""
         holds, turned = self.place(holds_at), self.place(turned_at)
-        enough = ENOUGH * (1.0 if self.lever.by_ratio else self.lever.high - self.lever.low)
-        while abs(turned - holds) > enough:
+        while abs(turned - holds) > self.enough:
             looks = LOOKS // 2 if any(rule.family in IN_THE_BUCKET for rule in rules) else LOOKS
             sections = int(np.clip(1 + looks // len(rows), 3, SECTIONS))
             places = np.linspace(holds, turned, sections + 1)
