@@ -14,12 +14,12 @@ from .looks import IN_THE_BUCKET, Asked, Look, Rows, Seen, Steps, together
 from .scenarios import distinct, spread
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
-#: that speak now are nearest to turning), FAR_ROWS at the ends of the range. The interval in which the verdict turns is cut in SECTIONS parts, fewer
-#: where more than LOOKS scenarios and values would be looked at, and again while it is wider than ENOUGH; only the
-#: rules that tell are asked there, and scenarios that turn later are left out on the way. What is found is then asked
-#: of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that say otherwise, FOLLOWED of
-#: them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show what the verdict is over
-#: all of them, the others are not asked.
+#: that speak now are nearest to turning), FAR_ROWS at the ends of the range. The interval in which the verdict turns is
+#: cut in SECTIONS parts, fewer where more than LOOKS scenarios and values would be looked at (half as many where the
+#: bucket is asked for), and again while it is wider than ENOUGH; only the rules that tell are asked there, and
+#: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
+#: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
+#: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
 POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 33, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
@@ -197,7 +197,7 @@ class _Search:
             turns = [one for one in found if one is not None and self.turned(one.verdict, better)]
             far = [abs(self.place(one.value) - self.place(self.here)) for one in turns]
             # Of two that are as near as they can be told apart, the lower one.
-            return next((one for one, d in zip(turns, far, strict=True) if d <= min(far) + 2.0 * self.enough), None)
+            return next((one for one, d in zip(turns, far, strict=True) if d <= min(far) + 0.25 * self.enough), None)
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
