@@ -31,7 +31,7 @@ except ImportError:  # built without a compiler
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
 #: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
-_STRONG_ROWS, _DILUTE_ROWS = 12, 48
+_STRONG_ROWS, _DILUTE_ROWS = 24, 96
 
 
 def available() -> bool:
@@ -154,25 +154,31 @@ def equilibria(
     a, b = debye_hueckel(kelvin)
     flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
 
+    all_sound = bool(np.all(sound))
+
     def empty() -> dict[str, np.ndarray]:
-        return {
-            "totals": totals.copy(),
-            "molality": np.zeros((size, species)),
-            "ln_activity": np.full((size, masters), -np.inf),
-            "ln_aw": np.zeros(size),
-            "strength": np.zeros(size),
-            "index": np.full((size, solids), -np.inf),
-            "converged": np.zeros(size, dtype=np.int32),
+        made = {
+            "totals": np.empty((size, masters)),
+            "molality": np.empty((size, species)),
+            "ln_activity": np.empty((size, masters)),
+            "ln_aw": np.empty(size),
+            "strength": np.empty(size),
+            "index": np.empty((size, solids)),
         }
+        if not all_sound:  # the kernel fills the rows that it is to solve
+            made["totals"][:] = totals
+            for name, value in (("molality", 0.0), ("ln_aw", 0.0), ("strength", 0.0)):
+                made[name].fill(value)
+            for name in ("ln_activity", "index"):
+                made[name].fill(-np.inf)
+        return {**made, "converged": np.zeros(size, dtype=np.int32)}
 
     given = {"given": totals, "kelvin": kelvin, "a": a, "b": b, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
     given["down_to"] = down_to_si
     if start is not None:
         given |= {"start_totals": start.totals_mol_per_kg, "start_lam": start.ln_activity}
         given |= {"start_molality": start.molality, "start_strength": start.ionic_strength}
-    arrays = {
-        name: np.array(value, dtype=float, order="C", copy=True) for name, value in given.items() if value is not None
-    }
+    arrays = {name: np.ascontiguousarray(value, dtype=float) for name, value in given.items() if value is not None}
     arrays["sound"] = sound.astype(np.int32)
     before = empty()
     after = {**empty(), "solid": np.zeros((size, solids))} if phases else {}

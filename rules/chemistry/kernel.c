@@ -1665,10 +1665,10 @@ static void sigma_of_row(const Model *m, const double *molality, const double *l
 
 /* --- Python's side ----------------------------------------------------------------------------------------------- */
 
-static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *held) {
+static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *held, int access) {
     PyObject *item = PyDict_GetItemString(dict, name);
     if (item == NULL || item == Py_None) return NULL;
-    if (PyObject_GetBuffer(item, view, PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | PyBUF_WRITABLE) != 0) { PyErr_Clear(); return NULL; }
+    if (PyObject_GetBuffer(item, view, PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | access) != 0) { PyErr_Clear(); return NULL; }
     ++*held;
     return view->buf;
 }
@@ -1701,18 +1701,20 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     if (m == NULL) return NULL;
     Py_buffer views[BUFFERS];
     int used = 0;
-#define GET(name) doubles(rows, name, views + used, &used)
+#define GET(name) doubles(rows, name, views + used, &used, 0)
+#define PUT(name) doubles(rows, name, views + used, &used, PyBUF_WRITABLE)
     double *totals = GET("given"), *kelvin = GET("kelvin"), *a = GET("a"), *b = GET("b");
     double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
     double *down_to = GET("down_to");
     int *wanted = (int *)GET("wanted"), *sound_rows = (int *)GET("sound");
     double *start_totals = GET("start_totals"), *start_lam = GET("start_lam"), *start_molality = GET("start_molality");
     double *start_strength = GET("start_strength");
-    Out before = {GET("totals"), GET("molality"), GET("ln_activity"), GET("ln_aw"), GET("strength"), GET("index"),
-                  NULL, (int *)GET("converged")};
-    Out after = {GET("totals_after"), GET("molality_after"), GET("ln_activity_after"), GET("ln_aw_after"),
-                 GET("strength_after"), GET("index_after"), GET("solid_after"), (int *)GET("converged_after")};
+    Out before = {PUT("totals"), PUT("molality"), PUT("ln_activity"), PUT("ln_aw"), PUT("strength"), PUT("index"),
+                  NULL, (int *)PUT("converged")};
+    Out after = {PUT("totals_after"), PUT("molality_after"), PUT("ln_activity_after"), PUT("ln_aw_after"),
+                 PUT("strength_after"), PUT("index_after"), PUT("solid_after"), (int *)PUT("converged_after")};
 #undef GET
+#undef PUT
     int complete = totals && kelvin && a && b && sound_rows && before.totals && before.molality && before.ln_activity &&
         before.ln_aw && before.strength && before.index && before.converged && (!(flags & HOLD_PH) || ph) &&
         (!(flags & HOLD_ALKALINITY) || alkalinity) && (!(flags & HOLD_GAS) || ln_co2) &&
@@ -1783,10 +1785,12 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
     if (m == NULL) return NULL;
     Py_buffer views[BUFFERS];
     int used = 0;
-#define GET(name) doubles(rows, name, views + used, &used)
-    double *molality = GET("molality"), *ln_activity = GET("ln_activity"), *kelvin = GET("kelvin"), *out = GET("sigma");
+#define GET(name) doubles(rows, name, views + used, &used, 0)
+#define PUT(name) doubles(rows, name, views + used, &used, PyBUF_WRITABLE)
+    double *molality = GET("molality"), *ln_activity = GET("ln_activity"), *kelvin = GET("kelvin"), *out = PUT("sigma");
     int *wanted = (int *)GET("wanted"), *salts = (int *)GET("salts");
 #undef GET
+#undef PUT
     int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
     if (complete) {
         size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;

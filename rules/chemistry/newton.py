@@ -168,7 +168,7 @@ def cores() -> int:
 @cache
 def _threads() -> ThreadPoolExecutor:
     """Threads that stay: starting one costs more than many solutions do."""
-    return ThreadPoolExecutor(cores(), thread_name_prefix="equilibria")
+    return ThreadPoolExecutor(max(1, cores() - 1), thread_name_prefix="equilibria")  # and the one that asks
 
 
 if hasattr(os, "register_at_fork"):
@@ -178,7 +178,10 @@ if hasattr(os, "register_at_fork"):
 def in_parallel(work: Callable[[T], object], pieces: Sequence[T]) -> None:
     """Do some work for every piece, on all cores; numpy and the compiled solver free the interpreter meanwhile. Not to
     be called from within such work."""
-    list(_threads().map(work, pieces))
+    others = [_threads().submit(work, piece) for piece in pieces[1:]]
+    work(pieces[0])
+    for other in others:
+        other.result()
 
 
 def in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -> None:
