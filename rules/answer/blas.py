@@ -1,4 +1,4 @@
-"""Linear algebra on one thread while answers are worked out."""
+"""How the process works while answers are worked out: linear algebra on one thread, and memory that is kept."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from functools import cache
 from threading import Lock
 
+import numpy as np
 from threadpoolctl import ThreadpoolController
 
 #: Held by who has set the limit. It is of the whole process: two who set it, and put back in another order what they
@@ -19,6 +20,16 @@ def _libraries() -> ThreadpoolController:
     return ThreadpoolController()
 
 
+@cache
+def _keep_memory() -> None:
+    """Have the C library keep what arrays of an answer leave for those of the next one.
+
+    glibc gives back every block of more than 128 kB at once, and fetching the pages again takes up to a seventh of an
+    answer. It keeps from then on what is smaller than a block that was given back: here is one, which is never touched.
+    """
+    np.empty(8 << 20, dtype=np.uint8)
+
+
 @contextmanager
 def one_thread() -> Iterator[None]:
     """Linear algebra on one thread: the matrices are small, and threads that wait for each other on a busy machine
@@ -28,6 +39,7 @@ def one_thread() -> Iterator[None]:
         yield
         return
     try:
+        _keep_memory()
         with _libraries().limit(limits=1, user_api="blas"):
             yield
     finally:

@@ -51,22 +51,23 @@ class Solution:
         return self.supersaturated or self
 
     def rows(self, index: np.ndarray) -> Solution:
-        """The solutions at these rows, in this order; a row may come more than once."""
+        """The solutions at these rows, in this order; a row may come more than once. index: places, or a mask (B,)."""
+        places = np.flatnonzero(index) if index.dtype == bool else index
         before = self.supersaturated
         return Solution(
             self.constants,
             self.model,
             self.valid_up_to_mol_per_kg,
-            self.temperature_c[index],
-            self.totals_mol_per_kg[index],
-            self.molality[index],
-            self.ln_activity[index],
-            self.water_activity[index],
-            self.ionic_strength[index],
-            self.saturation_index[index],
-            self.precipitated_mol_per_kg[index],
-            self.converged[index],
-            None if before is None else before.rows(index),
+            self.temperature_c.take(places),
+            self.totals_mol_per_kg.take(places, axis=0),
+            self.molality.take(places, axis=0),
+            self.ln_activity.take(places, axis=0),
+            self.water_activity.take(places),
+            self.ionic_strength.take(places),
+            self.saturation_index.take(places, axis=0),
+            self.precipitated_mol_per_kg.take(places, axis=0),
+            self.converged.take(places),
+            None if before is None else before.rows(places),
         )
 
     def with_rows(self, where: np.ndarray, other: Solution) -> Solution:
