@@ -8,7 +8,7 @@ from functools import cache
 from threading import Lock
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
+from threadpoolctl import LibController, ThreadpoolController
 
 #: Held by who has set the limit. It is of the whole process: two who set it, and put back in another order what they
 #: found, would leave it behind for good.
@@ -16,8 +16,8 @@ _setter = Lock()
 
 
 @cache
-def _libraries() -> ThreadpoolController:
-    return ThreadpoolController()
+def _libraries() -> tuple[LibController, ...]:
+    return tuple(ThreadpoolController().select(user_api="blas").lib_controllers)
 
 
 @cache
@@ -40,7 +40,13 @@ def one_thread() -> Iterator[None]:
         return
     try:
         _keep_memory()
-        with _libraries().limit(limits=1, user_api="blas"):
+        before = [library.num_threads for library in _libraries()]
+        for library in _libraries():
+            library.set_num_threads(1)
+        try:
             yield
+        finally:
+            for library, threads in zip(_libraries(), before, strict=True):
+                library.set_num_threads(threads)
     finally:
         _setter.release()

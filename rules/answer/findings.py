@@ -38,11 +38,10 @@ _MOST_LOOKED_AT = 6
 
 @dataclass(frozen=True)
 class Spoken(Judged):
-    """What a rule says, with the words for it. row: the scenario to show; everywhere: whether all are as bad as the
-    finding; happens: the rule's own sentence on that row; finite: names of the numbers that there are in that row."""
+    """What a rule says, with the words for it. row: the scenario to show; happens: the rule's own sentence on that one;
+    finite: names of the numbers that there are in it."""
 
     row: int = 0
-    everywhere: bool = True
     happens: str = ""
     finite: tuple[str, ...] = ()
 
@@ -65,17 +64,14 @@ def spoken(judged: Judged) -> Judged:
 def _in_words(judged: Judged) -> Spoken:
     """What a rule says, in words. Raises: whatever goes wrong in the rule's own, or ValueError: its numbers make no
     sense."""
-    shared = np.asarray(judged.level >= min(judged.overall, Level.UNKNOWN))
-    everywhere = bool(shared.all())
-    row = 0 if everywhere else _row_to_show(judged, shared)
-    outcome = judged.outcome
+    row, outcome = _row_to_show(judged), judged.outcome
     named = {key: _in_row(value, outcome, row) for key, value in outcome.numbers.items()}
     finite = tuple(key for key, value in named.items() if isfinite(value))
     names = [split_unit(key)[0] for key in finite]
     if len(set(names)) < len(names):
         raise ValueError(f"two numbers are called the same: {', '.join(names)}")
     happens = outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
-    return Spoken(judged.rule, outcome, judged.level, judged.policy, row, everywhere, happens, finite)
+    return Spoken(judged.rule, outcome, judged.level, judged.policy, row, happens, finite)
 
 
 def findings(
@@ -91,7 +87,9 @@ def findings(
     `turning_points`."""
     ranges = {} if ranges is None else ranges
     gas = any(one.rule.sets_gas_free and one.overall >= Level.CAUTION for one in judged)
-    said = [one if isinstance(one, Spoken) else _in_words(one) for one in judged if one.speaks]
+    said = [
+        one if isinstance(one, Spoken) else _in_words(one) for one in judged if isinstance(one, Spoken) or one.speaks
+    ]
     unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
@@ -197,11 +195,11 @@ def _in_row(value: NDArray[np.float64] | float, outcome: Outcome, row: int) -> f
     return float(value[row if len(value) > 1 else 0])
 
 
-def _row_to_show(judged: Judged, shared: NDArray[np.bool_]) -> int:
-    """The best estimate where it shares the finding's level, else the worst scenario that does. shared: where a
-    scenario is as bad as the finding, (B,): an unknown one and a stop alike are trouble."""
-    severity = judged.outcome.severity
-    if shared[0]:
+def _row_to_show(judged: Judged) -> int:
+    """The best estimate where it shares the finding's level, else the worst scenario that does."""
+    shared = min(judged.overall, Level.UNKNOWN)
+    if judged.level[0] >= shared:
         return 0
-    rank = np.zeros(len(shared)) if severity is None else np.nan_to_num(severity, nan=-1e300, neginf=-1e300)
-    return int(np.argmax(np.where(shared, rank, -np.inf)))
+    fits, severity = judged.level >= shared, judged.outcome.severity
+    rank = np.zeros(len(fits)) if severity is None else np.nan_to_num(severity, nan=-1e300, neginf=-1e300)
+    return int(np.argmax(np.where(fits, rank, -np.inf)))

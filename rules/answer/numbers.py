@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from math import isfinite
 
 import numpy as np
@@ -55,11 +55,16 @@ def tidy(value: float) -> float:
     return 0.0 if abs(rounded) < 1e-6 else rounded
 
 
+@lru_cache(maxsize=1024)
+def _one(value: float, unit: str) -> Number:
+    shown = tidy(value)
+    return Number(value=shown, low=shown, high=shown, unit=unit)
+
+
 def number(values: Floats | float, unit: str, row: int = 0) -> Number:
     """A number over scenarios, (B,) or one for all, shown as in one of them, which is finite there."""
     if not isinstance(values, np.ndarray) or not values.ndim:
-        value = tidy(float(values))
-        return Number(value=value, low=value, high=value, unit=unit)
+        return _one(float(values), unit)
     span = values
     value = tidy(span[row if len(span) > 1 else 0])
     low, high = float(span.min()), float(span.max())

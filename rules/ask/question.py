@@ -201,7 +201,7 @@ def from_unit(unknown: Unknown, share: Floats) -> Floats:
     middle = 0.5 * (low + high)
     if unknown.best is not None:
         middle = unknown.best if evenly else sqrt(unknown.best)
-    values = np.where(share < 0.5, low + 2.0 * share * (middle - low), middle + (2.0 * share - 1.0) * (high - middle))
+    values = np.interp(share, (0.0, 0.5, 1.0), (low, middle, high))
     return np.asarray(values if evenly else values**2)
 
 

@@ -6,11 +6,12 @@ import operator
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from weakref import WeakKeyDictionary
 
 from ...catalog import Catalog, Product
+from ...catalog.once import once_for_each
 from ...catalog.species import SPECIES, elements_of, formula_share, molar_mass_g_per_mol
 from .. import chemistry
 from ..chemistry.phases import READ_ELSEWHERE, STOCK_PHASES, phases
@@ -35,7 +36,7 @@ class Salt:
     #: True where the constant is less sure than a handbook's curve of a common salt
     rough: bool = False
 
-    @property
+    @cached_property
     def double(self) -> bool:
         """True for a salt of more than one kind of cation."""
         return sum(ion.endswith(("+", "+2")) and ion != "H+" for ion, _ in self.curve.ions) > 1
@@ -53,6 +54,7 @@ def crystal_water(formula: str) -> float:
     return float(last.removesuffix("H2O") or 1) if "." in formula and last.endswith("H2O") else 0.0
 
 
+@once_for_each(most=512)
 def solid_of(material: Product) -> str | None:
     """Name of the phase that a material is as a solid; None where it is none that can be computed."""
     if not material.solubility or len(material.content) != 1 or material.form != "dry":

@@ -62,6 +62,12 @@ def _formed_in(salts: tuple[Salt, ...]) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=64)
+def _places_of(salts: tuple[Salt, ...]) -> tuple[int, ...]:
+    """Where these salts stand among the phases of their bucket's model."""
+    return tuple(_stock_of(salts).phase(salt.curve.name) for salt in salts)
+
+
+@lru_cache(maxsize=64)
 def _most_si_per_degree(salts: tuple[Salt, ...]) -> Floats:
     """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,);
     infinite of what has no table of constants, which goes straight from point to point."""
@@ -153,7 +159,7 @@ class Solutions(Heating):
     def _salts_near(self) -> NDArray[np.bool_]:
         """Where cooling may bring a salt out or freeze the bucket, (B,)."""
         before, coldest, start = self.bucket.before_solids, self.coldest_c, self.of(BUCKET_TEMPERATURE)
-        salts = np.array([self.stock.phase(salt.curve.name) for salt in (*self.salts, *self.made_salts)], dtype=int)
+        salts = np.array([*_places_of(self.salts), *(self.stock.phase(salt.curve.name) for salt in self.made_salts)])
         # Those that no constant brings near are not computed.
         steepest = _most_si_per_degree(self.salts)[salts] * np.max(np.maximum(start - coldest, 0.1))
         nearest = np.fmax.reduce(before.saturation_index[:, salts], axis=0, initial=-np.inf) + steepest

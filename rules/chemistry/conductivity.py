@@ -7,6 +7,8 @@ against the published conductivity of potassium chloride standards.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from .constants import Floats
@@ -45,13 +47,18 @@ LIMITING = {
 OTHER = 45.0
 
 
+@cache
+def _limiting(species: tuple[str, ...]) -> Floats:
+    """Limiting conductivities of these species, as far as they are ions; not to be written to."""
+    return np.array([LIMITING.get(name, OTHER) for name in species])
+
+
 def ec_ms_per_cm(solution: Solution) -> Floats:
     """Electrical conductivity at 25 degC [mS/cm], (B,); nan beyond the activity model's range."""
     constants = solution.constants
     charge = np.abs(constants.charge)
-    ions = np.flatnonzero((charge > 0) & np.any(solution.molality != 0.0, axis=0))
-    z = charge[ions]
-    limiting = np.array([LIMITING.get(constants.species[i], OTHER) for i in ions.tolist()])
+    ions = np.flatnonzero((charge > 0) & solution.molality.any(axis=0))
+    z, limiting = charge[ions], _limiting(constants.species)[ions]
     strength = solution.ionic_strength[:, None]
     root = np.sqrt(strength)
     ln_gamma = -0.51 * z**2 * (root / (1.0 + root) - 0.3 * strength) * np.log(10.0)
@@ -88,7 +95,7 @@ def stock_ec_ms_per_cm(solution: Solution, liters_per_kg_water: Floats) -> Float
     constants = solution.constants
     charge = np.abs(constants.charge)
     c = solution.molality / liters_per_kg_water[:, None]
-    limiting = np.array([LIMITING.get(name, OTHER) for name in constants.species])
+    limiting = _limiting(constants.species)
     b = np.array([VISCOSITY_B.get(name, _OTHER_B * z) for name, z in zip(constants.species, charge, strict=True)])
     equivalents, squares = np.maximum(c @ charge, 1e-12), c @ charge**2
     root = np.sqrt(0.5 * squares)

@@ -128,7 +128,7 @@ def _outcome(rule: Rule, case: Case) -> Outcome | None:
     try:
         case.asked.clear()
         outcome = rule.check(case)
-        if case.any_unsolved(case.asked):
+        if case.asked and case.any_unsolved(case.asked):
             outcome = _where_found(rule, outcome, case.unsolved(*tuple(case.asked)))
         if outcome is not None and outcome.level.shape != (case.size,):
             raise ValueError(f"{outcome.level.shape} levels for {case.size} scenarios")

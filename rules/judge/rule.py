@@ -93,8 +93,9 @@ class Rule:
 
     def worst_for(self, question: Question) -> Level:
         """The worst that it can come to for a pour by itself; NONE where it cannot speak."""
-        if any(question.brought.isdisjoint(group) for group in self.needs):
-            return Level.NONE
+        for group in self.needs:
+            if question.brought.isdisjoint(group):
+                return Level.NONE
         return self.worst if self.at_most is None else self.at_most(question)
 
     @cached_property
@@ -136,6 +137,11 @@ class Judged:
     def overall(self) -> Level:
         """One level for all scenarios, as `overall`."""
         return overall(self.level)
+
+    @property
+    def everywhere(self) -> bool:
+        """Whether every scenario is as bad as all together: an unknown one and a stop alike are trouble."""
+        return self.overall == Level.STOP or int(self.level.min()) >= self.overall
 
     @cached_property
     def speaks(self) -> bool:
