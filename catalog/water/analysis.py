@@ -8,6 +8,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
+from ..once import once_for_each
 from ..product import LONGEST_NAME, Record
 from ..quantity.concentration import READINGS, mol_per_mg
 from ..quantity.measure import Conductivity, Count, Measure, Ph, Solids, Temperature, concentration_of
@@ -130,7 +131,8 @@ class WaterTest(Record):
         found = self.other_range(item)
         return None if found is None else found[1]
 
-    def ranges_mol_per_l(self) -> dict[str, tuple[float, float]]:
+    @once_for_each(most=64)
+    def ranges_mol_per_l(self) -> Mapping[str, tuple[float, float]]:
         """Lowest and highest of each measured item [mol/L], the same twice where it is one number; alkalinity in mol
         of charge per liter, bicarbonate read as such."""
         return {

@@ -17,7 +17,7 @@ from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, overall
 from .blas import one_thread
 from .echo import echo, program, used
-from .findings import ANSWER, decisions, findings, spoken
+from .findings import ANSWER, Words, decisions, findings, spoken
 from .jars import jars_seen
 from .numbers import tidy
 from .states import contents, estimated, state
@@ -37,6 +37,7 @@ class Weighed:
     case: Case
     by_rules: Sequence[Judged]
     judged: Sequence[Judged]
+    words: Sequence[Words | None]
     level: Level
 
     @property
@@ -57,8 +58,9 @@ def weigh(question: Question, least: Level = Level.NOTE) -> Weighed:
     judge = Judge(question.region, question.pour.region or "region")
     case = Case(question, scenarios(question))
     by_rules = judge(case, least=least)
-    judged = [spoken(one) for one in by_rules]
-    return Weighed(question, judge, case, by_rules, judged, overall(worst(case, judged)))
+    told = [spoken(one) for one in by_rules]
+    judged = [one for one, _ in told]
+    return Weighed(question, judge, case, by_rules, judged, [words for _, words in told], overall(worst(case, judged)))
 
 
 #: Hazards of products of which no amount is told as good.
@@ -85,11 +87,12 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
     ranges: Ranges = {}
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
-    found = findings(question, columns, judge, judged, look=deep and (listed or level != Level.STOP), ranges=ranges)
+    look = deep and (listed or level != Level.STOP)
+    found = findings(question, columns, judge, judged, look=look, ranges=ranges, words=weighed.words)
     known = any(item.composition.mixtures for item in question.poured)
     states = known and depth != "verdict"
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
-    sound = deep and all(one.outcome is other.outcome for one, other in zip(judged, weighed.by_rules, strict=True))
+    sound = deep and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),

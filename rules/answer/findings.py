@@ -37,32 +37,33 @@ _MOST_LOOKED_AT = 6
 
 
 @dataclass(frozen=True)
-class Spoken(Judged):
-    """What a rule says, with the words for it. row: the scenario to show; happens: the rule's own sentence on that one;
-    finite: names of the numbers that there are in it."""
+class Words:
+    """What a rule says, in words. row: the scenario to show; happens: the rule's own sentence on that one; finite:
+    names of the numbers that there are in it."""
 
-    row: int = 0
-    happens: str = ""
-    finite: tuple[str, ...] = ()
+    row: int
+    happens: str
+    finite: tuple[str, ...]
 
 
-def spoken(judged: Judged) -> Judged:
-    """The same with its words, once they could be made; a rule that is silent has none. A rule whose words cannot be
-    made is unknown everywhere, or the stop that it was, with its name: a verdict has to be made of the levels after
-    this."""
+def spoken(judged: Judged) -> tuple[Judged, Words | None]:
+    """What a rule says with the words for it, once they could be made; none where it is silent. A rule whose words
+    cannot be made is unknown everywhere, or the stop that it was, with its name: a verdict has to be made of the levels
+    after this."""
     if not judged.speaks:
-        return judged
+        return judged, None
     try:
-        return _in_words(judged)
+        return judged, _words(judged)
     except Exception as fault:
         words, outcome = failure(judged.rule, fault), judged.outcome
         level = np.maximum(judged.level, int(Level.UNKNOWN))
         head = failed_headline(judged.rule)
-        return _in_words(Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level))
+        failed = Judged(judged.rule, Outcome(level, lambda _: words, do=outcome.do, headline=head), level)
+        return failed, _words(failed)
 
 
-def _in_words(judged: Judged) -> Spoken:
-    """What a rule says, in words. Raises: whatever goes wrong in the rule's own, or ValueError: its numbers make no
+def _words(judged: Judged) -> Words:
+    """The words of a rule that speaks. Raises: whatever goes wrong in making them; ValueError: its numbers make no
     sense."""
     row, outcome = _row_to_show(judged), judged.outcome
     named = {key: _in_row(value, outcome, row) for key, value in outcome.numbers.items()}
@@ -70,8 +71,7 @@ def _in_words(judged: Judged) -> Spoken:
     names = [split_unit(key)[0] for key in finite]
     if len(set(names)) < len(names):
         raise ValueError(f"two numbers are called the same: {', '.join(names)}")
-    happens = outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)})
-    return Spoken(judged.rule, outcome, judged.level, judged.policy, row, happens, finite)
+    return Words(row, outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)}), finite)
 
 
 def findings(
@@ -82,23 +82,23 @@ def findings(
     *,
     look: bool,
     ranges: Ranges | None = None,
+    words: Sequence[Words | None] | None = None,
 ) -> tuple[Finding, ...]:
     """Findings, the worst first. look: also for the values at which the first few that are unknown turn. ranges: as in
-    `turning_points`."""
+    `turning_points`. words: of each, where they were made."""
     ranges = {} if ranges is None else ranges
     gas = any(one.rule.sets_gas_free and one.overall >= Level.CAUTION for one in judged)
-    said = [
-        one if isinstance(one, Spoken) else _in_words(one) for one in judged if isinstance(one, Spoken) or one.speaks
-    ]
     unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
     looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
-    for one in said:
+    for one, known in zip(judged, words or [None] * len(judged), strict=True):
+        if not one.speaks:
+            continue
         turns: list[TurningPoint] = []
         if one.rule.name in looked_at and not np.all(bad := one.level >= Level.UNKNOWN):
             turns = turning_points(question, columns, bad, judge, [one.rule], ranges)
         cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
-        found.append((one.overall, _finding(one, tuple(decision(turn) for turn in turns), cures)))
+        found.append((one.overall, _finding(one, known or _words(one), tuple(decision(turn) for turn in turns), cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
@@ -159,10 +159,10 @@ def _fitting(steps: Sequence[str], *, gas: bool, alone: bool) -> tuple[str, ...]
     return tuple(kept)
 
 
-def _finding(said: Spoken, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
-    rule, outcome, level = said.rule, said.outcome, said.overall
-    own = level if said.policy is None else overall(outcome.level)
-    by = said.policy if own != level else None
+def _finding(judged: Judged, words: Words, turns: tuple[Decision, ...], cures: tuple[str, ...]) -> Finding:
+    rule, outcome, level = judged.rule, judged.outcome, judged.overall
+    own = level if judged.policy is None else overall(outcome.level)
+    by = judged.policy if own != level else None
     return Finding(
         rule=rule.name,
         level=_FINDING[level],
@@ -173,11 +173,11 @@ def _finding(said: Spoken, turns: tuple[Decision, ...], cures: tuple[str, ...]) 
         where=rule.family,
         headline=rule.headline_at(level, outcome.headline),
         brief=rule.brief,
-        scenarios="all" if said.everywhere else "some",
-        happens=said.happens,
+        scenarios="all" if judged.everywhere else "some",
+        happens=words.happens,
         numbers={
-            name: number(outcome.numbers[key], unit, said.row)
-            for key in said.finite
+            name: number(outcome.numbers[key], unit, words.row)
+            for key in words.finite
             for name, unit in (split_unit(key),)
         },
         turns=turns,

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from ...catalog import InputError, WaterTest
+from ...catalog.once import once_for_each
 from ...catalog.quantity.concentration import mol_per_mg
 from ...catalog.quantity.table import (
     BACTERIA,
@@ -79,7 +80,7 @@ class Ranges:
 def put_water(water: WaterTest | None, out: Ranges, brought: Collection[str] = ()) -> None:
     """Quantities of the water: every item tested, or swept; hardness split by what is known of it. brought: species of
     the products, beside some of which an item matters that is otherwise taken as none."""
-    known = water.ranges_mol_per_l() if water else {}
+    known = dict(water.ranges_mol_per_l()) if water else {}
     if water is not None and hardness_may_be_grains(water):
         # Whichever unit it was, the answer has to hold; grains of alkalinity go along.
         out.sweep(Unknown(GRAINS, 0.0, 1.0, "stated", best=0.0), "unit-in-doubt")
@@ -138,9 +139,15 @@ def _calcium_to_match(out: Ranges) -> None:
 _OUT_OF_THE_USUAL = 0.5
 
 
+@once_for_each(most=512)
+def _bounds_of(water: WaterTest) -> Mapping[str, Span]:
+    """`bounds` of a test; with its EC that is a matter of linear programs, ten milliseconds of them."""
+    return bounds(water)
+
+
 def _bound_by_the_rest(water: WaterTest, out: Ranges) -> None:
     """What was not tested goes no further than plus and minus, hardness, EC and dissolved solids of the test let it."""
-    known = bounds(water)
+    known = _bounds_of(water)
     for i, one in enumerate(out.swept):
         item = one.quantity.name
         if item not in known or item in out.stated:

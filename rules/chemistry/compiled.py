@@ -44,6 +44,8 @@ class _Tables:
 
     def __init__(self, constants: Constants) -> None:
         self.constants = constants
+        self.salts = np.zeros(len(constants.phases), dtype=np.int32)
+        self.salts[list(constants.salt_phases)] = 1
         model = DebyeHueckel.of(constants, np.arange(len(constants.species)), np.array([298.15]))
         curves = [np.array(celsius) for _, celsius, _ in constants.phase_curves]
         starts = np.cumsum([0, *(len(celsius) for celsius in curves)])
@@ -103,14 +105,19 @@ def _tables(same: _Same) -> _Tables:
 def _on_all_cores(work: Callable[[slice], None], size: int, least: int) -> None:
     """Do some work for all rows, on several threads where there are more rows than `least` for each."""
     workers = max(1, min(cores(), size // least))
-    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
-    pieces = workers if workers == 1 or size < 32 * workers * least else 4 * workers
-    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
-    parts = [slice(first, last) for first, last in pairwise(ends)]
     if workers == 1:
-        work(parts[0])
-    else:
-        in_parallel(work, parts)
+        work(slice(0, size))
+        return
+    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
+    pieces = workers if size < 32 * workers * least else 4 * workers
+    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
+    in_parallel(work, [slice(first, last) for first, last in pairwise(ends)])
+
+
+@lru_cache(maxsize=16)
+def _debye_hueckel(kelvin: bytes) -> tuple[Floats, Floats]:
+    """Of the temperatures of a line, which several of its solutions share; not to be written to."""
+    return debye_hueckel(np.frombuffer(kelvin))
 
 
 def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
@@ -123,7 +130,7 @@ def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
         "kelvin": solution.temperature_c + 273.15,
         "sigma": out,
     }
-    same = {"wanted": wanted.astype(np.int32), "salts": np.isin(wanted, constants.salt_phases).astype(np.int32)}
+    same = {"wanted": wanted.astype(np.int32), "salts": tables.salts[wanted]}
 
     def find(rows: slice) -> None:
         part = {name: table[rows] for name, table in arrays.items()}
@@ -151,7 +158,7 @@ def equilibria(
     tables = _tables(_Same(constants))
     size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
     kelvin = temperature_c + 273.15
-    a, b = debye_hueckel(kelvin)
+    a, b = _debye_hueckel(kelvin.tobytes())
     flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
 
     all_sound = bool(np.all(sound))
