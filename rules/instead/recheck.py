@@ -123,7 +123,7 @@ class Again:
             return ""
         case = Case(question, question.columns(1))
         said = Judge(question.region)(case, only=(ORDER_OF_MIXING,))
-        return next((spoken(one).outcome.message({"row": 0.0}) for one in said if one.overall > Level.NONE), "")
+        return next((spoken(one)[0].outcome.message({"row": 0.0}) for one in said if one.overall > Level.NONE), "")
 
     def parts(self) -> dict[tuple[int, ...], bool]:
         """The sets of the pour's products, by their places in it, smaller ones first, and whether they are surely no
