@@ -47,7 +47,9 @@ class Again:
         # Of a question about the water alone nothing is poured, whatever line stands in its pour.
         if question.poured:
             self._questions[_key(question.pour)] = question
+        #: Rules that spoke against pours, and those that cautioned of good ones; who spoke last stands last.
         self._suspects: dict[str, Rule] = {}
+        self._cautious: dict[str, Rule] = {}
         #: What was looked up of lines of pours, by their id(), which is theirs as long as the lines are kept here.
         self._poured: dict[int, Poured] = {}
         self._lines: list[PouredProduct] = []
@@ -98,6 +100,15 @@ class Again:
             return None
         seen = self(pour)
         return seen if seen is not None and seen.good else None
+
+    def surely_not_clear(self, pour: Pour) -> bool:
+        """Whether a pour is no better than a caution, as rules that cautioned of others find at once; False where that
+        is open."""
+        key = _key(pour)
+        if (seen := self._seen(key)) is not None:
+            return seen.answer != "clear"
+        question = None if self.memory.get("stands", key) is False else self._asked(key, pour)
+        return question is None or _one_says(Level.CAUTION, self._cautious, question)
 
     def endangers(self, pour: Pour, *, gas: bool = False) -> bool:
         """Whether a changed pour is doubted or stopped because people are in danger; gas: also where a rule of another
@@ -186,24 +197,19 @@ class Again:
         question = self._asked(key, pour)
         if question is None:
             return True
-        passes = self.memory.get("passes", key)
-        suspects = [rule for rule in reversed(self._suspects.values()) if not (passes and _by_solution(rule))]
-        if not suspects:
-            return False
-        judge, case = Judge(question.region), Case(question, question.columns(1))
-        for rule in suspects:
-            if any(one.level[0] >= Level.UNKNOWN for one in judge(case, least=Level.UNKNOWN, only=(rule,))):
-                self.memory.put("stands", key, False)
-                # The last one that was right is the first one to be asked.
-                self._suspects[rule.name] = self._suspects.pop(rule.name)
-                return True
+        passes = self.memory.get("passes", key) is True
+        if _one_says(Level.UNKNOWN, self._suspects, question, apart_from_solutions=passes):
+            self.memory.put("stands", key, False)
+            return True
         return False
 
     def _seen(self, key: str) -> Seen | None:
         return cast(Seen | None, self.memory.get("seen", key))
 
     def _suspect(self, seen: Seen) -> None:
-        self._suspects.update((name, rule_named(name)) for name in seen.doubting)
+        of = self._cautious if seen.good else self._suspects
+        least = Level.CAUTION if seen.good else Level.UNKNOWN
+        of.update((name, rule_named(name)) for name, level in seen.levels.items() if level >= least)
 
     def _asked(self, key: str, pour: Pour) -> Question | None:
         if key not in self._questions:
@@ -224,6 +230,21 @@ class Again:
             if id(line) not in self._poured and item.weight is None:
                 self._poured[id(line)] = item
                 self._lines.append(line)
+
+
+def _one_says(
+    level: Level, suspects: dict[str, Rule], question: Question, *, apart_from_solutions: bool = False
+) -> bool:
+    """Whether one of some rules says so much of the best estimate; the last one that was right is asked first, and
+    moved to the end."""
+    judge, case = Judge(question.region), Case(question, question.columns(1))
+    for rule in reversed(tuple(suspects.values())):
+        if apart_from_solutions and _by_solution(rule):
+            continue
+        if any(one.level[0] >= level for one in judge(case, least=level, only=(rule,))):
+            suspects[rule.name] = suspects.pop(rule.name)
+            return True
+    return False
 
 
 def _by_solution(rule: Rule) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from threading import Lock
 from typing import Literal
@@ -21,13 +22,13 @@ GOOD: frozenset[Answer] = frozenset({"clear", "caution"})
 @dataclass(frozen=True)
 class Seen:
     """What a pour came to. products: with amounts; blamed: names of the rules that say more than a note, the worst
-    first; families: theirs; doubting: names of those that doubt or stop in the best estimate."""
+    first; families: theirs; levels: what those say in the best estimate, by name."""
 
     answer: Answer
     products: tuple[str, ...]
     blamed: tuple[str, ...]
     families: frozenset[Family]
-    doubting: tuple[str, ...]
+    levels: Mapping[str, int]
 
     @classmethod
     def of(cls, weighed: Weighed) -> Seen:
@@ -37,7 +38,7 @@ class Seen:
             tuple(f"{item.amount.text} {item.product.name}" for item in weighed.question.poured),
             weighed.blamed,
             frozenset(one.rule.family for one in weighed.judged if one.overall > Level.NOTE),
-            tuple(one.rule.name for one in weighed.judged if one.level[0] >= Level.UNKNOWN),
+            {one.rule.name: int(one.level[0]) for one in weighed.judged if one.overall > Level.NOTE},
         )
 
     @property

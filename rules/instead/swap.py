@@ -270,17 +270,21 @@ class _Search:
                 break
             if blend.kind in kinds:
                 continue
-            seen = self.again.good(self._with(blend))
             looked += 1
-            if seen is None:
-                failed.append(blend)
-            else:
+            told = sum(not one.regulated for one, _ in good) >= self.offered
+            # A caution that is found later stands behind those that are there.
+            seen = (
+                None if told and self.again.surely_not_clear(self._with(blend)) else self.again.good(self._with(blend))
+            )
+            if seen is not None:
                 good.append((self._offer(blend, seen), float(looked)))
-                # Of strengths of one solution the best is enough; of what is sold here each is told, with its cost.
-                if not all(one.sold for one, _, _ in blend.parts):
-                    kinds.add(blend.kind)
                 best_there_are += seen.only_of(OF_THE_PLACE)
-            if looked == self.checked or best_there_are == self.offered:
+            elif not told:
+                failed.append(blend)
+            # Of strengths of one solution the best is enough; of what is sold here each is told, with its cost.
+            if (told or seen is not None) and not all(one.sold for one, _, _ in blend.parts):
+                kinds.add(blend.kind)
+            if looked == self.checked or self._none_is_better(good, best_there_are > 0):
                 break
         # By their verdict, else in the order in which they were found; what needs a permit behind all others.
         good.sort(key=lambda one: (one[0].regulated, SEVERITY.index(one[0].verdict), one[1]))
@@ -293,6 +297,13 @@ class _Search:
                 "nearest": self._nearest(failed) if self.why and not good else None,
             }
         )
+
+    def _none_is_better(self, good: Sequence[tuple[Swap, float]], best_there_is: bool) -> bool:
+        """Whether nothing that comes later is told: the first that are good are clear, or one of them is as good as any
+        can be in this water at this injector."""
+        first = [one.verdict for one, _ in good if not one.regulated]
+        clear = sum(verdict == "clear" for verdict in first)
+        return clear >= self.offered or (best_there_is and clear == 0 and len(first) >= self.offered)
 
     def _with(self, blend: _Blend | None) -> Pour:
         """What stays in the pour, and a blend."""
