@@ -64,7 +64,7 @@ def reach(
     Whatever is not known is swept at every value; the first good value is looked for on the way outward, so that a
     band that turns bad again does not matter.
     """
-    speaking = [one for one in judged if one.rule.family not in apart_from]
+    speaking = [one for one in judged if one.rule.family not in apart_from and np.any(one.level > at_most)]
     bad = np.flatnonzero(np.any([np.zeros(len(columns), bool), *(one.level > at_most for one in speaking)], axis=0))
     rows = np.unique(np.append(0, bad[spread(len(bad), ROWS - 1)]))
     here = bad[:1]
@@ -76,22 +76,31 @@ def reach(
     states: dict[int, _State] = {i: _State(path, here, path.values, rows) for i, (here, path) in enumerate(paths)}
     found: list[float | None] = [None] * len(paths)
 
-    def look(wanted: dict[int, tuple[Floats, Rows]]) -> dict[int, Levels]:
-        """The worst levels of some values in some scenarios, (rows, values), in one batch."""
+    def look(wanted: dict[int, tuple[Floats, Rows]], *, speaking_first: bool = False) -> dict[int, Levels]:
+        """The worst levels of some values in some scenarios, (rows, values), in one batch. speaking_first: where none
+        is good by the rules that speak, they are by these rules."""
         parts = [
             states[i].path.moved(columns.repeated(where, len(values)), np.tile(values, len(where)))
             for i, (values, where) in wanted.items()
         ]
         case = Case(question, Columns.joined(parts))
-        judged = judge(case, least=Level(at_most + 1))
+        ends = np.cumsum([len(part) for part in parts])[:-1]
+        least = Level(at_most + 1)
+        if speaking_first:
+            seen = worst(case, judge(case, least=least, only=[one.rule for one in speaking]))
+            if all(np.any(one > at_most) for one in np.split(seen, ends)):
+                return told(seen, ends, wanted)
+        judged = judge(case, least=least)
         seen = worst(case, [one for one in judged if one.rule.family not in apart_from])
         # Beyond what the model is good for it has nothing to promise.
         bucket = case.bucket.before_solids
         seen = np.where(bucket.ionic_strength > bucket.valid_up_to_mol_per_kg, Level.UNKNOWN, seen)
-        ends = np.cumsum([len(part) for part in parts])
+        return told(seen, ends, wanted)
+
+    def told(seen: Levels, ends: Rows, wanted: dict[int, tuple[Floats, Rows]]) -> dict[int, Levels]:
         return {
-            i: seen[end - len(part) : end].reshape(len(where), len(values))
-            for (i, (values, where)), part, end in zip(wanted.items(), parts, ends, strict=True)
+            i: one.reshape(len(where), len(values))
+            for (i, (values, where)), one in zip(wanted.items(), np.split(seen, ends), strict=True)
         }
 
     def first_good(states: dict[int, _State]) -> dict[int, int]:
@@ -142,7 +151,7 @@ def reach(
         for i, values in cuts.items():
             good = np.flatnonzero(np.all(seen[i] <= at_most, axis=0))
             chosen[i] = float(values[good[0]]) if len(good) else within[i][1]
-        seen = look({i: (np.array([value]), every) for i, value in chosen.items()})
+        seen = look({i: (np.array([value]), every) for i, value in chosen.items()}, speaking_first=True)
         for i, value in chosen.items():
             left = every[seen[i][:, 0] > at_most]
             if not len(left):

@@ -20,6 +20,7 @@ from ..answer.assess import Weighed, dangerous, one_thread, weigh
 from ..answer.verdict import SEVERITY, AcidDose, Remedies, Remedy, RemedyBucket, RemedyKind
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question, ask
+from ..case.case import Case
 from ..explore.edges import no_number_turns
 from ..explore.reach import reach
 from ..families.registry import rule_named
@@ -334,18 +335,23 @@ class _Mender:
         if not acids:
             return
         targets = dict.fromkeys((self.target_ph, min(self.target_ph, _LOWER_PH)))
+        # How much is poured follows from the best estimate alone; what is offered is told over all scenarios.
+        likely = Case(self.question, self.question.columns(1))
         try:
-            demands = [one for to in targets for one in acid_demands(self.question, acids, to, case=self.weighed.case)]
+            demands = [one for to in targets for one in acid_demands(self.question, acids, to, case=likely)]
         except InputError:  # the line is not known well enough
             return
-        known = [one for one in demands if one is not None]
-        found = [(one, *made) for one in known if (made := with_acid(self.question, one)) is not None]
-        self._here_again.rule_out([pour for _, pour, _ in found])
-        for demand, pour, text in found:
+        found = [(one, made[0]) for one in demands if one is not None and (made := with_acid(self.question, one))]
+        self._here_again.rule_out([pour for _, pour in found])
+        for one, pour in found:
             seen = self._good(pour)
-            if seen is not None:
+            if seen is None:
+                continue
+            (demand,) = acid_demands(self.question, (one.acid,), one.target_ph, case=self.weighed.case)
+            made = None if demand is None else with_acid(self.question, demand)
+            if demand is not None and made is not None:
                 tried = Try("acid", pour, ("product",), "pH", None, demand.target_ph)
-                yield self._remedy(tried, [(pour, seen)], acid=dose(demand, text))
+                yield self._remedy(tried, [(pour, seen)], acid=dose(demand, made[1]))
                 return
 
     def _phosphorus_as_acid(self) -> Iterator[Remedy]:
