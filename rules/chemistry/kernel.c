@@ -949,7 +949,7 @@ WITHIN Mask interior_step(Room *r, Mask busy, Mask done, Real *alpha) {
 /* Which solids are there, guessed: what each comes to after this step, and which is to be tried next. Where all is at
  * rest; alpha is none where what was tested is what is kept. */
 WITHIN Mask guessed_step(Room *r, Mask busy, Mask done, Mask last, const Real *most, Real *alpha) {
-    Mask missing = whole(0), negative = whole(0);
+    Mask missing = whole(0), unsettled = whole(0);
     Real farthest = NOTHING, most_over = all_of(-INFINITY);
     for (int p = 0; p < r->np; p++) {
         Mask in = r->laid[p];
@@ -968,14 +968,14 @@ WITHIN Mask guessed_step(Room *r, Mask busy, Mask done, Mask last, const Real *m
         x = where(gone, NOTHING, x);
         r->x[p] = where(in, x, r->x[p]);
         missing |= in & ~r->there[p] & above(r->over[p], all_of(SATURATED));
-        negative |= in & below(x, NOTHING);
+        unsettled |= gone | (in & below(x, NOTHING)); /* without what is gone the balances have to hold anew */
     }
     /* The next one is not waited for where it is plain that it forms beside those that are there. */
     Mask plain = below(*most, all_of(SETTLED)) & below(farthest, all_of(SETTLED)) & above(most_over, all_of(2.0 * SETTLED));
     Mask next = busy & missing & (done | plain);
     if (any(next)) add_worst(r, &next);
     *alpha = taken;
-    return (done | last) & ~missing & ~negative;
+    return (done | last) & ~missing & ~unsettled;
 }
 
 /* One phase of the search in the lanes that are busy: strong or dilute; solids: 0 without, GUESSED which are there, or
