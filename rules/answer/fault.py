@@ -7,14 +7,15 @@ from typing import Literal
 from ...catalog import InputError, UnknownName
 from .verdict import Result
 
-#: input: it makes no sense; unknown-name: a product or well that the catalog does not hold; internal: ours. Over HTTP
-#: also: not-found: what the address names is not there; not-allowed: without the token; changed-meanwhile: somebody
-#: else saved the record; too-large: the body; too-many: requests; unavailable: it takes too long, or the catalog cannot
-#: be read now.
+#: input: it makes no sense; unknown-name: a product or well that the catalog does not hold; internal: ours; too-slow:
+#: the pour took longer than the limit of `check_each`. Over HTTP also: not-found: what the address names is not there;
+#: not-allowed: without the token; changed-meanwhile: somebody else saved the record; too-large: the body; too-many:
+#: requests; unavailable: it takes too long, or the catalog cannot be read now.
 Code = Literal[
     "input",
     "unknown-name",
     "internal",
+    "too-slow",
     "not-found",
     "not-allowed",
     "changed-meanwhile",
@@ -48,3 +49,13 @@ class Fault(Result):
         """A fault of the program itself: nothing is known of the pour."""
         what = f"this pour could not be checked ({type(error).__name__})"
         return cls(code="internal", path="", what=what, cure="do not pour it; report it, with the pour")
+
+    @classmethod
+    def too_slow(cls, limit_s: float) -> Fault:
+        """A pour that took longer than it may: nothing is known of it."""
+        return cls(
+            code="too-slow",
+            path="",
+            what=f"took longer than {limit_s:g} s",
+            cure='ask with a higher limit, or for depth "verdict"',
+        )

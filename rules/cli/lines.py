@@ -13,13 +13,20 @@ from ...catalog.store.parse import read_json
 from ...catalog.text import json_line
 from ..answer.fault import Fault
 from ..answer.verdict import Answer, Depth, Verdict
-from ..serve.batch import check_each
+from ..serve.batch import asked_one_by_one, check_each
 from .options import PourOptions
 from .output import say
 
 
 def check_lines(
-    options: PourOptions, depth: Depth, workers: int, fail_on: Answer, db: str | None, *, new: bool = False
+    options: PourOptions,
+    depth: Depth,
+    workers: int,
+    limit_s: float | None,
+    fail_on: Answer,
+    db: str | None,
+    *,
+    new: bool = False,
 ) -> int:
     """Answer every line of standard input, in order; the exit code: 2 where one has a fault, else as for the worst."""
     if options.items != ["-"] or any(getattr(options, one.name) is not None for one in fields(options)[1:]):
@@ -32,7 +39,9 @@ def check_lines(
         raise InputError("is closed", where="stdin", mend="pipe lines of JSON into it")
     code = 0
     with Catalog.open(db, new=new) as catalog:
-        for answer in _answers(_read(sys.stdin), catalog, depth, workers):
+        if limit_s is not None and catalog.place.in_memory:
+            raise InputError("needs a catalog that is not in memory", where="--limit", mend="name a file with --db")
+        for answer in _answers(_read(sys.stdin), catalog, depth, workers, limit_s):
             if isinstance(answer, Fault):
                 code = 2
                 say(json_line({"fault": answer.model_dump()}))
@@ -60,14 +69,18 @@ def _pour(line: str) -> dict[str, Any] | Fault:
 
 
 def _answers(
-    read: Iterator[tuple[int, dict[str, Any] | Fault]], catalog: Catalog, depth: Depth, workers: int
+    read: Iterator[tuple[int, dict[str, Any] | Fault]],
+    catalog: Catalog,
+    depth: Depth,
+    workers: int,
+    limit_s: float | None,
 ) -> Iterator[Verdict | Fault]:
     """Answers in the order of the lines; a fault tells its line. One worker answers each line before it reads the
     next; several read ahead."""
     if workers == 1:
-        for number, one in read:
-            found = one if isinstance(one, Fault) else next(iter(check_each((one,), catalog, depth=depth)))
-            yield _placed(found, number)
+        with asked_one_by_one(catalog, depth, limit_s) as ask:
+            for number, one in read:
+                yield _placed(one if isinstance(one, Fault) else ask(one), number)
         return
     #: What was read and not yet answered: its line, and its fault where it is no pour.
     order: deque[tuple[int, Fault | None]] = deque()
@@ -78,7 +91,7 @@ def _answers(
             if not isinstance(one, Fault):
                 yield one
 
-    for answer in check_each(pours(), catalog, depth=depth, workers=workers):
+    for answer in check_each(pours(), catalog, depth=depth, workers=workers, limit_s=limit_s):
         number, fault = order.popleft()
         while fault is not None:
             yield _placed(fault, number)

@@ -38,6 +38,9 @@ def check(
         bool, typer.Option("--lines", help="Many pours as lines of JSON on standard input; answers likewise.")
     ] = False,
     workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes for --lines.")] = 1,
+    limit: Annotated[
+        float | None, typer.Option("--limit", min=0.1, max=3600, help="Seconds that a pour may take, for --lines.")
+    ] = None,
     db: Database = None,
     new: New = False,
 ) -> None:
@@ -45,7 +48,9 @@ def check(
     if lines:
         from .lines import check_lines
 
-        raise typer.Exit(check_lines(options, depth, workers, fail_on, db, new=new))
+        raise typer.Exit(check_lines(options, depth, workers, limit, fail_on, db, new=new))
+    if limit is not None:
+        raise InputError("is for many pours", where="--limit", mend="add --lines, or leave it out")
     pour = options.pour(today=not as_json)
     from ..check import check as run
 

@@ -7,20 +7,13 @@ from typing import Any
 
 from ...catalog import CatalogError, ChangedMeanwhile, InputError
 from ..answer.fault import Code, Fault
+from .hands import Ended, TooSlow
 
 _log = logging.getLogger(__name__)
 
 
 class Busy(Exception):
     """So many wait already that this one is not taken."""
-
-
-class TooSlow(Exception):
-    """The answer was not there in time."""
-
-
-class Ended(Exception):
-    """The process that was to answer was killed, for want of memory perhaps."""
 
 
 class Refused(Exception):

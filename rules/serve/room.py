@@ -11,7 +11,8 @@ from typing import TypeVar
 
 from ...catalog import Catalog, CatalogError
 from ...catalog.store.place import Place
-from .refused import Busy, TooSlow
+from .hands import TooSlow
+from .refused import Busy
 
 Answer = TypeVar("Answer")
 _log = logging.getLogger(__name__)

@@ -83,6 +83,81 @@ def test_what_is_not_asked_for_is_not_worked_out(catalog: Catalog, depth: Depth,
     assert [shallow.bucket is not None, shallow.line is not None, bool(shallow.edges)] == [numbers, numbers, edges]
 
 
+#: A pour that takes seconds: each of its labels without sources is a search among all materials.
+LONG = {
+    **pour(),
+    "product": [
+        {"name": f"feed {k}", "grade": f"{5 + k % 20}-{3 + k % 7}-{4 + k % 11}", "form": "dry", "amount": "1 lb"}
+        for k in range(120)
+    ],
+    "bucket": {"volume": "1000 gal"},
+}
+
+
+def test_all_go_on_while_one_takes_long(catalog: Catalog) -> None:
+    """The answers behind a long one are worked out meanwhile and kept, so many and no more."""
+    taken = 0
+
+    def pours() -> Iterator[dict[str, Any]]:
+        nonlocal taken
+        yield LONG
+        for taken in range(1, 1000):
+            yield pour(ratio=f"1:{100 + taken}")
+
+    answers = check_each(pours(), catalog, depth="verdict", workers=2)
+    assert isinstance(next(answers), Verdict)
+    assert 40 < taken <= 128
+    assert [short(next(answers)) for _ in range(100)] == ["caution"] * 100
+    answers.close()  # type: ignore[attr-defined]
+
+
+# --- within a time --------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_pour_that_takes_too_long_is_a_fault_and_stops_no_other(catalog: Catalog, workers: int) -> None:
+    before = set(children(os.getpid()))
+    asked = [pour(), LONG, pour("technical MAP"), {}]
+    answers = list(check_each(asked, catalog, workers=workers, limit_s=0.7))
+    assert [short(one) for one in answers] == ["caution", "too-slow", "stop", "input"]
+    assert answers[1].model_dump() == {
+        "code": "too-slow",
+        "path": "",
+        "what": "took longer than 0.7 s",
+        "cure": 'ask with a higher limit, or for depth "verdict"',
+    }
+    alone = check(asked[2], catalog, depth="numbers")
+    assert isinstance(answers[2], Verdict)
+    assert answers[2].to_json() == alone.to_json()
+    assert not [one for one in set(children(os.getpid())) - before if runs(one)]
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are found by /proc")
+def test_who_asks_no_further_waits_for_nothing(catalog: Catalog) -> None:
+    """What is worked on is given up with the answers."""
+    before = set(children(os.getpid()))
+    answers = check_each([pour(), LONG, LONG, LONG], catalog, workers=2, limit_s=60.0)
+    assert short(next(answers)) == "caution"
+    start = time.monotonic()
+    answers.close()  # type: ignore[attr-defined]
+    assert time.monotonic() - start < 2.0
+    assert not [one for one in set(children(os.getpid())) - before if runs(one)]
+
+
+@pytest.mark.parametrize(
+    ("limit_s", "where", "told"),
+    [
+        (0.0, "", "limit_s is 0; give seconds, more than 0"),
+        (float("nan"), "", "limit_s is nan; give seconds, more than 0"),
+        (1.0, "sqlite://", "limit_s needs a catalog that another process can open; this one is in memory"),
+    ],
+)
+def test_a_limit_that_cannot_be_kept(catalog: Catalog, limit_s: float, where: str, told: str) -> None:
+    with Catalog.open(where or catalog.database) as asked, pytest.raises(ValueError, match=f"^{told}$"):
+        check_each([pour()], asked, limit_s=limit_s)
+
+
 def children(of: int) -> list[int]:
     """Processes that a process has started."""
     found = []
@@ -172,6 +247,32 @@ def test_lines(cli: Callable[..., Any], workers: str) -> None:
         "cure": 'nearest: "urea"',
     }
     assert (ran.code, ran.err) == (2, "")
+
+
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_a_line_that_takes_too_long_is_a_fault(cli: Callable[..., Any], workers: str) -> None:
+    text = "\n".join(json.dumps(one) for one in (pour(), LONG, pour("technical MAP")))
+    ran = cli("check", "-", "--lines", "--limit", "0.7", "--workers", workers, stdin=text.encode())
+    answers = [json.loads(line) for line in ran.out.splitlines()]
+    told = [one.get("verdict") or (one["fault"]["code"], one["fault"]["path"]) for one in answers]
+    assert (told, ran.code) == (["caution", ("too-slow", "line 2"), "stop"], 2)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (
+            ("urea=1 lb", "--bucket", "5 gal", "--limit", "3"),
+            "--limit: is for many pours; add --lines, or leave it out",
+        ),
+        (("-", "--lines", "--limit", "3", "--db", "sqlite://"), "--limit: needs a catalog that is not in memory"),
+        (("-", "--lines", "--limit", "0"), "Invalid value for '--limit'"),
+    ],
+)
+def test_limits_that_are_refused(call: Callable[..., Any], words: tuple[str, ...], told: str) -> None:
+    ran = call("check", *words)
+    assert (ran.code, ran.out) == (2, "")
+    assert told in ran.err
 
 
 UNREADABLE = {
