@@ -10,7 +10,7 @@ import numpy as np
 from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
 from ..chemistry.constants import Floats
 from ..judge.rule import Judged, Level, Levels, Rule, overall
-from .looks import IN_THE_BUCKET, Asked, Look, Rows, Seen, Steps, together
+from .looks import Asked, Look, Rows, Seen, Steps, asks_bucket, together
 from .scenarios import distinct, spread
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
@@ -20,7 +20,7 @@ from .scenarios import distinct, spread
 #: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
 #: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
 #: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 33, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 8, 18, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -221,9 +221,10 @@ class _Search:
             outmost = np.argmax if (at.value > self.here) == self._alone(better) else np.argmin
             rows = distinct([*rows, self.every[outmost(own)]])
         # Scenarios that show what the verdict is beyond, if any do.
-        shows = distinct([*rows, *self.far, at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
+        shows = distinct([*self.far, at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
         for _ in range(REPEATS):
-            value, expected = yield from self._between(holds, turned, rows, better, rules, expected)
+            value, expected, rows = yield from self._between(holds, turned, rows, better, rules, expected)
+            shows = distinct([*shows, *rows[:FOLLOWED]])
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
             before, after = yield from self._verified(inside, outside, rules, shows, better, expected)
             if before.verdict != self.asked.now:
@@ -232,7 +233,6 @@ class _Search:
                     return None
                 holds, turned, rows = self.here, inside, self._foremost(before, better)
                 rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
-                shows = distinct([*shows, *rows])
                 continue
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
@@ -351,24 +351,29 @@ class _Search:
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], beyond: Level
-    ) -> Steps[tuple[float, Level]]:
+    ) -> Steps[tuple[float, Level, Rows]]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
-        scenarios and rules, and the verdict there; beyond: that where it has turned."""
+        scenarios and rules, the verdict there, and the scenarios that tell; beyond: the verdict where it has turned."""
         holds, turned = self.place(holds_at), self.place(turned_at)
+        # Before it was looked at in these scenarios, it may have turned already.
+        start = 1 if holds_at == self.here else 0
         while abs(turned - holds) > self.enough:
-            looks = LOOKS // 2 if any(rule.family in IN_THE_BUCKET for rule in rules) else LOOKS
+            looks = LOOKS // 2 if asks_bucket(rules) else LOOKS
             sections = int(np.clip(1 + looks // len(rows), 3, SECTIONS))
             places = np.linspace(holds, turned, sections + 1)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
-            (seen,) = yield (self.look(np.array([self.value(place) for place in places[1:-1]]), rows, rules=rules),)
-            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(sections - 1)]
-            first = hit.index(True) if any(hit) else sections - 1
-            holds, turned = float(places[first]), float(places[first + 1])
+            looked_at = np.array([self.value(place) for place in places[start:-1]])
+            (seen,) = yield (self.look(looked_at, rows, rules=rules),)
+            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(len(looked_at))]
+            first = hit.index(True) if any(hit) else len(hit)
+            i = start + first
+            holds, turned = (float(places[i - 1]), float(places[i])) if i else (self.place(self.here), holds)
             beyond = _verdict(seen.level[:, first]) if any(hit) else beyond
             told = first if self._alone(better) else first - 1
-            if 0 <= told < sections - 1:
+            if 0 <= told < len(hit):
                 rows = self._which(rows, seen.level[:, told], better)
-        return self.value(0.5 * (holds + turned)), beyond
+            start = 1
+        return self.value(0.5 * (holds + turned)), beyond, rows
 
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Collection, Generator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
@@ -108,19 +108,24 @@ def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
     return [found[i] for i in range(len(steps))]
 
 
-#: Families whose rules mostly ask for the bucket, which takes longer than the line.
-IN_THE_BUCKET: frozenset[Family] = frozenset({"bucket", "people"})
+#: Families whose rules mostly ask for the bucket.
+_IN_THE_BUCKET: frozenset[Family] = frozenset({"bucket", "people"})
+
+
+def asks_bucket(rules: Collection[Rule]) -> bool:
+    """Whether some rules are likely to ask for the bucket, which takes several times as long as the line."""
+    return any(rule.family in _IN_THE_BUCKET for rule in rules)
 
 
 def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
     """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
     answers: dict[int, Seen] = {}
-    groups: dict[tuple[Level, frozenset[bool] | None], list[int]] = {}
+    groups: dict[tuple[Level, bool | None], list[int]] = {}
     for i, look in enumerate(looks):
         if not len(look.rows):
             answers[i] = Seen((), slice(0, 0), np.zeros(look.shape, dtype=bool))
             continue
-        asks = None if look.rules is None else frozenset(rule.family in IN_THE_BUCKET for rule in look.rules)
+        asks = None if look.rules is None else asks_bucket(look.rules)
         groups.setdefault((look.least, asks), []).append(i)
     for (least, asks), places in groups.items():
         case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
