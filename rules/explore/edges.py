@@ -6,10 +6,12 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
 from ..chemistry.constants import Floats
-from ..judge.rule import Judged, Level, Levels, Rule, overall
+from ..judge.rule import Judged, Level, Levels, Rule
+from .foretell import Foretold
 from .looks import Asked, Look, Rows, Seen, Steps, asks_bucket, together
 from .scenarios import distinct, spread
 
@@ -71,8 +73,14 @@ class _Everywhere:
 
 def _verdict(level: Levels) -> Level:
     """The verdict over some scenarios; a note is none."""
-    found = overall(level)
-    return found if found >= Level.CAUTION else Level.NONE
+    return Level(_verdicts(level[:, None])[0])
+
+
+def _verdicts(level: Levels) -> Levels:
+    """The same of each value, (values,), over its scenarios, (rows, values): `overall`, with a note as none."""
+    least, most = level.min(axis=0), level.max(axis=0)
+    found = np.where(least == Level.STOP, int(Level.STOP), np.minimum(most, int(Level.UNKNOWN)))
+    return np.where(found >= Level.CAUTION, found, int(Level.NONE))
 
 
 def _everywhere(seen: Seen) -> _Everywhere:
@@ -92,8 +100,11 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
     Whatever is not known is swept at every value too, and both sides of an edge are asked again in all scenarios.
     """
     nominal = asked.question.nominal()
+    # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
+    listed = all(item.composition.listed for item in asked.question.poured)
+    foretold = Foretold.of(asked, spread(len(asked.columns), MOST_ROWS if listed else 30))
     searches = [
-        _Search(asked, quantity, nominal[quantity.name])
+        _Search(asked, foretold, quantity, nominal[quantity.name])
         for quantity in LEVERS
         if quantity in asked.columns and quantity not in without
     ]
@@ -118,19 +129,13 @@ def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[Seen]) -> lis
 class _Search:
     """The search along one lever."""
 
-    def __init__(self, asked: Asked, quantity: Quantity, here: float) -> None:
+    def __init__(self, asked: Asked, foretold: Foretold, quantity: Quantity, here: float) -> None:
         assert quantity.lever is not None
-        self.asked, self.quantity, self.here = asked, quantity, here
+        self.asked, self.foretold, self.quantity, self.here = asked, foretold, quantity, here
         self.lever: Lever = quantity.lever
-        # A label without sources makes many mixtures of many ions, and its edge is no firm one: fewer are tried.
-        listed = all(item.composition.listed for item in asked.question.poured)
-        self.every = spread(len(asked.columns), MOST_ROWS if listed else 30)
+        self.every = foretold.rows
         # A few that tell of the rules that speak now, and some for those that do not yet.
-        telling = [
-            0,
-            *self._foretelling(self._foretelling_rules(), FAR_ROWS // 2),
-            *spread(len(asked.columns), FAR_ROWS)[1:].tolist(),
-        ]
+        telling = [0, *foretold.first(FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
         order = list(dict.fromkeys(telling))
         self.far, self.near = distinct(order[:FAR_ROWS]), distinct(order[:ROWS])
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
@@ -209,9 +214,8 @@ class _Search:
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
         rules, expected = self._telling(at.seen.by_rule(at.k), better), _verdict(at.level)
-        telling = [one for one in self._foretelling_rules() if one.rule in rules]
-        rows = distinct([*self._which(at.rows, at.level, better)[:1], *self._foretelling(telling, FOLLOWED)])
-        if self._alone(better) and len(telling) < len(rules):
+        rows = distinct([*self._which(at.rows, at.level, better)[:1], *self.foretold.first(FOLLOWED, rules)])
+        if self._alone(better) and not self.foretold.tells_of(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
             (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
             rows = distinct([rows[0], *self._foremost(_everywhere(seen), better)])
@@ -309,36 +313,10 @@ class _Search:
         """Whether one scenario that turns turns the verdict: all have to for a caution to become clear."""
         return not (better and self.asked.now == Level.CAUTION)
 
-    def _foretelling_rules(self) -> list[Judged]:
-        """The rules that tell now which scenarios turn first: those that go by a number, of a stop that hold it."""
-        stopped = self.asked.now == Level.STOP
-        return [
-            one
-            for one in self.asked.judged
-            if one.outcome.severity is not None and (not stopped or np.any(one.level == Level.STOP))
-        ]
-
-    def _foretelling(self, judged: Sequence[Judged], most: int) -> list[int]:
-        """Scenarios that are likely to turn first, or last where all have to: those in which rules are the most severe
-        now, or the least where it is enough for one to turn from a stop; such that a few speak for many rules."""
-        sign = -1.0 if self.asked.now == Level.STOP else 1.0
-        severities = [
-            sign * np.clip(np.nan_to_num(one.outcome.severity[self.every]), -1e12, 1e12)
-            for one in judged
-            if one.outcome.severity is not None
-        ]
-        near = np.array([s >= np.max(s) - 0.05 * np.ptp(s) for s in severities if np.ptp(s) > 0.0], dtype=bool)
-        found: list[int] = []
-        while len(near) and len(found) < most:
-            best = int(np.argmax(np.sum(near, axis=0)))
-            found.append(int(self.every[best]))
-            near = near[~near[:, best]]
-        return found
-
     def _which(self, rows: Rows, level: Levels, better: bool) -> Rows:
         """Those of some scenarios that tell where the verdict turns: where one is enough those that have turned, else
         those that have not."""
-        turned = np.array([self.turned(_verdict(one[None]), better) for one in level], dtype=bool)
+        turned = self._turned(_verdicts(level[None, :]), better)
         keep = turned if self._alone(better) else ~turned
         return rows[keep] if np.any(keep) else rows
 
@@ -364,11 +342,12 @@ class _Search:
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
             looked_at = np.array([self.value(place) for place in places[start:-1]])
             (seen,) = yield (self.look(looked_at, rows, rules=rules),)
-            hit = [self.turned(_verdict(seen.level[:, k]), better) for k in range(len(looked_at))]
-            first = hit.index(True) if any(hit) else len(hit)
+            verdicts = _verdicts(seen.level)
+            hit = self._turned(verdicts, better)
+            first = int(np.argmax(hit)) if np.any(hit) else len(hit)
             i = start + first
             holds, turned = (float(places[i - 1]), float(places[i])) if i else (self.place(self.here), holds)
-            beyond = _verdict(seen.level[:, first]) if any(hit) else beyond
+            beyond = Level(verdicts[first]) if first < len(hit) else beyond
             told = first if self._alone(better) else first - 1
             if 0 <= told < len(hit):
                 rows = self._which(rows, seen.level[:, told], better)
@@ -378,6 +357,10 @@ class _Search:
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""
         return level < self.asked.now if better else level > self.asked.now
+
+    def _turned(self, levels: Levels, better: bool) -> NDArray[np.bool_]:
+        """The same of several."""
+        return levels < self.asked.now if better else levels > self.asked.now
 
     def look(
         self,
