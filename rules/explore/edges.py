@@ -22,7 +22,7 @@ from .scenarios import distinct, spread
 #: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
 #: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
 #: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 8, 18, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 24, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -134,6 +134,9 @@ class _Search:
         self.asked, self.foretold, self.quantity, self.here = asked, foretold, quantity, here
         self.lever: Lever = quantity.lever
         self.every = foretold.rows
+        # How far the turns are that are to be tried, to the better or not and by their side; and what has been found.
+        self.coming: dict[tuple[bool, float], float] = {}
+        self.done: set[bool] = set()
         # A few that tell of the rules that speak now, and some for those that do not yet.
         telling = [0, *foretold.first(FAR_ROWS // 2), *spread(len(asked.columns), FAR_ROWS)[1:].tolist()]
         order = list(dict.fromkeys(telling))
@@ -158,6 +161,10 @@ class _Search:
     def value(self, place: float) -> float:
         """The value at a place of that scale."""
         return float(np.exp(place)) if self.lever.by_ratio else place
+
+    def _far(self, value: float) -> float:
+        """How far a value is from the present one, on that scale."""
+        return abs(self.place(value) - self.place(self.here))
 
     def beside(self, value: float, outwards: float) -> float:
         """A value a little further out (1.0) or back (-1.0) from the present one."""
@@ -191,22 +198,41 @@ class _Search:
         searches = []
         for side in (-1.0, 1.0):
             order = [one for one in seen if (one.value - self.here) * side > 0]
-            order.sort(key=lambda one: abs(self.place(one.value) - self.place(self.here)))
-            searches += [self._first(order, better) for better in (True, False)]
+            order.sort(key=lambda one: self._far(one.value))
+            searches += [self._told(order, better, side) for better in (True, False)]
         return searches
 
     def edge(self, found: Sequence[Turns | None]) -> Edge:
-        """The nearest of the turns that were found to the better, and to the worse."""
+        """The turns that were found to the better, and to the worse."""
 
         def nearest(better: bool) -> Turns | None:
-            turns = [one for one in found if one is not None and self.turned(one.verdict, better)]
-            far = [abs(self.place(one.value) - self.place(self.here)) for one in turns]
-            # Of two that are as near as they can be told apart, the lower one.
-            return next((one for one, d in zip(turns, far, strict=True) if d <= min(far) + 0.25 * self.enough), None)
+            return next((one for one in found if one is not None and self.turned(one.verdict, better)), None)
 
         return Edge(self.quantity, self.here, nearest(True), nearest(False))
 
-    def _first(self, order: Sequence[_At], better: bool) -> Steps[Turns | None]:
+    def _told(self, order: Sequence[_At], better: bool, side: float) -> Steps[Turns | None]:
+        """The first turn outwards on a side, if it is the one that is told."""
+        found = yield from self._first(order, better, side)
+        if found is None:
+            self.coming.pop((better, side), None)
+        else:
+            self.done.add(better)
+        return found
+
+    def _in_turn(self, better: bool, side: float, value: float) -> Steps[bool]:
+        """Waits while a turn on the other side that would be told instead is tried; whether none was found."""
+        mine = self.coming[better, side] = self._far(value)
+        while True:
+            yield ()
+            if better in self.done:
+                return False
+            other = self.coming.get((better, -side), np.inf)
+            # Of two that are as near as they can be told apart, the lower one.
+            alike = 0.25 * self.enough
+            if mine <= other + alike if side < 0.0 else mine < other - alike:
+                return True
+
+    def _first(self, order: Sequence[_At], better: bool, side: float) -> Steps[Turns | None]:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
         end = next((k for k, at in enumerate(order) if self.turned(_verdict(at.level), better)), None)
         if end is None:
@@ -230,6 +256,8 @@ class _Search:
             value, expected, rows = yield from self._between(holds, turned, rows, better, rules, expected)
             shows = distinct([*shows, *rows[:FOLLOWED]])
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
+            if not (yield from self._in_turn(better, side, value)):
+                return None
             before, after = yield from self._verified(inside, outside, rules, shows, better, expected)
             if before.verdict != self.asked.now:
                 # Some have turned earlier, this way or the other.
@@ -241,9 +269,7 @@ class _Search:
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
                 return None if before.strong or after.strong else Turns(value, after.verdict)
-            if self._alone(better) or abs(self.place(outside) - self.place(self.here)) >= abs(
-                self.place(order[-1].value) - self.place(self.here)
-            ):
+            if self._alone(better) or self._far(outside) >= self._far(order[-1].value):
                 return None
             holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level, better)
             rules = self._telling(after.by_rule, better, rules)
@@ -347,7 +373,10 @@ class _Search:
             first = int(np.argmax(hit)) if np.any(hit) else len(hit)
             i = start + first
             holds, turned = (float(places[i - 1]), float(places[i])) if i else (self.place(self.here), holds)
-            beyond = Level(verdicts[first]) if first < len(hit) else beyond
+            if first < len(hit):
+                beyond = Level(verdicts[first])
+                if not better:
+                    rules = self._telling(seen.by_rule(first), better)
             told = first if self._alone(better) else first - 1
             if 0 <= told < len(hit):
                 rows = self._which(rows, seen.level[:, told], better)

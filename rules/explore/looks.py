@@ -84,7 +84,8 @@ class Seen:
         return tuple((one.rule, one.level[self.part].reshape(shape)[:, k]) for one in self.judged)
 
 
-#: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch.
+#: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch. One that
+#: yields no look waits for all others that ask some rules only.
 T = TypeVar("T")
 Steps = Generator[tuple[Look, ...], tuple[Seen, ...], T]
 
@@ -101,7 +102,7 @@ def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
             except StopIteration as end:
                 found[i] = end.value
         # To ask all rules takes long for few scenarios as well: those who want to wait for each other.
-        few = [i for i, looks in wanted.items() if all(look.rules is not None for look in looks)]
+        few = [i for i, looks in wanted.items() if looks and all(look.rules is not None for look in looks)]
         now = {i: wanted.pop(i) for i in few or list(wanted)}
         told = iter(_look_at(asked, [look for looks in now.values() for look in looks]))
         answers = {i: tuple(next(told) for _ in looks) for i, looks in now.items()}
