@@ -83,15 +83,17 @@ def test_what_is_not_asked_for_is_not_worked_out(catalog: Catalog, depth: Depth,
     assert [shallow.bucket is not None, shallow.line is not None, bool(shallow.edges)] == [numbers, numbers, edges]
 
 
-#: A pour that takes seconds: each of its labels without sources is a search among all materials.
-LONG = {
-    **pour(),
-    "product": [
+def labels(count: int) -> dict[str, Any]:
+    """A pour that takes long: each of its labels without sources is a search among all materials."""
+    feeds = [
         {"name": f"feed {k}", "grade": f"{5 + k % 20}-{3 + k % 7}-{4 + k % 11}", "form": "dry", "amount": "1 lb"}
-        for k in range(120)
-    ],
-    "bucket": {"volume": "1000 gal"},
-}
+        for k in range(count)
+    ]
+    return {**pour(), "product": feeds, "bucket": {"volume": "3000 gal"}}
+
+
+#: Takes several seconds.
+LONG = labels(400)
 
 
 def test_all_go_on_while_one_takes_long(catalog: Catalog) -> None:
@@ -100,7 +102,7 @@ def test_all_go_on_while_one_takes_long(catalog: Catalog) -> None:
 
     def pours() -> Iterator[dict[str, Any]]:
         nonlocal taken
-        yield LONG
+        yield labels(80)
         for taken in range(1, 1000):
             yield pour(ratio=f"1:{100 + taken}")
 
@@ -119,15 +121,15 @@ def test_all_go_on_while_one_takes_long(catalog: Catalog) -> None:
 def test_a_pour_that_takes_too_long_is_a_fault_and_stops_no_other(catalog: Catalog, workers: int) -> None:
     before = set(children(os.getpid()))
     asked = [pour(), LONG, pour("technical MAP"), {}]
-    answers = list(check_each(asked, catalog, workers=workers, limit_s=0.7))
+    answers = list(check_each(asked, catalog, depth="verdict", workers=workers, limit_s=1.5))
     assert [short(one) for one in answers] == ["caution", "too-slow", "stop", "input"]
     assert answers[1].model_dump() == {
         "code": "too-slow",
         "path": "",
-        "what": "took longer than 0.7 s",
+        "what": "took longer than 1.5 s",
         "cure": 'ask with a higher limit, or for depth "verdict"',
     }
-    alone = check(asked[2], catalog, depth="numbers")
+    alone = check(asked[2], catalog, depth="verdict")
     assert isinstance(answers[2], Verdict)
     assert answers[2].to_json() == alone.to_json()
     assert not [one for one in set(children(os.getpid())) - before if runs(one)]
@@ -252,7 +254,8 @@ def test_lines(cli: Callable[..., Any], workers: str) -> None:
 @pytest.mark.parametrize("workers", ["1", "2"])
 def test_a_line_that_takes_too_long_is_a_fault(cli: Callable[..., Any], workers: str) -> None:
     text = "\n".join(json.dumps(one) for one in (pour(), LONG, pour("technical MAP")))
-    ran = cli("check", "-", "--lines", "--limit", "0.7", "--workers", workers, stdin=text.encode())
+    words = ("--lines", "--depth", "verdict", "--limit", "1.5")
+    ran = cli("check", "-", *words, "--workers", workers, stdin=text.encode())
     answers = [json.loads(line) for line in ran.out.splitlines()]
     told = [one.get("verdict") or (one["fault"]["code"], one["fault"]["path"]) for one in answers]
     assert (told, ran.code) == (["caution", ("too-slow", "line 2"), "stop"], 2)
