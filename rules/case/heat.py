@@ -14,6 +14,9 @@ from ..chemistry.constants import Floats
 from ..chemistry.density import heat_kj_per_k
 from .mixing import Mixing
 
+#: A stock holds at least so much heat for each kg of its water [kJ/K], as long as the products weigh no more than this
+#: share of that: the least of drawn pours is 3.75 (tests).
+LEAST_HEAT_KJ_PER_K, DILUTE_SHARE = 3.5, 0.5
 #: No stock is colder than this: the models end there, and it would be ice.
 COLDEST_C = -20.0
 
@@ -61,11 +64,22 @@ class Heating(Mixing):
 
         From heats at infinite dilution: strong solutions cool less, so this is the cautious side.
         """
-        heats = [kj for material, kj in self._heats_kj if material.form == "dry" and len(material.content) == 1]
-        taken = sum(heats, np.zeros(self.size))
-        if not (taken > 0.0).any():
-            return np.zeros(self.size)
-        return np.asarray(np.maximum(taken, 0.0) / self.heat_capacity_kj_per_k)
+        if not self._taken_kj.any():
+            return self._taken_kj
+        return self._taken_kj / self.heat_capacity_kj_per_k
+
+    @cached_property
+    def _taken_kj(self) -> Floats:
+        """Heat that dissolving the dry products takes up, (B,)."""
+        heats = (kj for material, kj in self._heats_kj if material.form == "dry" and len(material.content) == 1)
+        return np.maximum(sum(heats, np.zeros(self.size)), 0.0)
+
+    @cached_property
+    def most_cooling_c(self) -> Floats:
+        """More than `cooling_c`, of which less needs to be known, (B,); infinite of a strong stock."""
+        poured_kg = sum((item.kg(self.columns) for item in self.poured), np.zeros(self.size))
+        most = self._taken_kj / (LEAST_HEAT_KJ_PER_K * self.bucket_water_kg)
+        return np.where(poured_kg <= DILUTE_SHARE * self.bucket_water_kg, most, np.inf)
 
     @cached_property
     def warming_c(self) -> Floats:

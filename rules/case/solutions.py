@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
 from ..ask.salts import Salt, stock_salts
-from ..chemistry.constants import LN10, Constants, Floats
+from ..chemistry.constants import GAS_CONSTANT_KJ_PER_MOL_K, LN10, Constants, Floats
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from ..chemistry.pitzer import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
-from .heat import Heating
+from .heat import COLDEST_C, Heating
 from .on_record import on_record
 from .remembered import each_once
 
@@ -69,13 +69,15 @@ def _places_of(salts: tuple[Salt, ...]) -> tuple[int, ...]:
 
 @lru_cache(maxsize=64)
 def _most_si_per_degree(salts: tuple[Salt, ...]) -> Floats:
-    """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,);
-    infinite of what has no table of constants, which goes straight from point to point."""
+    """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,):
+    the steepest part of its table, or its heat of reaction in the cold; infinite of any other expression."""
     stock = _stock_of(salts)
-    most = np.full(len(stock.phases), np.inf)
+    most = np.abs(stock.phase_delta_h) / (GAS_CONSTANT_KJ_PER_MOL_K * (273.15 + COLDEST_C) ** 2)
+    for phase, _ in stock.phase_analytic:
+        most[phase] = np.inf
     for phase, celsius, ln_k in stock.phase_curves:
-        most[phase] = np.max(np.abs(np.diff(ln_k) / np.diff(celsius)), initial=0.0) / LN10
-    return most
+        most[phase] = np.max(np.abs(np.diff(ln_k) / np.diff(celsius)), initial=0.0)
+    return np.asarray(most / LN10)
 
 
 def most_strength(totals: Floats, constants: Constants) -> Floats:
@@ -155,15 +157,29 @@ class Solutions(Heating):
         temperature = self.of(BUCKET_TEMPERATURE)
         return each_once(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock)
 
+    def _salts_within(self, cooling_c: float) -> NDArray[np.intp]:
+        """Places of the salts that cooling by so much may bring near in some scenario."""
+        salts = np.array([*_places_of(self.salts), *(self.stock.phase(salt.curve.name) for salt in self.made_salts)])
+        index = np.fmax.reduce(self.bucket.before_solids.saturation_index[:, salts], axis=0, initial=-np.inf)
+        moved = _most_si_per_degree(self.salts)[salts] * max(cooling_c, 0.1)
+        return np.asarray(salts[index + moved > -_COOLING_MOVES_SI])
+
+    @cached_property
+    def may_feel_cold(self) -> bool:
+        """Whether dissolving may cool the bucket by as much as is looked into, and that bring out a salt or freeze it:
+        told by the most that it may cool, for which the heat capacity needs not be known."""
+        most = self.most_cooling_c
+        if float(most.max()) < LEAST_COOLING_C:
+            return False
+        if (self.of(BUCKET_TEMPERATURE) < most).any() or not self.bucket.before_solids.converged.all():
+            return True
+        return len(self._salts_within(float(most.max()))) > 0
+
     @cached_property
     def _salts_near(self) -> NDArray[np.bool_]:
         """Where cooling may bring a salt out or freeze the bucket, (B,)."""
         before, coldest, start = self.bucket.before_solids, self.coldest_c, self.of(BUCKET_TEMPERATURE)
-        salts = np.array([*_places_of(self.salts), *(self.stock.phase(salt.curve.name) for salt in self.made_salts)])
-        # Those that no constant brings near are not computed.
-        steepest = _most_si_per_degree(self.salts)[salts] * np.max(np.maximum(start - coldest, 0.1))
-        nearest = np.fmax.reduce(before.saturation_index[:, salts], axis=0, initial=-np.inf) + steepest
-        salts = salts[nearest > -_COOLING_MOVES_SI]
+        salts = self._salts_within(float(np.max(start - coldest)))
         ln_k = self.stock.phase_ln_k(np.concatenate([start, coldest]) + 273.15, salts)
         less = ln_k[: self.size] - ln_k[self.size :]
         near = before.saturation_index[:, salts] + less / LN10 > -_COOLING_MOVES_SI
@@ -245,8 +261,9 @@ class Solutions(Heating):
 
     @on_record
     def bucket_cold(self) -> Solution:
-        """The bucket right after dissolving, at the temperature that this leads to, (B,)."""
-        if not self._cools.any():
+        """The bucket right after dissolving, at the temperature that this leads to, (B,); the bucket itself where
+        it feels nothing of that."""
+        if not self.may_feel_cold or not self._cools.any():
             return self.bucket
         cold = self._bucket_coldest
         between = self._cools & (self.cooled_c != self.coldest_c)

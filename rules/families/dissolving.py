@@ -205,13 +205,15 @@ def _settled_of(case: Case, solution: Solution) -> list[Salt]:
 
 def _cold_bucket(case: Case) -> Outcome | None:
     cold, warm = case.bucket_cold, case.bucket
+    if cold is warm:
+        return None
     ln_aw = np.log(cold.before_solids.water_activity)
     celsius = cold.temperature_c
     ice = (ln_aw > _ICE_K * (1.0 / 273.15 - 1.0 / (celsius + 273.15))) & (celsius < 0.0) & (case.cooling_c > 3.0)
     nothing = np.zeros(case.size)
     # What stays on the bottom at first, how much of that comes back, and of which salt.
     found = [("", nothing, nothing)]
-    for salt in _settled_of(case, cold) if cold is not warm else ():
+    for salt in _settled_of(case, cold):
         at_first = case.settled_g_per_l(cold, salt)
         back = at_first - case.settled_g_per_l(warm, salt)
         more = back > np.maximum(_SETTLED_G_PER_L, 0.01 * at_first)

@@ -89,3 +89,20 @@ def test_drying_raises_no_index_by_more(catalog: Catalog) -> None:
             there = np.isfinite(wet.si(phase)) & np.isfinite(dry.si(phase))
             found += (dry.si(phase)[there] - wet.si(phase)[there]).tolist()
     assert {phase: max(found) for phase, found in rises.items() if not 0.5 < max(found) < raised_si(phase)} == {}
+
+
+def test_a_bucket_that_cannot_feel_cold_does_not(catalog: Catalog) -> None:
+    """Told by the most that it may cool: it holds more heat than that goes by, and worked out it is the same bucket."""
+    rng = np.random.default_rng(22)
+    spared = 0
+    for _ in range(4 * POURS):
+        question = draw_question(rng, catalog, stated=bool(rng.random() < 0.5))
+        columns = draw_scenarios(rng, question, ROWS).columns
+        case, again = Case(question, columns), Case(question, columns)
+        assert np.all(case.cooling_c <= case.most_cooling_c)
+        again.__dict__["may_feel_cold"] = True
+        if not case.may_feel_cold:
+            spared += case.most_cooling_c.any()
+            assert case.bucket_cold is case.bucket
+            assert again.bucket_cold is again.bucket
+    assert spared > POURS / 2
