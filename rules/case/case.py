@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ...catalog.once import once_for_each
 from ...catalog.species import molar_mass_g_per_mol, species_molar_mass_g_per_mol
 from ..ask.salts import Salt
 from ..chemistry.constants import Constants, Floats, load
@@ -33,6 +34,23 @@ def mg_per_mol(phase: str, constants: Constants | None = None) -> float:
     constants = constants or load()
     formula = constants.phase_formula[constants.phase(phase)].replace(":", ".")
     return molar_mass_g_per_mol(formula) * 1000.0
+
+
+@once_for_each(most=256)
+def _ingredients(constants: Constants, phase: str) -> tuple[NDArray[np.intp], Floats, float, Floats, float]:
+    """Of a phase: places of the masters that it is made of but protons, how many of each, hydroxides that it needs;
+    what takes them up, by master (N,), and the mass of a mole [mg]."""
+    needs = constants.phase_stoich[constants.phase(phase)].copy()
+    protons = constants.master("H+")
+    # Iron(III) splits water by itself.
+    hydroxides = -needs[protons] if needs[constants.master("Fe+3")] == 0.0 else 0.0
+    needs[protons] = 0.0
+    used = np.flatnonzero(needs > 0)
+    accepts = np.zeros(len(needs))
+    for name, accepted in _ACCEPTS.items():
+        accepts[constants.master(name)] = accepted
+    accepts[protons] = -1.0
+    return used, needs[used], float(hydroxides), accepts, mg_per_mol(phase, constants)
 
 
 class Case(Solutions):
@@ -101,23 +119,26 @@ class Case(Solutions):
 
     def most_mg_per_l(self, where: Place, phase: str) -> Floats:
         """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
-        solution = self.solution(where)
-        constants = solution.constants
-        needs = constants.phase_stoich[constants.phase(phase)].copy()
-        protons = constants.master("H+")
-        # Iron(III) splits water by itself.
-        hydroxides = -needs[protons] if needs[constants.master("Fe+3")] == 0.0 else 0.0
-        needs[protons] = 0.0
-        used = np.flatnonzero(needs > 0)
-        totals = solution.totals_mol_per_kg[:, used]
-        most = np.min(totals / needs[used], axis=1)
+        solution = self.solution(where)  # that it was read is noted each time
+        if (where, phase) not in self._most:
+            self._most[where, phase] = self._most_of(solution, phase) * self.water_kg_per_l(where)
+        return self._most[where, phase]
+
+    @cached_property
+    def _most(self) -> dict[tuple[Place, str], Floats]:
+        """What phases would come to at most."""
+        return {}
+
+    @staticmethod
+    def _most_of(solution: Solution, phase: str) -> Floats:
+        used, counts, hydroxides, bases_of, mg = _ingredients(solution.constants, phase)
+        totals = solution.totals_mol_per_kg
+        most = (totals[:, used] / counts).min(axis=1)
         if hydroxides > 0.0:
             # A hydroxide forms from what takes protons up: where that is little, so is the solid.
-            bases = _SPLIT_MOL_PER_KG - solution.totals_mol_per_kg[:, protons]
-            for name, accepted in _ACCEPTS.items():
-                bases = bases + accepted * solution.totals_mol_per_kg[:, constants.master(name)]
+            bases = _SPLIT_MOL_PER_KG + totals @ bases_of
             most = np.minimum(most, np.maximum(bases, 0.0) / hydroxides)
-        return np.asarray(most * mg_per_mol(phase, constants) * self.water_kg_per_l(where))
+        return np.asarray(most * mg)
 
     def alone_mg_per_l(
         self, where: Place, down_to_si: Mapping[str, Floats], *, aired: bool = False
