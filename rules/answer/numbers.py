@@ -65,12 +65,23 @@ def number(values: Floats | float, unit: str, row: int = 0) -> Number:
     """A number over scenarios, (B,) or one for all, shown as in one of them, which is finite there."""
     if not isinstance(values, np.ndarray) or not values.ndim:
         return _one(float(values), unit)
-    span = values
-    value = tidy(span[row if len(span) > 1 else 0])
-    low, high = float(span.min()), float(span.max())
+    low, high = float(values.min()), float(values.max())
     if not (isfinite(low) and isfinite(high)):
-        span = span[np.isfinite(span)]
-        low, high = float(span.min()), float(span.max())
+        finite = values[np.isfinite(values)]
+        low, high = float(finite.min()), float(finite.max())
+    return _over(float(values[row if len(values) > 1 else 0]), low, high, unit)
+
+
+def numbers(table: Floats, unit: str) -> list[Number]:
+    """`number` of each column of a table over scenarios, (B, K)."""
+    if not np.isfinite(table).all():
+        return [number(column, unit) for column in table.T]
+    ends = zip(table[0].tolist(), table.min(axis=0).tolist(), table.max(axis=0).tolist(), strict=True)
+    return [_over(value, low, high, unit) for value, low, high in ends]
+
+
+def _over(value: float, low: float, high: float, unit: str) -> Number:
+    value = tidy(value)
     if low != high:
         low, high = tidy(low), tidy(high)
     if high - low <= 1e-6 * max(abs(high), abs(low), 1e-6):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from ..chemistry.conductivity import ec_ms_per_cm, stock_ec_ms_per_cm
 from ..chemistry.constants import Floats
 from ..chemistry.doubt import estimated_pairs
 from ..chemistry.phases import phases
-from .numbers import number, tidy
+from .numbers import number, numbers, tidy
 from .verdict import LabelContent, Number, SolidState, SolutionState
 
 #: Pairs of ions below this do not decide anything [mol/kg].
@@ -60,6 +61,8 @@ def state(case: Case, where: Place) -> SolutionState | None:
         conductivity = stock_ec_ms_per_cm(mixed, case.bucket_volume_l / case.bucket_water_kg)
     else:
         conductivity = ec_ms_per_cm(mixed)
+    there = np.any(mixed.totals_mol_per_kg > 1e-9, axis=0)
+    ions = [name for name, some in zip(case.constants.masters, there, strict=True) if some and name != "H+"]
     of_bucket = {}
     if where == "bucket":
         of_bucket = {
@@ -73,11 +76,7 @@ def state(case: Case, where: Place) -> SolutionState | None:
         ph=number(mixed.ph, "pH"),
         ionic_strength=number(mixed.ionic_strength, "mol/kg"),
         ec=None if np.any(np.isnan(conductivity) & mixed.converged) else number(conductivity, "mS/cm"),
-        ions={
-            SPECIES[name].spoken.split(" (")[0].replace(" ", "_"): number(case.total_mg_per_l(where, name), "mg/L")
-            for i, name in enumerate(case.constants.masters)
-            if name != "H+" and (mixed.totals_mol_per_kg[:, i] > 1e-9).any()
-        },
+        ions=dict(zip(map(_key, ions), numbers(case.totals_mg_per_l(where, ions), "mg/L"), strict=True)),
         solids=_solid_states(case, where),
         model=mixed.model,
         within_validity=not (mixed.ionic_strength > mixed.valid_up_to_mol_per_kg).any(),
@@ -85,29 +84,34 @@ def state(case: Case, where: Place) -> SolutionState | None:
     )
 
 
+@cache
+def _key(species: str) -> str:
+    """A species' name in the tables of an answer."""
+    return SPECIES[species].spoken.split(" (")[0].replace(" ", "_")
+
+
 def _solid_states(case: Case, where: Place) -> tuple[SolidState, ...]:
     """Solids that are worth a line, the nearest to their onset first."""
     mixed = case.solution(where).before_solids
-    found = []
+    most = np.fmax.reduce(mixed.saturation_index, axis=0)
+    listed = np.where(np.isfinite(mixed.saturation_index[0]), most, -np.inf).tolist()
+    found: list[tuple[str, str, Floats | None, float]] = []  # as it is called here and there, what forms, onset
     for name, phase in phases().items():
-        if name in mixed.constants.phases:
+        if mixed.constants.has_phase(name) and listed[mixed.constants.phase(name)] >= phase.onset_si + _LISTED_SI:
             amount = case.precipitated_mg_per_l(where, name) if name in case.formed(where) else None
-            found += _solid(phase.spoken, mixed.si(name), amount, phase.onset_si, _LISTED_SI)
+            found.append((name, phase.spoken, amount, phase.onset_si))
     for salt in case.salts if where == "bucket" else ():
-        if salt.curve.name not in phases():
-            settled = 1000.0 * case.settled_g_per_l(case.bucket, salt)
-            found += _solid(salt.name, mixed.si(salt.curve.name), settled, 0.0, _LISTED_SALT_SI)
-    return tuple(sorted(found, key=lambda one: one.onset - one.saturation_index.value))
-
-
-def _solid(spoken: str, si: Floats, mg_per_l: Floats | None, onset_si: float, listed_si: float) -> list[SolidState]:
-    if not np.isfinite(si[0]) or not (si >= onset_si + listed_si).any():
-        return []
-    return [
+        name = salt.curve.name
+        if name not in phases() and listed[mixed.constants.phase(name)] >= _LISTED_SALT_SI:
+            found.append((name, salt.name, 1000.0 * case.settled_g_per_l(case.bucket, salt), 0.0))
+    index = mixed.saturation_index[:, [mixed.constants.phase(name) for name, *_ in found]]
+    solids = [
         SolidState(
             solid=spoken,
-            saturation_index=number(si, ""),
-            precipitated=None if mg_per_l is None else number(mg_per_l, "mg/L"),
-            onset=onset_si,
+            saturation_index=si,
+            precipitated=None if amount is None else number(amount, "mg/L"),
+            onset=onset,
         )
+        for (_, spoken, amount, onset), si in zip(found, numbers(index, ""), strict=True)
     ]
+    return tuple(sorted(solids, key=lambda one: one.onset - one.saturation_index.value))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
 from typing import Literal
 
@@ -110,6 +110,12 @@ class Case(Solutions):
         index = self.constants.master(species)
         moles = self.solution(where).totals_mol_per_kg[:, index] * self.water_kg_per_l(where)
         return np.asarray(moles * 1000.0 * species_molar_mass_g_per_mol(species))
+
+    def totals_mg_per_l(self, where: Place, species: Sequence[str]) -> Floats:
+        """The same of several species, (B, K)."""
+        totals = self.solution(where).totals_mol_per_kg[:, [self.constants.master(name) for name in species]]
+        moles = totals * np.reshape(self.water_kg_per_l(where), (-1, 1))
+        return np.asarray(moles * 1000.0 * [species_molar_mass_g_per_mol(name) for name in species])
 
     def precipitated_mg_per_l(self, where: Place, phase: str) -> Floats:
         """What comes out of a phase [mg/L], (B,)."""
