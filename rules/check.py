@@ -47,11 +47,15 @@ def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, 
     stands = verdict.verdict not in {"stop", "unknown"}
     if stands and not helps:
         return {}
+    from .instead.once import added_up
     from .instead.recheck import Again
     from .instead.remedy import remedies_for
     from .instead.split import splits_of
     from .instead.swap import swaps_for
 
+    added = added_up(weighed.question)
+    if added is not weighed.question.pour:
+        weighed = weigh(ask(added, catalog))
     question = weighed.question
     found: dict[str, object] = {}
     again = Again(question, catalog)

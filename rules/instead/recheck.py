@@ -22,6 +22,7 @@ from ..explore.scenarios import scenarios
 from ..families.gels import ORDER_OF_MIXING
 from ..families.registry import Judge, rule_named, rules, worst
 from ..judge.rule import Family, Level, Rule
+from .once import added_up
 from .seen import Memory, Seen, What, memory_of
 
 #: Products of which every set is asked, 127 of seven.
@@ -149,6 +150,11 @@ class Again:
         """Some of the products, by their places in the pour."""
         pour = self.question.pour
         return pour.model_copy(update={"product": tuple(pour.product[i] for i in places)})
+
+    def added_up(self, pour: Pour) -> Pour:
+        """A changed pour with one line for each product."""
+        question = self._asked(_key(pour), pour)
+        return pour if question is None else added_up(question)
 
     def rule_out(self, pours: Sequence[Pour]) -> list[bool]:
         """Which pours are surely no good, all asked at once: pours that differ from the question's in their products

@@ -19,7 +19,7 @@ from ...catalog.nutrients import NUTRIENTS, percent_from_species
 from ..answer.assess import Weighed, dangerous, one_thread, weigh
 from ..answer.verdict import SEVERITY, AcidDose, Remedies, Remedy, RemedyBucket, RemedyKind
 from ..ask.pour import Pour, PouredProduct
-from ..ask.question import Question, ask
+from ..ask.question import Question
 from ..case.case import Case
 from ..explore.edges import no_number_turns
 from ..explore.reach import reach
@@ -29,6 +29,7 @@ from .acid import TARGET_PH, acid_demands, must_be_target
 from .acids import PHOSPHORIC, as_needed, brings_phosphate, dose, refusal, usual_acids, with_acid
 from .levers import Levers, Try, three_figures
 from .measured import measured, metric
+from .once import ask_once
 from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again, tables_of
 from .seen import GOOD, Seen
 from .settings import set_right
@@ -80,7 +81,7 @@ def remedy(pour: Pour | Mapping[str, object], catalog: Catalog, *, target_ph: fl
     pour = Pour.parse(pour)
     must_be_target(target_ph)
     with one_thread(), catalog.snapshot():
-        return remedies_for(weigh(ask(pour, catalog)), catalog, target_ph=target_ph)
+        return remedies_for(weigh(ask_once(pour, catalog)), catalog, target_ph=target_ph)
 
 
 def remedies_for(
@@ -309,7 +310,8 @@ class _Mender:
             if item.product.name not in swap.replaces
         ]
         lines = [PouredProduct.model_validate({"name": one.id, "amount": one.amount}) for one in swap.products]
-        changed = pour.model_copy(update={"product": (*stays, *lines)})
+        # What it takes more of stands there already.
+        changed = self._here_again.added_up(pour.model_copy(update={"product": (*stays, *lines)}))
         seen = self._good(changed)
         if seen is None:
             return None

@@ -12,8 +12,9 @@ from ...catalog.quantity.measure import read_amount
 from ..answer.assess import ENDANGER, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
-from ..ask.question import Question, ask
-from .measured import measured, metric
+from ..ask.question import Question
+from .measured import measured, metric, on_a_scale
+from .once import ask_once
 from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again
 from .seen import Seen
 
@@ -45,7 +46,7 @@ def split(pour: Pour | Mapping[str, object], catalog: Catalog) -> Splits:
             f"holds {len(pour.product)} products", where="pour", mend=f"split at most {MOST_PRODUCTS} at once"
         )
     with one_thread(), catalog.snapshot():
-        return splits_of(ask(pour, catalog), catalog)
+        return splits_of(ask_once(pour, catalog), catalog)
 
 
 def splits_of(
@@ -134,12 +135,10 @@ class _Search:
         amount, item = self.question.pour.product[i].amount, self.question.poured[i]
         if portions == 1:
             return amount.times(1.0)
-        text = amount.times(1.0 / portions)
-        divided = read_amount(text)
-        exact = abs(divided.low * portions - amount.low) < 1e-6 * amount.low
-        if exact and (divided.system != "us" or float(4.0 * divided.number).is_integer()):
-            return text
-        return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question))[0]
+        text, kg, in_metric = amount.times(1.0 / portions), item.mass_kg / portions, metric(self.question)
+        if abs(read_amount(text).low * portions - amount.low) < 1e-6 * amount.low:
+            return on_a_scale(text, item.likely, kg, in_metric=in_metric)
+        return measured(item.likely, kg, in_metric=in_metric)[0]
 
     def _not_to_be_thinned(self, products: _Set) -> bool:
         """Whether people are in danger from it, so that no smaller amount of it is told as good; acid or chlorine by

@@ -23,9 +23,10 @@ from ...catalog.text import quoted
 from ..answer.assess import one_thread
 from ..answer.verdict import SEVERITY, Brought, Swap, SwapProduct, Swaps
 from ..ask.pour import Pour, PouredProduct
-from ..ask.question import Poured, Question, ask
+from ..ask.question import Poured, Question
 from ..policy.regulated import regulated
 from .measured import measured, metric
+from .once import ask_once
 from .recheck import OF_THE_PLACE, Again
 from .seen import Seen
 
@@ -80,7 +81,7 @@ def swap(
         raise InputError("nothing is to be left out", where="without", mend="name phosphorus, chloride, sulfate, …")
     lefts = tuple(left_out(word, "without") for word in without)
     with one_thread(), catalog.snapshot():
-        return swaps_for(ask(pour, catalog), catalog, without=lefts, replaces=replaces)
+        return swaps_for(ask_once(pour, catalog), catalog, without=lefts, replaces=replaces)
 
 
 def swaps_for(

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from pourcheck import Catalog, InputError, check, remedy
+from pourcheck import Catalog, InputError, check, remedy, split
 from pourcheck.catalog.quantity.measure import read_amount
 from pourcheck.rules.answer.verdict import SEVERITY, Remedies, Remedy
 
@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 import by_hand
 from by_hand import drawn, mended
 
+OUNCE, EPSOM_BY_CUP = 0.028349523125, "magnesium sulfate=1 cup"
 WORDS = ("--bucket", "5 gal", "--inject", "1:100")
 
 
@@ -244,3 +245,25 @@ def test_on_the_first_screen_and_in_json(call: Callable[..., Any]) -> None:
 def test_what_can_be_mended_is(catalog: Catalog, number: int) -> None:
     """Against a dense search over each lever; tests/evidence/by_hand.py draws 200."""
     assert mended(*drawn(23, number, 1, 3), catalog) != "missed"
+
+
+# --- what is poured in several lines --------------------------------------------------------------
+
+
+def test_what_stands_twice_is_added_up(catalog: Catalog) -> None:
+    """Urea in the place of calcium nitrate goes to the pound that is there: 16 oz and 5.3 oz, to a quarter of one."""
+    swapped = of_kind(remedy(pour("calcium nitrate=1 lb", "potassium nitrate=1 lb", "urea=1 lb"), catalog), "swap")
+    assert swapped is not None
+    (bucket,) = swapped.buckets
+    amounts = {line["name"]: read_amount(line["amount"]).low for line in bucket.change["product"]}
+    assert amounts == {"potassium nitrate": pytest.approx(16 * OUNCE), "urea": pytest.approx(21.25 * OUNCE)}
+
+
+def test_two_lines_of_a_product_are_one(catalog: Catalog) -> None:
+    """Split and swapped as if it had been written in one line; a mass and a volume are not added."""
+    lines = ("calcium nitrate=1 lb", "magnesium sulfate=1 lb", "Calcium nitrate=8 oz")
+    (best, *_) = split(pour(*lines, water="brook-well"), catalog).offered
+    assert [one.products for one in best.buckets] == [("1.5 lb calcium nitrate",), ("1 lb magnesium sulfate",)]
+    assert check(pour(*lines, water="brook-well"), catalog).splits[0] == best
+    (other, *_) = split(pour("calcium nitrate=1 lb", EPSOM_BY_CUP, lines[1], water="brook-well"), catalog).offered
+    assert sorted(len(one.products) for one in other.buckets) == [1, 2]
