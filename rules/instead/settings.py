@@ -10,6 +10,8 @@ from ..ask.pour import Injection, Pour
 from ..judge.advice import LEAST_MESH
 from ..judge.rule import Judged, Level, overall
 
+#: Nobody irrigates for longer than this to empty a bucket (design choice).
+_MOST_INJECT_MIN = 240.0
 _CHLORINATION = frozenset({"chlorine-gas", "chloramine", "bleach-with-feed"})
 
 
@@ -27,6 +29,12 @@ def set_right(pour: Pour, judged: Sequence[Judged]) -> tuple[Pour, tuple[str, ..
             field, minutes = name.removesuffix("-too-short"), float(np.ceil(np.max(needed)))
             injection[field] = f"{minutes:g} min"
             settings.append(f"{field} for {minutes:g} min")
+        elif name == "injection-does-not-fit":
+            # Feed that is left in the bucket goes in where the injector runs until it is empty.
+            minutes = float(np.ceil(np.max(one.outcome.numbers["empties_in_min"])))
+            if np.any(np.asarray(one.outcome.numbers.get("left_l", 0.0)) > 0.0) and minutes <= _MOST_INJECT_MIN:
+                injection["inject"] = f"{minutes:g} min"
+                settings.append(f"inject for {minutes:g} min")
         elif name == "filter-missing":
             site |= {"filter": True, "filter_mesh": LEAST_MESH}
             settings.append(f"fit a filter of {LEAST_MESH} mesh or finer after the injector")

@@ -107,6 +107,24 @@ def test_times_are_set_as_needed(catalog: Catalog) -> None:
     assert best.settings == ("fill for 10 min", "flush for 10 min")
 
 
+@pytest.mark.parametrize(
+    ("suction", "settings"),
+    [
+        # 5 gal at 6 gal/hour take 50 min; at half a gallon an hour ten hours, in which nobody irrigates.
+        ("6 gal/hour", ("inject for 50 min",)),
+        ("0.5 gal/hour", None),
+    ],
+)
+def test_it_is_injected_until_the_bucket_is_empty(
+    catalog: Catalog, suction: str, settings: tuple[str, ...] | None
+) -> None:
+    times = {"fill": "15 min", "inject": "20 min", "flush": "20 min", "line_temperature": "20 degC"}
+    asked = pour("urea=1 lb", water="brook-well", injection={"suction": suction, "flow": "10 gal/min", **times})
+    offered = remedy(asked, catalog).offered
+    assert [one.settings for one in offered] == ([] if settings is None else [settings])
+    assert all(one.verdict == "clear" for one in offered)
+
+
 WATER = {"ph": "7.4", "calcium": "60 mg/L", "magnesium": "5 mg/L", "alkalinity": "150 mg/L CaCO3", "iron": "0.02 mg/L"}
 
 
