@@ -161,7 +161,11 @@ def _must_be_acid(acid: Product) -> None:
     if "acid" not in acid.hazards:
         raise refused("is not listed as an acid", "take an acid, or add acid to its hazards")
     if not acid.content:
-        raise refused("is an acid of which the content is not on record", "add its formula and strength")
+        raise refused(
+            "cannot be dosed: what it dissolves to is not on record",
+            "take sulfuric, nitric or phosphoric acid, or add its formula and strength; of organic acids the model "
+            "holds acetic acid alone",
+        )
     if acid.species_mol_per_kg().get("H+", 0.0) <= 0.0:
         raise refused("brings no acid by its formula", "check its content")
     if acid.form == "liquid" and acid.density is None:

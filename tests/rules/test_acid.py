@@ -229,7 +229,11 @@ def test_several_acids_at_once(catalog: Catalog) -> None:
     ("acid", "message"),
     [
         ("urea", '"urea" is not listed as an acid; take an acid, or add acid to its hazards'),
-        ("citric acid", '"citric acid" is an acid of which the content is not on record; add its formula and strength'),
+        (
+            "citric acid",
+            '"citric acid" cannot be dosed: what it dissolves to is not on record; take sulfuric, nitric or phosphoric '
+            "acid, or add its formula and strength; of organic acids the model holds acetic acid alone",
+        ),
     ],
 )
 def test_no_acid_to_compute_with(acid: str, message: str, catalog: Catalog) -> None:
