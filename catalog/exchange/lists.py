@@ -161,7 +161,7 @@ class _Job:
                     if read.faults or read.waits_for:
                         self._done.faulty += bool(read.faults)
                         self._done.faults += read.faults[: max(0, MOST_FAULTS - len(self._done.faults))]
-                        rejects.setdefault(reading.what, []).append(_rejected(reading, read))
+                        rejects.setdefault(reading.what, []).append(rejected(reading, read))
                     elif not (complete and self._done.faulty and self._skip_bad is None):
                         yield from read.beside
                         if read.record is not None:
@@ -241,7 +241,8 @@ class _Job:
             return
 
 
-def _rejected(reading: Reading, read: RowRead) -> Sequence[Cell]:
+def rejected(reading: Reading, read: RowRead) -> Sequence[Cell]:
+    """A row that is left out as it stood, with what is wrong with it below `REASON`."""
     reasons = [f"{fault.column}: {fault.what}; {fault.mend}".removeprefix(": ") for fault in read.faults]
     if not reasons:
         reasons = [f"waits for row {read.waits_for}, of the same well"]

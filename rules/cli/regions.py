@@ -20,7 +20,7 @@ from ..families.registry import Judge
 from ..policy.region import packaged, policy_checked, region_named
 from .late import group_app
 from .options import AsJson, Database, New, water_items
-from .output import page, say
+from .output import fault, page, say
 from .past import add_past
 from .saving import (
     Anyway,
@@ -38,6 +38,9 @@ from .saving import (
 )
 
 region_app = group_app()
+
+#: Faults of waters that are shown.
+_FAULTS_SHOWN = 20
 
 RegionName = Annotated[str, typer.Argument(help="A region, by its id or name.")]
 _TEMPLATE = """\
@@ -346,7 +349,10 @@ def sweep(
     waters: Annotated[
         Path, typer.Argument(help="Water tests: a .csv, .xlsx or .parquet file (see: catalog template wells.csv).")
     ],
-    to: Annotated[Path, typer.Option("--to", help="Folder for the verdicts; one that was cut off is gone on with.")],
+    to: Annotated[
+        Path,
+        typer.Option("--to", help="Folder for the verdicts, or a .csv file; what was cut off is gone on with."),
+    ],
     products: Annotated[
         list[str] | None, typer.Option("--product", help="Only these products; may be repeated.")
     ] = None,
@@ -362,11 +368,14 @@ def sweep(
     at_once: Annotated[
         int, typer.Option("--at-once", min=1, max=100_000, help="Verdicts that a process holds, and a part of the job.")
     ] = 2000,
+    skip_bad: Annotated[
+        Path | None, typer.Option("--skip-bad", help="Leave waters with faults out, and write their rows to this file.")
+    ] = None,
     as_json: AsJson = False,
     db: Database = None,
     new: New = False,
 ) -> None:
-    """All products in all waters of a file, each poured alone: verdicts as Parquet files, and how often which."""
+    """All products in all waters of a file, each poured alone: verdicts as Parquet or CSV, and how often which."""
     from ..instead.table import Rates
     from ..present.table import print_shares
     from ..serve.sweep import sweep as run
@@ -384,20 +393,28 @@ def sweep(
             products = _on_its_list(catalog, region)
         swept = run(
             catalog, waters, to, products=products, rates=Rates(dry, liquid, bucket, inject, region),
-            poured_on=day, workers=workers, rows_at_once=at_once, progress=progress,
+            poured_on=day, workers=workers, rows_at_once=at_once, skip_bad=skip_bad,
+            progress=progress,
         )  # fmt: skip
+    for one in swept.faults[:_FAULTS_SHOWN]:
+        fault(f"{waters}, {one}")
+    if (more := len(swept.faults) - _FAULTS_SHOWN) > 0:
+        fault(f"{waters}: and {more} more faults")
     if as_json:
         document = {
             "folder": str(to),
             "rows": swept.rows,
             "parts": len(swept.parts),
             "parts_before": swept.before,
+            "left_out": swept.left_out,
             "shares": [asdict(share) for share in swept.shares],
         }
         say(escaped(json.dumps(document, indent=2)))
         return
     page(lambda out: print_shares(swept.shares, out))
     say(f"{to}: {swept.rows} verdicts in {len(swept.parts)} part{'' if len(swept.parts) == 1 else 's'}")
+    if swept.left_out:
+        say(f"{swept.left_out} row{'' if swept.left_out == 1 else 's'} left out, in {skip_bad}")
 
 
 @region_app.command()

@@ -15,17 +15,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from itertools import islice
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
-from ...catalog import Catalog, InputError, Well
+from ...catalog import Catalog, InputError
 from ...catalog.exchange import files
 from ...catalog.exchange.cells import Cell
 from ...catalog.exchange.files import replaced
-from ...catalog.exchange.records import Known, Reading
+from ...catalog.exchange.rows import CellFault
 from ...catalog.store.kinds import id_of
 from ..answer.assess import one_thread
 from ..answer.echo import program
@@ -33,6 +33,7 @@ from ..instead.table import Rates, cells_in
 from ..policy.region import region_of
 from . import columnar
 from .batch import Worker, processes
+from .waters import Water, read_waters
 
 #: What a part holds, with SQL's types.
 COLUMNS = {
@@ -43,18 +44,8 @@ SCHEMA = "pourcheck.sweep/1"
 #: Rows of a part, where it is not told: so many are held at once by each process, and so many are lost by a kill.
 ROWS = 2000
 _TRIES = 3
-_BESIDE = {"id", "name", "invented", "notes", "source"}
 _log = logging.getLogger(__name__)
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Water:
-    """A water as the job has it. items: as they stand in a pour."""
-
-    id: str
-    name: str
-    items: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +66,15 @@ class Share:
 @dataclass(frozen=True, slots=True)
 class Swept:
     """What became of a job. rows: verdicts that its folder holds; parts: its files; before: how many of them were there
-    when it was taken up; shares: by product, the one that is stopped most often first."""
+    when it was taken up; shares: by product, the one that is stopped most often first. left_out: rows of the file of
+    waters that were; faults: what is wrong with them."""
 
     rows: int
     parts: tuple[Path, ...]
     before: int
     shares: tuple[Share, ...]
+    left_out: int = 0
+    faults: tuple[CellFault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +99,14 @@ def sweep(
     poured_on: date | None = None,
     workers: int = 1,
     rows_at_once: int = ROWS,
+    skip_bad: str | Path | None = None,
     progress: Progress | None = None,
 ) -> Swept:
     """The verdict of every product, poured alone, in every water of a file; into a folder, which may hold some already.
 
     waters: .csv, .xlsx or .parquet, with the columns of a spreadsheet of wells; of a well the newest test is taken.
+    folder: where it is named as a .csv file, one is made of the verdicts in the end, and the job's folder is that of
+    this name without ".csv". skip_bad: a file, CSV or XLSX, for the rows of waters that have faults and are left out.
     products: ids or names; all of the catalog where left out. poured_on: day of all pours; of a well the newest test
     until then is taken. workers: processes that share the work. rows_at_once: the most rows of a part, unless one water
     has more. progress: called with the number of verdicts that are there, and of those that there will be.
@@ -127,14 +124,22 @@ def sweep(
     """
     if workers < 1 or rows_at_once < 1:
         raise ValueError(f"workers is {workers} and rows_at_once is {rows_at_once}; give 1 or more")
-    rates, place = rates or Rates(), Path(folder)
+    rates, to = rates or Rates(), Path(folder)
+    as_csv = to.suffix.lower() == ".csv"
+    if to.suffix.lower() in {".parquet", ".xlsx"}:
+        raise InputError("is no folder", where=str(to), mend="name a folder for Parquet files, or a .csv file")
+    place, rejects = to.with_suffix("") if as_csv else to, Path(skip_bad) if skip_bad is not None else None
+    if rejects is not None:
+        files.check_suffix(rejects)
     with catalog.snapshot():
         found = tuple(dict.fromkeys(catalog.product(name).id for name in products)) if products is not None else None
         ids = found if found is not None else tuple(one.id for one in catalog.products())
         state = _state(catalog, rates)
     if not ids:
         raise InputError("no product is given", where="products", mend="name one, or leave them out for all")
-    day, read = poured_on.isoformat() if poured_on is not None else None, read_waters(Path(waters), poured_on)
+    day = poured_on.isoformat() if poured_on is not None else None
+    found_waters = read_waters(Path(waters), poured_on, skip_bad=rejects is not None)
+    read = found_waters.waters
     in_part = max(1, rows_at_once // len(ids))
     asked: dict[str, Any] = {
         "schema": SCHEMA,
@@ -149,7 +154,12 @@ def sweep(
     _tried(catalog, read[0], ids[0], rates, day)
     with _alone_in(place):
         _begun(place, asked)
-        return _gone_on(catalog, place, read, ids, rates, day, state, in_part, workers, progress)
+        if rejects is not None and found_waters.rejected:
+            files.write(rejects, [files.Table("Wells", found_waters.titles, found_waters.rejected)])
+        swept = _gone_on(catalog, place, read, ids, rates, day, state, in_part, workers, progress)
+        if as_csv:
+            files.write(to, [files.Table("verdicts", list(COLUMNS), _cells_of(swept.parts))])
+    return replace(swept, left_out=len(found_waters.rejected), faults=tuple(found_waters.faults))
 
 
 def _gone_on(
@@ -178,72 +188,6 @@ def _gone_on(
             progress(done, rows)
     paths = tuple(part.path for part in parts)
     return Swept(rows, paths, len(parts) - len(missing), _shares(paths))
-
-
-# --- waters -----------------------------------------------------------------------------------------
-
-
-def read_waters(path: Path, until: date | None = None) -> list[Water]:
-    """The waters of a file, each by the newest test of its well, until a day where one is given.
-
-    Raises: InputError: what is wrong with the file, or with its first row that cannot be read, and how many more.
-    """
-    with _sheet(path) as sheet:
-        try:
-            reading = Reading(sheet, Known())
-        except InputError as error:
-            raise error.at(str(path)) from None
-        if reading.what != "wells":
-            mend = "head its columns as in: pourcheck catalog template wells.csv"
-            raise InputError(f"holds {reading.what} and no wells", where=str(path), mend=mend)
-        faults = list(reading.faults)
-        wells: list[Well] = []
-        for row in reading.rows:
-            faults += row.faults
-            if row.record is not None:
-                wells.append(cast(Well, row.record))
-    if faults:
-        first = faults[0]
-        place = f"{path}, row {first.row}" + (f", {first.column}" if first.column else "")
-        more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
-        raise InputError(f"{first.what}{more}", where=place, mend=first.mend)
-    if not wells:
-        raise InputError("holds no water", where=str(path), mend="write a row for each test")
-    found = []
-    for well in wells:
-        try:
-            test = well.test_of(until or date.max)
-        except InputError as error:
-            raise error.at(str(path)) from None
-        items = test.model_dump(mode="json", exclude_none=True, exclude=_BESIDE)
-        found.append(Water(well.id, well.name, items))
-    return found
-
-
-@contextmanager
-def _sheet(path: Path) -> Iterator[files.Sheet]:
-    if path.suffix.lower() == ".parquet":
-        rows = columnar.rows_of(path)
-        yield files.Sheet(path.name, ((number, _cells(row)) for number, row in enumerate(rows, start=1)))
-        return
-    with files.opened(path) as sheets:
-        named = [sheet for sheet in sheets if sheet.name.lower() == "wells"]
-        yield (named or sheets)[0]
-
-
-def _cells(row: Sequence[Any]) -> list[Cell]:
-    """Values of a Parquet file as a spreadsheet has them."""
-    made: list[Cell] = []
-    for value in row:
-        if isinstance(value, bool):
-            made.append("yes" if value else "no")
-        elif value is None or isinstance(value, str | date | float):
-            made.append(value)
-        elif isinstance(value, int):
-            made.append(float(value))
-        else:
-            made.append(str(value))
-    return made
 
 
 # --- the job's folder -------------------------------------------------------------------------------
@@ -363,6 +307,13 @@ def _written(parts: Sequence[_Part], catalog: Catalog, workers: int) -> Iterator
             if tries == _TRIES - 1:
                 raise
             _log.warning("a worker was killed; its part is asked again")
+
+
+def _cells_of(parts: Sequence[Path]) -> Iterator[list[Cell]]:
+    """Rows of all parts as a spreadsheet has them, one after the other."""
+    for part in parts:
+        for row in islice(columnar.rows_of(part), 1, None):
+            yield [", ".join(value) if isinstance(value, list) else value for value in row]
 
 
 _SHARES = """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import signal
@@ -20,7 +21,8 @@ from pourcheck import Catalog, InputError
 from pourcheck.catalog.exchange.lists import write_list
 from pourcheck.rules.instead.table import Rates, verdict_table
 from pourcheck.rules.serve import columnar
-from pourcheck.rules.serve.sweep import COLUMNS, read_waters, sweep
+from pourcheck.rules.serve.sweep import COLUMNS, sweep
+from pourcheck.rules.serve.waters import read_waters
 
 PRODUCTS = ("technical MAP", "urea", "gypsum")
 HEAD = "Well,Tested on,pH,Calcium (mg/L),Alkalinity (mg/L CaCO3)"
@@ -91,6 +93,81 @@ def test_a_part_is_no_larger_than_told(at_once: int, expected: list[int], catalo
     """Unless one water alone, with all products, is."""
     swept = sweep(catalog, waters_file(tmp_path, 3), tmp_path / "job", products=PRODUCTS, rows_at_once=at_once)
     assert [columnar.count_of(part) for part in swept.parts] == expected
+
+
+# --- bad rows are left out where that is asked for ------------------------------------------------
+
+BAD = """\
+Well,Tested on,pH,Calcium (mg/L),Alkalinity (mg/L CaCO3)
+Well 0,2026-05-04,6.5,10,20
+Old Well,2026-05-04,77,30,20
+Old Well,2025-05-04,7.0,30,20
+Well 1,2026-05-04,6.6,25,40
+Late Well,2099-01-01,7.0,30,20
+,2026-05-04,7.0,30,20
+"""
+FAULTS = [
+    'row 3, pH: "77" is not a pH of irrigation water (3 to 11); check the number',
+    "row 6, Tested on: has no test of 2026-07-01 or before; tests: 2099-01-01; name one of these days",
+    "row 7, Well: is missing; write the name of the well",
+]
+
+
+def test_bad_rows_are_left_out(catalog: Catalog, tmp_path: Path) -> None:
+    """The others are swept as if they stood alone; those that were left out, with the other rows of their wells, are in
+    a file with their reasons, and once they are mended they can be swept from there."""
+    waters, rejects = tmp_path / "bad.csv", tmp_path / "rejects.csv"
+    waters.write_text(BAD)
+    day = date(2026, 7, 1)
+    swept = sweep(catalog, waters, tmp_path / "job", products=["urea"], poured_on=day, skip_bad=rejects)
+    assert [str(one) for one in swept.faults] == FAULTS
+    assert (swept.rows, swept.left_out) == (2, 4)
+    alone = waters_file(tmp_path, 2)
+    sweep(catalog, alone, tmp_path / "alone", products=["urea"], poured_on=day)
+    assert rows_in(tmp_path / "job") == rows_in(tmp_path / "alone")
+    lines = rejects.read_text("utf-8-sig").splitlines()
+    assert lines[0] == f"{HEAD},# Reason"
+    assert [line.split(",")[0] for line in lines[1:]] == ["Old Well", "Old Well", "Late Well", ""]
+    assert "waits for row 3, of the same well" in lines[2]
+    rejects.write_text(rejects.read_text("utf-8-sig").replace(",77,", ",7.7,"))
+    assert [one.id for one in read_waters(rejects, day, skip_bad=True).waters] == ["old-well"]
+
+
+def test_where_no_water_is_left_nothing_is_written(catalog: Catalog, tmp_path: Path) -> None:
+    waters = tmp_path / "bad.csv"
+    waters.write_text(f"{HEAD}\nA,2026-01-01,x,10,20\n")
+    with pytest.raises(InputError, match=r"bad\.csv, row 2, pH: "):
+        sweep(catalog, waters, tmp_path / "job", products=["urea"], skip_bad=tmp_path / "rejects.csv")
+    assert [path.name for path in tmp_path.iterdir()] == ["bad.csv"]
+
+
+# --- one CSV file ---------------------------------------------------------------------------------
+
+
+def test_verdicts_as_csv(catalog: Catalog, tmp_path: Path) -> None:
+    """The rows of the parts, in their order; whatever a spreadsheet program would run is text."""
+    waters = tmp_path / "waters.csv"
+    waters.write_text(f"{HEAD}\n=1+1,2026-05-04,7.9,150,260\nWell 1,2026-05-04,6.5,10,20\n")
+    for before in (0, 2):  # made, and made anew from parts that are there
+        swept = sweep(catalog, waters, tmp_path / "out.csv", products=PRODUCTS, rows_at_once=3)
+        assert (swept.before, [part.parent.name for part in swept.parts]) == (before, ["out", "out"])
+        with (tmp_path / "out.csv").open(encoding="utf-8-sig", newline="") as file:
+            head, *rows = csv.reader(file)
+        assert head == list(COLUMNS)
+        expected = [
+            ["1-1", "'=1+1", str(row[2]), *row[3:7], ", ".join(row[7]), row[8] or ""] if row[1] == "=1+1" else
+            [*row[:2], str(row[2]), *row[3:7], ", ".join(row[7]), row[8] or ""]
+            for part in swept.parts for row in columnar.query("SELECT * FROM read_parquet(?)", [part])
+        ]  # fmt: skip
+        assert rows == expected
+        (tmp_path / "out.csv").unlink()
+    assert [rows[0][6], rows[0][7].split(", ")[0]] == ["stop", "phosphate-meets-hard-water"]
+
+
+@pytest.mark.parametrize("name", ["out.xlsx", "out.parquet"])
+def test_verdicts_as_something_else(name: str, catalog: Catalog, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=f"{name}: is no folder; name a folder for Parquet files, or a .csv file"):
+        sweep(catalog, waters_file(tmp_path, 1), tmp_path / name, products=["urea"])
 
 
 # --- cut off, and gone on with --------------------------------------------------------------------
@@ -228,7 +305,7 @@ REFUSED: dict[str, tuple[str | None, str]] = {
     "a bad cell": (f"{HEAD}\nA,2026-01-01,77,10,20\nB,2026-01-01,x,10,20", "waters.csv, row 2, pH: "),
     "how many more": (f"{HEAD}\nA,2026-01-01,77,10,20\nB,2026-01-01,x,10,20", "(and 1 more faults)"),
     "no test": ("Well,About the well\nA,deep", "has no water test; add one"),
-    "no test until then": (f"{HEAD}\nA,2099-01-01,7,10,20", "a: has no test of 2026-07-01 or before; tests: 2099"),
+    "no test until then": (f"{HEAD}\nA,2099-01-01,7,10,20", "row 2, Tested on: has no test of 2026-07-01 or before"),
 }
 
 
@@ -309,10 +386,31 @@ def test_the_command(call: Any, catalog: Catalog, tmp_path: Path) -> None:
     assert {share["product"] for share in again["shares"]} == {"monoammonium-phosphate", "urea"}
 
 
+def test_the_command_leaves_bad_rows_out(call: Any, catalog: Catalog, tmp_path: Path) -> None:
+    """What was left out is told on standard error, each by file, row and field; the rest is done, and the exit code is
+    0. Without the option nothing is done, and it is 2."""
+    waters, rejects = tmp_path / "bad.csv", tmp_path / "rejects.csv"
+    waters.write_text(BAD)
+    words = ("region", "sweep", "aldervane", str(waters), "--to", str(tmp_path / "all.csv"), "--product", "urea")
+    options = ("--poured-on", "2026-07-01", "--db", catalog.database)
+    refused = call(*words, *options)
+    assert (refused.code, refused.out) == (2, "")
+    assert f"{waters}, row 3, pH: " in refused.err
+    assert not (tmp_path / "all").exists()
+    ran = call(*words, *options, "--skip-bad", str(rejects))
+    assert ran.code == 0
+    assert ran.err.splitlines() == [f"pourcheck: {waters}, {one}" for one in FAULTS]
+    assert ran.out.endswith(f"all.csv: 2 verdicts in 1 part\n4 rows left out, in {rejects}\n")
+    assert len((tmp_path / "all.csv").read_text("utf-8-sig").splitlines()) == 3
+    again = json.loads(call(*words, *options, "--skip-bad", str(rejects), "--json").out)
+    assert (again["rows"], again["left_out"], again["parts_before"]) == (2, 4, 1)
+
+
 @pytest.mark.parametrize(
     ("options", "told"),
     [
         (("--listed",), "has no product on its list"),
+        (("--skip-bad", "rejects.doc"), "rejects.doc: is neither CSV nor XLSX; save it as .csv or .xlsx"),
         (("--listed", "--product", "urea"), "--listed: is given, and so is --product"),
         (("--product", "uera"), 'unknown product "uera"'),
         (("--poured-on", "May"), "--poured-on: is not a day; write 2026-05-12"),
