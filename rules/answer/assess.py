@@ -9,7 +9,7 @@ from typing import cast, get_args
 from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO
 from ..ask.question import Question
 from ..case.case import Case
-from ..explore.deciding import Ranges
+from ..explore.deciding import turning_points
 from ..explore.edges import Turns, edges, no_number_turns
 from ..explore.looks import Asked
 from ..explore.scenarios import scenarios
@@ -17,7 +17,7 @@ from ..families.registry import Judge, worst
 from ..judge.rule import Judged, Level, overall
 from .blas import one_thread
 from .echo import echo, program, used
-from .findings import ANSWER, Words, decisions, findings, spoken
+from .findings import ANSWER, Words, decided, decisions, findings, looked_at, spoken
 from .jars import jars_seen
 from .numbers import tidy
 from .states import contents, estimated, state
@@ -84,11 +84,13 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
         weighed.judged,
         weighed.level,
     )
-    ranges: Ranges = {}
     # Where a rule by itself turns is looked for where that matters.
     listed = all(item.composition.listed for item in question.poured)
     look = deep and (listed or level != Level.STOP)
-    found = findings(question, columns, judge, judged, look=look, ranges=ranges, words=weighed.words)
+    each, whole = looked_at(judged) if look else [], decided(judged) if deep and level == Level.UNKNOWN else []
+    turned = turning_points(question, columns, judge, [*each, *whole])
+    turns = {one.rules[0].name: points for one, points in zip(each, turned, strict=False)}
+    found = findings(question, judged, turns, weighed.words)
     known = any(item.composition.mixtures for item in question.poured)
     states = known and depth != "verdict"
     # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
@@ -105,7 +107,7 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
         water=None if question.water is None else water_state(question.water, question.usual),
         bucket=state(case, "bucket") if states else None,
         line=state(case, "line") if states else None,
-        decided_by=decisions(question, columns, judge, judged, ranges) if deep and level == Level.UNKNOWN else (),
+        decided_by=decisions(turned[len(each) :]),
         edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
         jars=jars_seen(question.jars, found),
         assumed=(*question.assumed, *(estimated(case) if known else ())),

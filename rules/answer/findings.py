@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ask.columns import Columns
 from ..ask.question import Question
-from ..explore.deciding import Ranges, TurningPoint, turning_points
+from ..explore.deciding import TurningPoint, Wanted
 from ..families.label import UNKNOWN_GRADE
-from ..families.registry import Judge, failed_headline, failure
+from ..families.registry import failed_headline, failure
 from ..judge.advice import JARS, OTHER_WATER, TWO_BUCKETS
 from ..judge.rule import Judged, Level, Outcome, overall
 from .numbers import number, split_unit, tidy
@@ -74,62 +73,55 @@ def _words(judged: Judged) -> Words:
     return Words(row, outcome.message({**named, "level": float(outcome.level[row]), "row": float(row)}), finite)
 
 
+def looked_at(judged: Sequence[Judged]) -> list[Wanted]:
+    """The first few findings that are unknown, whose own turning value is looked for."""
+    unknown = [one for one in judged if one.overall == Level.UNKNOWN][:_MOST_LOOKED_AT]
+    wanted = [Wanted(one.level >= Level.UNKNOWN, (one.rule,)) for one in unknown]
+    return [one for one in wanted if not one.bad.all()]
+
+
+def decided(judged: Sequence[Judged]) -> list[Wanted]:
+    """What is looked for to tell what the verdict turns on, over all rules whose answer is not the same everywhere."""
+    split = [(one.rule, bad) for one in judged if 0 < np.sum(bad := one.level >= Level.UNKNOWN) < len(bad)]
+    if not split:
+        return []
+    bad = np.any([mask for _, mask in split], axis=0)
+    # What the bag says is read before any water is tested.
+    grades = [Wanted(mask, (rule,)) for rule, mask in split if rule is UNKNOWN_GRADE]
+    if bad.all() and not grades:
+        # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
+        return []
+    return [*grades, Wanted(bad, [rule for rule, _ in split])]
+
+
 def findings(
     question: Question,
-    columns: Columns,
-    judge: Judge,
     judged: Sequence[Judged],
-    *,
-    look: bool,
-    ranges: Ranges | None = None,
+    turns: Mapping[str, Sequence[TurningPoint]],
     words: Sequence[Words | None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Findings, the worst first. look: also for the values at which the first few that are unknown turn. ranges: as in
-    `turning_points`. words: of each, where they were made."""
-    ranges = {} if ranges is None else ranges
+    """Findings, the worst first. turns: where some of them turn by themselves, by the rule's name. words: of each,
+    where they were made."""
     gas = any(one.rule.sets_gas_free and one.overall >= Level.CAUTION for one in judged)
-    unknown = [one.rule.name for one in judged if one.overall == Level.UNKNOWN]
-    looked_at = set(unknown[:_MOST_LOOKED_AT]) if look else set()
     found = []
     for one, known in zip(judged, words or [None] * len(judged), strict=True):
         if not one.speaks:
             continue
-        turns: list[TurningPoint] = []
-        if one.rule.name in looked_at and not np.all(bad := one.level >= Level.UNKNOWN):
-            turns = turning_points(question, columns, bad, judge, [one.rule], ranges)
+        its = tuple(decision(turn) for turn in turns.get(one.rule.name, ()))
         cures = _fitting(one.outcome.do, gas=gas, alone=len(question.poured) == 1)
-        found.append((one.overall, _finding(one, known or _words(one), tuple(decision(turn) for turn in turns), cures)))
+        found.append((one.overall, _finding(one, known or _words(one), its, cures)))
     found.sort(key=lambda pair: -pair[0])
     return tuple(finding for _, finding in found)
 
 
-def decisions(
-    question: Question, columns: Columns, judge: Judge, judged: Sequence[Judged], ranges: Ranges
-) -> tuple[Decision, ...]:
-    """What the verdict turns on, over all rules whose answer is not the same everywhere. ranges: as in
-    `turning_points`."""
-    split = [(one.rule, bad) for one in judged if 0 < np.sum(bad := one.level >= Level.UNKNOWN) < len(bad)]
-    if not split:
-        return ()
-    bad = np.any([mask for _, mask in split], axis=0)
-    if bad.all() and all(rule is not UNKNOWN_GRADE for rule, _ in split):
-        # Something is wrong in every scenario, though not the same; what decides is what the rules turn on.
-        return ()
-    rules = [rule for rule, _ in split]
-    # What the bag says is read before any water is tested.
-    turns = [
-        turn
-        for rule, mask in split
-        if rule is UNKNOWN_GRADE
-        for turn in turning_points(question, columns, mask, judge, [rule], ranges)
-    ]
-    turns += [
-        turn
-        for turn in turning_points(question, columns, bad, judge, rules, ranges)
-        if all(turn.input.name != first.input.name for first in turns)
-    ]
+def decisions(turned: Sequence[Sequence[TurningPoint]]) -> tuple[Decision, ...]:
+    """What the verdict turns on, of what was found of all that was `decided`, each input once."""
+    turns: dict[str, TurningPoint] = {}
+    for turn in (turn for some in turned for turn in some):
+        turns.setdefault(turn.input.name, turn)
     # What turns at no value and by no choice decides nothing that could be found out.
-    return tuple(decision(turn) for turn in turns if turn.at is not None or (turn.choice and turn.choice.worse))
+    telling = (turn for turn in turns.values() if turn.at is not None or (turn.choice and turn.choice.worse))
+    return tuple(decision(turn) for turn in telling)
 
 
 def decision(turn: TurningPoint) -> Decision:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from ..ask.question import Question
 from ..case.case import Case
 from ..families.registry import Judge, worst
 from ..judge.rule import Level, Rule
+from .looks import asks_bucket
 from .openings import Choice, Input, Mask, inputs
 from .scenarios import spread
 
@@ -36,18 +37,29 @@ def explained(values: Floats, bad: Mask, *, kinds: bool = False) -> float:
     """Share of the disagreement (variance of `bad`) that an input explains by itself: the correlation ratio over up
     to eight classes of its values (kinds: one class per value), less what as many classes explain by chance.
     values, bad: (B,); 0..1."""
-    spread = float(np.var(bad.astype(float)))
+    return _share(_classes(values, kinds=kinds), bad)
+
+
+def _classes(values: Floats, *, kinds: bool) -> Rows:
+    """Which of up to eight classes of its values an input is in, (B,); all in the first where it is always the same."""
     each = _each(values)
-    if spread == 0.0 or len(each) < 2:
-        return 0.0
+    if len(each) < 2:
+        return np.zeros(len(values), dtype=np.intp)
     edges = each[1:] if kinds or len(each) <= 8 else _each(_eighths(values))
-    classes = np.searchsorted(edges, values, side="right")
-    between, groups = 0.0, 0
-    for one in _each(classes):
-        inside = bad[classes == one]
-        between += len(inside) * (float(np.mean(inside)) - float(np.mean(bad))) ** 2
-        groups += 1
-    ratio, chance = between / len(bad) / spread, (groups - 1) / max(len(bad) - 1, 1)
+    return np.searchsorted(edges, values, side="right")
+
+
+def _share(classes: Rows, bad: Mask) -> float:
+    """`explained`, by the classes of the input."""
+    mean = float(np.mean(bad))
+    spread = mean * (1.0 - mean)
+    sizes = np.bincount(classes)
+    groups = np.count_nonzero(sizes)
+    if spread == 0.0 or groups < 2:
+        return 0.0
+    inside = np.bincount(classes, weights=bad) / np.maximum(sizes, 1)
+    ratio = float(np.sum(sizes * (inside - mean) ** 2)) / len(bad) / spread
+    chance = (groups - 1) / max(len(bad) - 1, 1)
     return max(0.0, (ratio - chance) / max(1.0 - chance, 1e-9))
 
 
@@ -83,35 +95,70 @@ _PARTS, _TIMES = 4, 2
 _FIRST = np.array([0, 4, 7, 10, 14])
 
 
-#: The scenarios of an input's values over its range, by its name and how many they are: what several rules turn on is
-#: solved once.
-Ranges = dict[tuple[str, int], Case]
+@dataclass(frozen=True, eq=False)
+class Wanted:
+    """Of what it is to be told what decides. bad: where one of the rules is trouble, stopping or unknown, (B,)."""
 
-
-@dataclass(frozen=True)
-class _Asked:
-    """What is asked of other scenarios: whether one of some rules stops or is unknown there."""
-
-    question: Question
-    judge: Judge
+    bad: Mask
     rules: Sequence[Rule]
 
-    def trouble(self, case: Case) -> Mask:
-        """Where it is, (B,)."""
-        return np.asarray(worst(case, self.judge(case, only=self.rules)) >= Level.UNKNOWN)
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """Scenarios of which a search wants to know where they are trouble. of: the input over whose range they are, by
+    its name and the number of values: what several searches want to know of it is solved once."""
+
+    columns: Columns
+    of: tuple[str, int] | None = None
+
+
+#: A search: it yields what it wants to look at and is sent where that is trouble, so that all searches look together.
+T = TypeVar("T")
+_Steps = Generator[_Look, Mask, T]
 
 
 def turning_points(
-    question: Question, columns: Columns, bad: Mask, judge: Judge, rules: Sequence[Rule], ranges: Ranges
-) -> list[TurningPoint]:
-    """The one or two inputs that decide, with the values at which the answer turns; the most telling first, of those
-    that tell alike the cheapest to find out.
+    question: Question, columns: Columns, judge: Judge, wanted: Sequence[Wanted]
+) -> list[list[TurningPoint]]:
+    """For each the one or two inputs that decide, with the values at which the answer turns; the most telling first, of
+    those that tell alike the cheapest to find out. columns: the swept scenarios, (B,)."""
+    if not wanted:
+        return []
+    every = [(one, _classes(one.values, kinds=one.choose is not None)) for one in inputs(question, columns)]
+    steps = [_turning_points(columns, every, one.bad) for one in wanted]
+    ranges: dict[tuple[str, int], Case] = {}
+    found: dict[int, list[TurningPoint]] = {}
+    answers: dict[int, Mask | None] = dict.fromkeys(range(len(steps)))
+    while answers:
+        looks: dict[int, _Look] = {}
+        for i, told in answers.items():
+            try:
+                looks[i] = next(steps[i]) if told is None else steps[i].send(told)
+            except StopIteration as end:
+                found[i] = end.value
+        answers = {}
+        batches: dict[tuple[str, int] | bool, list[int]] = {}
+        for i, look in looks.items():
+            batches.setdefault(look.of or asks_bucket(wanted[i].rules), []).append(i)
+        for of, places in batches.items():
+            if isinstance(of, bool):
+                case = Case(question, Columns.joined([looks[i].columns for i in places]))
+            else:
+                case = ranges.setdefault(of, Case(question, looks[places[0]].columns))
+            asked = {rule.name: rule for i in places for rule in wanted[i].rules}
+            judged = judge(case, only=asked.values())
+            first = 0
+            for i in places:
+                trouble = worst(case, [one for one in judged if one.rule in wanted[i].rules]) >= Level.UNKNOWN
+                part = slice(None) if not isinstance(of, bool) else slice(first, first + len(looks[i].columns))
+                answers[i] = np.asarray(trouble[part])
+                first += len(looks[i].columns)
+    return [found[i] for i in range(len(steps))]
 
-    columns, bad: the swept scenarios and where one of the rules is trouble, stopping or unknown. ranges: what was
-    looked at before of these scenarios, and is added to.
-    """
-    asked = _Asked(question, judge, rules)
-    shares = [(explained(one.values, bad, kinds=one.choose is not None), one) for one in inputs(question, columns)]
+
+def _turning_points(columns: Columns, every: Sequence[tuple[Input, Rows]], bad: Mask) -> _Steps[list[TurningPoint]]:
+    """The search for one; every: the inputs and their classes."""
+    shares = [(_share(classes, bad), one) for one, classes in every]
     ranked = sorted(shares, key=lambda pair: -pair[0])
     least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
     found: list[TurningPoint] = []
@@ -121,7 +168,7 @@ def turning_points(
         enough = _SECOND_SHARE * sure[0].explains if sure else least
         if share <= 0.0 or share < enough or (sure and share < _ALIKE * sure[0].explains and _rest(sure)):
             break
-        turn = _turn(asked, columns, bad, one, share, ranges)
+        turn = yield from _turn(columns, bad, one, share)
         found.append(turn)
         if (one.choose is not None or (turn.at is not None and _helps(turn, bad))) and not _beyond_days(turn):
             sure.append(turn)
@@ -178,26 +225,27 @@ def _in_step(one: Floats, other: Floats) -> bool:
     return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
 
 
-def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, ranges: Ranges) -> TurningPoint:
+def _turn(columns: Columns, bad: Mask, one: Input, share: float) -> _Steps[TurningPoint]:
     if one.choose is not None:
         return TurningPoint(one, share, choice=one.choose(bad))
     pick = spread(len(bad), _OTHERS)
 
-    def cased(places: Floats, rows: Rows) -> Case:
+    def put(places: Floats, rows: Rows) -> Columns:
         """Each row at its places."""
-        return Case(asked.question, one.put(columns.repeated(rows, places.shape[1]), places.reshape(-1)))
+        return one.put(columns.repeated(rows, places.shape[1]), places.reshape(-1))
 
-    def narrowed(places: Floats, between: Rows, rising: Mask, rows: Rows) -> Rows:
+    def narrowed(places: Floats, between: Rows, rising: Mask, rows: Rows) -> _Steps[Rows]:
         """Of its places, (R, _POINTS), the two between which each row turns, (R, 2), nearer to each other than those
         between which it is known to; rising: whether it is trouble at the second."""
         low, high = between[:, :1], between[:, 1:]
         cuts = low + np.round((high - low) * np.arange(1, _PARTS) / _PARTS).astype(int)
         asks = np.take_along_axis(places, cuts, axis=1)
-        turned = asked.trouble(cased(asks, rows)).reshape(asks.shape) == rising[:, None]
+        trouble = yield _Look(put(asks, rows))
+        turned = trouble.reshape(asks.shape) == rising[:, None]
         first = np.argmax(np.column_stack([turned, np.ones(len(rows), dtype=bool)]), axis=1)
         return np.take_along_axis(np.column_stack([low, cuts, high]), first[:, None] + np.arange(2), axis=1)
 
-    def within(ends: Floats, rising: Mask, rows: Rows, lead: int) -> Floats:
+    def within(ends: Floats, rising: Mask, rows: Rows, lead: int) -> _Steps[Floats]:
         """The two of _POINTS places between the ends of each row, (R, 2), between which it turns: of the lead, and of
         the rows that turn first and last over all; for the others, wider."""
         places = np.linspace(ends[:, 0], ends[:, 1], _POINTS, axis=1)
@@ -207,14 +255,13 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, 
             # Two of them are the same or do not overlap: what lies between others is none of both any more.
             outer = (ends[:, 0] == np.min(ends[:, 0])) | (ends[:, 1] == np.max(ends[:, 1]))
             outer[lead] = True
-            between[outer] = narrowed(places[outer], between[outer], rising[outer], rows[outer])
+            between[outer] = yield from narrowed(places[outer], between[outer], rising[outer], rows[outer])
         return np.take_along_axis(places, between, axis=1)
 
     grid = np.linspace(*one.ends, _POINTS)
     for some in (_FIRST, np.arange(_POINTS)):
-        if (one.name, len(some)) not in ranges:
-            ranges[one.name, len(some)] = cased(np.tile(grid[some], (len(pick), 1)), pick)
-        found = asked.trouble(ranges[one.name, len(some)]).reshape(len(pick), len(some))
+        trouble = yield _Look(put(np.tile(grid[some], (len(pick), 1)), pick), (one.name, len(some)))
+        found = trouble.reshape(len(pick), len(some))
         changes = found[:, 1:] != found[:, :-1]
         crossing = np.flatnonzero(np.any(changes, axis=1))
         if len(crossing):
@@ -225,11 +272,11 @@ def _turn(asked: _Asked, columns: Columns, bad: Mask, one: Input, share: float, 
     rows, rising = pick[crossing], np.take_along_axis(found[crossing], step, axis=1)[:, 1]
     between = some[step]
     if len(some) < _POINTS:
-        between = narrowed(np.tile(grid, (len(rows), 1)), between, rising, rows)
+        between = yield from narrowed(np.tile(grid, (len(rows), 1)), between, rising, rows)
     # The best estimate where it turns at all, else one in the middle.
     lead = 0 if crossing[0] == 0 else len(crossing) // 2
-    ends = within(grid[between], rising, rows, lead)
-    below, above = within(ends[[lead]], rising[[lead]], rows[[lead]], 0)[0]
+    ends = yield from within(grid[between], rising, rows, lead)
+    (below, above), *_ = yield from within(ends[[lead]], rising[[lead]], rows[[lead]], 0)
     at = float(one.value(np.array([below if rising[lead] else above]))[0])
     values = one.value(np.append(ends.reshape(-1), [below, above]))
     return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), bool(rising[lead]))

@@ -41,9 +41,9 @@ def test_a_rule_that_fails_is_unknown(catalog: Catalog, monkeypatch: pytest.Monk
     judge, case = Judge(question.region), Case(question, columns)
     broken = replace(LIFTING_AND_LABEL, check=check_of_rule)
     with pytest.raises((KeyError, ValueError)):
-        findings(question, columns, judge, judge(case, only=[broken]), look=False)
+        findings(question, judge(case, only=[broken]), {})
     monkeypatch.delenv("POURCHECK_DEBUG")
-    (found,) = findings(question, columns, judge, judge(case, only=[broken]), look=False)
+    (found,) = findings(question, judge(case, only=[broken]), {})
     assert found.level == "unknown"
     assert broken.name in found.happens
     assert broken.asks in found.happens
