@@ -145,7 +145,7 @@ class _Search:
         values = np.array([self.value(place) for place in places])
         if quantity is AMOUNT_FACTOR:
             # What leaves no room for its water is refused, not judged.
-            brim = min(asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2, self.lever.high)
+            brim = asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2
             values = np.append(values[values < brim], brim) if brim > here else values[values < brim]
         self.grid: Floats = values
 
@@ -175,8 +175,9 @@ class _Search:
 
     def seen_on_grid(self) -> Steps[list[_At]]:
         """What is seen at the ends of the range and between them."""
-        ends = self.grid[[0, -1]] if len(self.grid) > 1 else self.grid
-        groups = [(ends, self.far), (self.grid[1:-1], self.near)]
+        # A bucket may have room for more than the range goes to, which is looked at as what lies between its ends.
+        at_end = np.isin(np.arange(len(self.grid)), (0, min(len(self.grid), POINTS) - 1))
+        groups = [(self.grid[at_end], self.far), (self.grid[~at_end], self.near)]
         if self.asked.now != Level.STOP:
             looks = tuple(self.look(values, rows) for values, rows in groups)
             return _at_each(groups, (yield looks))
