@@ -18,7 +18,12 @@ _ALIKE = 0.05
 @dataclass(frozen=True)
 class Foretold:
     """The scenarios in which each rule is nearest to turning, among some of them. near: by the rule's name, (rows,);
-    only rules that go by a number, and of a stop those that hold it. A rule that is the same everywhere has none."""
+    only rules that go by a number, and of a stop those that hold it. A rule that is the same everywhere has none.
+
+    >>> near = {"one": [True, False, False], "other": [False, True, True], "third": [False, False, True]}
+    >>> Foretold(np.arange(3), {name: np.array(rows) for name, rows in near.items()}).first(2)
+    [2, 0]
+    """
 
     rows: Rows
     near: Mapping[str, NDArray[np.bool_]]

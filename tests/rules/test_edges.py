@@ -204,3 +204,24 @@ def test_a_boron_edge_is_that_of_the_crop(catalog: Catalog) -> None:
     assert edge.better.verdict == "clear"
     boron_mg_per_l = 0.1134 * 113.0 * edge.better.value / 20.0 / 101.0 * 1000.0  # borax holds 11.34 % boron
     assert boron_mg_per_l == pytest.approx(3.0, rel=0.1)
+
+
+@pytest.mark.parametrize(("ratio", "told"), [(100.0, 10.0), (120.0, 1000.0), (80.0, 10.0)])
+def test_the_nearer_of_two_turns_is_told(catalog: Catalog, ratio: float, told: float) -> None:
+    """A ratio out of an injector's reach, below 10 and above 1000: the nearer by ratio, of two alike the lower one."""
+    edge = check(Asked({"urea": 0.05}, SOFT, ratio=ratio).pour(), catalog).edge("injection_ratio")
+    assert edge is not None
+    assert edge.worse is not None
+    assert edge.worse.value == pytest.approx(told, rel=0.01)
+
+
+def test_an_amount_far_beyond_the_range_of_the_others_has_its_edge(catalog: Catalog) -> None:
+    """As far as the bucket has room: urea that is clear at an ounce is so up to where it harms the crop."""
+    asked = Asked({"urea": 0.1}, SOFT)
+    edge = check(asked.pour(), catalog).edge("amount_factor")
+    assert edge is not None
+    assert edge.worse is not None
+    assert edge.worse.value > 20.0
+    inside, outside = beside("amount_factor", edge.worse.value, 1.0)
+    assert verdict_of(asked.at("amount_factor", inside), catalog) == "clear"
+    assert verdict_of(asked.at("amount_factor", outside), catalog) == edge.worse.verdict

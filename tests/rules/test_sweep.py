@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product as cross
 from typing import Any
 
@@ -12,9 +13,11 @@ from scipy.stats import f_oneway
 from pourcheck import Catalog, InputError, Pour, UnknownName, check
 from pourcheck.catalog.label.directions import DIRECTIONS
 from pourcheck.catalog.quantity.table import INJECTION_RATIO, QUANTITIES
+from pourcheck.rules.answer.assess import weigh
+from pourcheck.rules.answer.findings import decided, looked_at
 from pourcheck.rules.ask.question import Question, ask
 from pourcheck.rules.case.case import Case
-from pourcheck.rules.explore.deciding import explained
+from pourcheck.rules.explore.deciding import TurningPoint, explained, turning_points
 from pourcheck.rules.explore.openings import inputs
 from pourcheck.rules.explore.scenarios import scenarios
 
@@ -324,6 +327,24 @@ def test_the_deciding_input_is_named_among_many(catalog: Catalog) -> None:
     assert 1 <= len(names) == len(set(names)) <= 2
     assert {"water calcium", "water alkalinity", "water pH"} & set(names)
     assert all(0.0 < decider.explains <= 1.0 for decider in verdict.decided_by)
+
+
+def test_what_is_looked_for_together_is_found_as_if_alone(catalog: Catalog) -> None:
+    """Where each finding turns, and what the verdict turns on, each by itself and all in one batch a round."""
+    open_ = tuple(item for item in WATER if item not in {"iron", "manganese"})
+    weighed = weigh(asked(catalog, pour("technical MAP=0.3 kg", without=open_)))
+    question, columns, judge = weighed.question, weighed.case.columns, weighed.judge
+    wanted = [*looked_at(weighed.judged), *decided(weighed.judged)]
+    assert len(wanted) > 2
+
+    def told(turns: Sequence[TurningPoint]) -> list[tuple[object, ...]]:
+        return [(turn.input.name, turn.at, turn.low, turn.high, turn.worse_above, turn.explains) for turn in turns]
+
+    together = turning_points(question, columns, judge, wanted)
+    assert any(turn.at is not None for turns in together for turn in turns)
+    for one, turns in zip(wanted, together, strict=True):
+        (alone,) = turning_points(question, columns, judge, [one])
+        assert told(turns) == told(alone)
 
 
 def test_nothing_decides_a_verdict_that_is_known(catalog: Catalog) -> None:
