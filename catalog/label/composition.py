@@ -20,6 +20,7 @@ import numpy as np
 from ..data import table
 from ..errors import UnknownName
 from ..nutrients import NUTRIENTS
+from ..once import once_for_each
 from ..product import Product, fold
 from ..text import quoted
 from . import guarantee
@@ -158,14 +159,21 @@ def _candidates(product: Product, shelf: Sequence[Product]) -> list[Product]:
         agent = next((a for a in ("EDTA", "DTPA", "EDDHA") if a in material.name.upper()), "none")
         if product.chelating_agent not in {None, agent} and agent != "none":
             continue
-        holds = [key for key in NUTRIENTS if (material.percent(key) or 0.0) > _OF_NOTE_PERCENT]
+        holds, species = _held_by(material)
         if any(key in allowed and allowed[key][1] <= guarantee.TRACE_PERCENT and not claimed.get(key) for key in holds):
             continue
         if any(key not in claimed for key in holds if key in _MINOR):
             continue  # who puts a minor nutrient in claims it
-        species = tuple(sorted((k, round(v, 6)) for k, v in material.species_mol_per_kg().items()))
-        found.setdefault(str(species), material)
+        found.setdefault(species, material)
     return list(found.values())
+
+
+@once_for_each(most=512)
+def _held_by(material: Product) -> tuple[list[str], str]:
+    """The nutrients that a material brings more than a trace of, and its species, as text that is the same for the
+    same ones."""
+    holds = [key for key in NUTRIENTS if (material.percent(key) or 0.0) > _OF_NOTE_PERCENT]
+    return holds, str(sorted((name, round(moles, 6)) for name, moles in material.species_mol_per_kg().items()))
 
 
 def _remembered(

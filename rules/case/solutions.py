@@ -275,6 +275,21 @@ class Solutions(Heating):
         water = self.water
         return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water)
 
+    def _carbonate_in_air(self, rows: NDArray[np.bool_]) -> Floats:
+        """Carbonate that these scenarios of the bucket, (B,), hold once they have settled with the air [mol/kg], (B,);
+        0 of the others."""
+        carbonate, found = self.constants.master("CO3-2"), np.zeros(self.size)
+        solved: Solution | None = vars(self).get("bucket_in_air")
+        if solved is not None:
+            aired = rows & self.feels_air
+            found[aired] = solved.before_solids.totals_mol_per_kg[aired, carbonate]
+            rows = rows & ~aired
+        if rows.any():
+            stock, temperature = self.bucket_totals[rows], self.of(BUCKET_TEMPERATURE)[rows]
+            settled = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)
+            found[rows] = settled.totals_mol_per_kg[:, carbonate]
+        return found
+
     @cached_property
     def line_totals(self) -> Floats:
         """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
@@ -284,10 +299,8 @@ class Solutions(Heating):
         lost_share = self.of(CARBON_DIOXIDE_LOST)
         if lost_share is not None:
             # What the bucket has lost to the air the line does not get.
-            temperature = self.of(BUCKET_TEMPERATURE)
-            aired = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)
             carbonate, h = self.constants.master("CO3-2"), self.constants.master("H+")
-            lost = lost_share * np.maximum(stock[:, carbonate] - aired.totals_mol_per_kg[:, carbonate], 0.0)
+            lost = lost_share * np.maximum(stock[:, carbonate] - self._carbonate_in_air(lost_share > 0.0), 0.0)
             stock = stock.copy()
             stock[:, carbonate] -= lost
             stock[:, h] -= 2.0 * lost
