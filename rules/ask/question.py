@@ -82,7 +82,7 @@ class Poured:
         """The most of it that the stated amount may be."""
         return self.mass_kg if self.weight is None else self.weight.heaviest_kg
 
-    @property
+    @cached_property
     def hazards(self) -> frozenset[str]:
         """Hazards of the product and of every source on its label; of what the catalog lacks, as far as names tell."""
         own = frozenset(self.product.hazards) | self.by_name

@@ -77,9 +77,13 @@ class Heating(Mixing):
     @cached_property
     def most_cooling_c(self) -> Floats:
         """More than `cooling_c`, of which less needs to be known, (B,); infinite of a strong stock."""
+        return self._at_least_heat(self._taken_kj) if self._taken_kj.any() else self._taken_kj
+
+    def _at_least_heat(self, kj: Floats) -> Floats:
+        """By how much so much heat moves the temperature at most [degC], (B,); infinite of a strong stock."""
         poured_kg = sum((item.kg(self.columns) for item in self.poured), np.zeros(self.size))
-        most = self._taken_kj / (LEAST_HEAT_KJ_PER_K * self.bucket_water_kg)
-        return np.where(poured_kg <= DILUTE_SHARE * self.bucket_water_kg, most, np.inf)
+        dilute = poured_kg <= DILUTE_SHARE * self.bucket_water_kg
+        return np.where(dilute, kj / (LEAST_HEAT_KJ_PER_K * self.bucket_water_kg), np.inf)
 
     @cached_property
     def warming_c(self) -> Floats:
@@ -87,10 +91,19 @@ class Heating(Mixing):
 
         Only heats that are set free count.
         """
-        freed = sum((np.maximum(-kj, 0.0) for _, kj in self._heats_kj), np.zeros(self.size))
-        if not freed.any():
-            return np.zeros(self.size)
-        return np.asarray(freed / self.heat_capacity_kj_per_k)
+        if not self._freed_kj.any():
+            return self._freed_kj
+        return self._freed_kj / self.heat_capacity_kj_per_k
+
+    @cached_property
+    def _freed_kj(self) -> Floats:
+        """Heat that is set free, (B,)."""
+        return sum((np.maximum(-kj, 0.0) for _, kj in self._heats_kj), np.zeros(self.size))
+
+    @cached_property
+    def most_warming_c(self) -> Floats:
+        """More than `warming_c`, as `most_cooling_c`."""
+        return self._at_least_heat(self._freed_kj) if self._freed_kj.any() else self._freed_kj
 
     @cached_property
     def neutralized_mol(self) -> Floats:

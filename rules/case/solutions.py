@@ -324,11 +324,10 @@ class Solutions(Heating):
         start = self.line.before_solids
         return each_once(DRIED * self.line_totals, self.line_temperature_c, LINE_PHASES, start=start)
 
-    @on_record
-    def drying_water(self) -> Solution:
-        """The same of the water alone, nothing injected, nothing come out, (B,)."""
-        water = self.water
-        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c, start=water)
+    def drying_water(self, rows: NDArray[np.bool_]) -> Solution:
+        """The same of the water alone, nothing injected, nothing come out, in these scenarios, (B,) of them."""
+        water = self.water.rows(rows)
+        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)
 
     @cached_property
     def _si_sigma(self) -> dict[str, Floats]:

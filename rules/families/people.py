@@ -330,6 +330,8 @@ AMMONIA_ESCAPES = Rule(
 
 #: Heat of an acid with an alkali, for each mole of protons [kJ/mol] (from memory: strong acid with strong base).
 _NEUTRALIZES_KJ_PER_MOL = 57.0
+#: From this rise on it is told, from this on it is a stop [degC] (design choice).
+_WARM_C, _HOT_C = 10.0, 25.0
 #: Share of the bucket's water that an acid or alkali without a heat on record may be before it is called open.
 _UNTOLD_SHARE = 0.2
 
@@ -337,22 +339,24 @@ _UNTOLD_SHARE = 0.2
 def _too_hot(case: Case) -> Outcome | None:
     acids = [item for item in case.poured if "acid" in item.hazards]
     alkalis = [item for item in case.poured if "alkali" in item.hazards]
+    untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
+    if not (acids and alkalis) and not untold and float(case.most_warming_c.max()) <= _WARM_C:
+        return None
     rise = case.warming_c
     if acids and alkalis:
         rise = rise + _NEUTRALIZES_KJ_PER_MOL * case.neutralized_mol / case.heat_capacity_kj_per_k
-    untold = [i for i in case.poured if i.hazards & {"acid", "alkali"} and _concentrated(i) and not _heat_known(i)]
-    level = np.where(rise > 10.0, int(Level.CAUTION), int(Level.NONE))
+    level = np.where(rise > _WARM_C, int(Level.CAUTION), int(Level.NONE))
     share = np.zeros(case.size)
     if untold:
         share = sum((item.kg(case.columns) for item in untold), share) / case.bucket_water_kg
         level[share > _UNTOLD_SHARE] = Level.CAUTION
-    level[rise > 25.0] = Level.STOP
+    level[rise > _HOT_C] = Level.STOP
     if not level.any():
         return None
     names = ", ".join(item.product.name for item in untold)
 
     def message(n: Mapping[str, float]) -> str:
-        if n["warming_c"] > 10.0:
+        if n["warming_c"] > _WARM_C:
             return f"Mixing this heats the bucket by about {n['warming_c']:.0f} degC: it may spit, and plastic softens."
         return f"Diluting {names} sets heat free, and how much is not on record: it may spit."
 

@@ -141,17 +141,25 @@ def _drying(case: Case) -> Outcome | None:
     ]
     if not near:
         return None
-    drying, water = case.drying_line, case.drying_water.before_solids
-    dry = drying.before_solids
+    drying, dry = case.drying_line, case.drying_line.before_solids
+    passes = {
+        phase: (dry.si(phase) > onsets[phase])
+        & (wet.si(phase) <= onsets[phase])
+        & (drying.precipitated(phase) * 1e5 > LEAST_MG_PER_L)
+        for phase in near
+    }
+    rows = np.any([*passes.values()], axis=0)
+    if not rows.any():
+        return None
+    # What the water does by itself is no matter of the pour.
+    water = case.drying_water(rows)
     level = np.full(case.size, int(Level.NONE))
     found: list[Floats] = []
-    for phase in near:
-        onset = onsets[phase]
-        amount = drying.precipitated(phase) * 1e5 > LEAST_MG_PER_L
-        own = np.where(np.isfinite(water.si(phase)), water.si(phase), -np.inf)
-        passes = (dry.si(phase) > onset) & (wet.si(phase) <= onset) & (dry.si(phase) > own + _RAISED_SI) & amount
-        level[passes] = crusts
-        found.append(np.where(passes, dry.si(phase), -np.inf))
+    for phase, over in passes.items():
+        over[rows] &= ~(dry.si(phase)[rows] <= water.si(phase) + _RAISED_SI)
+        level[over] = crusts
+        found.append(np.where(over, dry.si(phase), -np.inf))
+    level[rows] = np.where(water.converged, level[rows], int(Level.UNKNOWN))
     if not level.any():
         return None
     which = np.argmax(found, axis=0)

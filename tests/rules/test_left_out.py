@@ -100,6 +100,7 @@ def test_a_bucket_that_cannot_feel_cold_does_not(catalog: Catalog) -> None:
         columns = draw_scenarios(rng, question, ROWS).columns
         case, again = Case(question, columns), Case(question, columns)
         assert np.all(case.cooling_c <= case.most_cooling_c)
+        assert np.all(case.warming_c <= case.most_warming_c)
         again.__dict__["may_feel_cold"] = True
         if not case.may_feel_cold:
             spared += case.most_cooling_c.any()
