@@ -124,6 +124,7 @@ def test_public_names() -> None:
     assert len(expected) == len(pourcheck.__all__)
     for name in expected:
         assert getattr(pourcheck, name).__doc__, name
+        assert name in dir(pourcheck)
 
 
 def test_one_version() -> None:
@@ -148,10 +149,22 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "late", ["scipy", "highspy", "pint", "typer", "psycopg", "fastapi", "uvicorn", "pourcheck.rules.cli.app"]
+    "late",
+    [
+        "numpy",
+        "pydantic",
+        "scipy",
+        "highspy",
+        "pint",
+        "typer",
+        "psycopg",
+        "fastapi",
+        "uvicorn",
+        "pourcheck.rules.cli.app",
+    ],
 )
 def test_import_is_light(late: str, after_import: set[str]) -> None:
-    """`import pourcheck` loads no heavy library, no driver and no command line."""
+    """`import pourcheck` loads what is used of it when it is used: no library, no driver and no command line."""
     assert late not in after_import
 
 

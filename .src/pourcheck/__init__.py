@@ -89,3 +89,7 @@ def __getattr__(name: str) -> object:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     globals()[name] = found = getattr(import_module(f"{__name__}.{_PLACES[name]}"), name)
     return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
