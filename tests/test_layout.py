@@ -149,19 +149,7 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "late",
-    [
-        "numpy",
-        "pydantic",
-        "scipy",
-        "highspy",
-        "pint",
-        "typer",
-        "psycopg",
-        "fastapi",
-        "uvicorn",
-        "pourcheck.rules.cli.app",
-    ],
+    "late", "numpy pydantic scipy highspy pint typer psycopg fastapi uvicorn pourcheck.rules.cli.app".split()
 )
 def test_import_is_light(late: str, after_import: set[str]) -> None:
     """`import pourcheck` loads what is used of it when it is used: no library, no driver and no command line."""
