@@ -149,7 +149,19 @@ def test_bare_names_are_never_loaded(bare: str, after_check: set[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "late", "numpy pydantic scipy highspy pint typer psycopg fastapi uvicorn pourcheck.rules.cli.app".split()
+    "late",
+    [
+        "numpy",
+        "pydantic",
+        "scipy",
+        "highspy",
+        "pint",
+        "typer",
+        "psycopg",
+        "fastapi",
+        "uvicorn",
+        "pourcheck.rules.cli.app",
+    ],
 )
 def test_import_is_light(late: str, after_import: set[str]) -> None:
     """`import pourcheck` loads what is used of it when it is used: no library, no driver and no command line."""
