@@ -175,12 +175,17 @@ class _Search:
 
     def seen_on_grid(self) -> Steps[list[_At]]:
         """What is seen at the ends of the range and between them."""
-        # A bucket may have room for more than the range goes to, which is looked at as what lies between its ends.
-        at_end = np.isin(np.arange(len(self.grid)), (0, min(len(self.grid), POINTS) - 1))
-        groups = [(self.grid[at_end], self.far), (self.grid[~at_end], self.near)]
+        within, beyond = self.grid[:POINTS], self.grid[POINTS:]
+        at_end = np.isin(np.arange(len(within)), (0, len(within) - 1))
+        groups = [(within[at_end], self.far), (within[~at_end], self.near)]
         if self.asked.now != Level.STOP:
             looks = tuple(self.look(values, rows) for values, rows in groups)
-            return _at_each(groups, (yield looks))
+            seen = _at_each(groups, (yield looks))
+            # A bucket may have room for more than the range goes to.
+            worse = any(at.value > self.here and self.turned(_verdict(at.level), better=False) for at in seen)
+            if len(beyond) and not worse:
+                seen += _at_each([(beyond, self.near)], (yield (self.look(beyond, self.near),)))
+            return seen
         # Where a rule that stops it does so still, no other can let it pass.
         holding = tuple(one.rule for one in self.asked.judged if np.any(one.level == Level.STOP))
         found: list[_At] = []
