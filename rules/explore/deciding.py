@@ -105,16 +105,34 @@ class Wanted:
 
 @dataclass(frozen=True, eq=False)
 class _Look:
-    """Scenarios of which a search wants to know where they are trouble. of: the input over whose range they are, by
-    its name and the number of values: what several searches want to know of it is solved once."""
+    """Scenarios of which a search wants to know where one of some rules is trouble. of: the input over whose range they
+    are, by its name and the number of values: what several searches want to know of it is solved once."""
 
     columns: Columns
+    rules: Sequence[Rule]
     of: tuple[str, int] | None = None
 
 
-#: A search: it yields what it wants to look at and is sent where that is trouble, so that all searches look together.
+#: A search: it yields what it wants to look at and is sent where that is trouble.
 T = TypeVar("T")
-_Steps = Generator[_Look, Mask, T]
+_Steps = Generator[tuple[_Look, ...], tuple[Mask, ...], T]
+
+
+def _abreast(searches: Sequence[_Steps[T]]) -> _Steps[list[T]]:
+    """Several searches as one, which looks at what all want to look at next."""
+    found: dict[int, T] = {}
+    answers: dict[int, tuple[Mask, ...] | None] = dict.fromkeys(range(len(searches)))
+    while True:
+        wanted: dict[int, tuple[_Look, ...]] = {}
+        for i, told in answers.items():
+            try:
+                wanted[i] = next(searches[i]) if told is None else searches[i].send(told)
+            except StopIteration as end:
+                found[i] = end.value
+        if not wanted:
+            return [found[i] for i in range(len(searches))]
+        seen = iter((yield tuple(look for looks in wanted.values() for look in looks)))
+        answers = {i: tuple(next(seen) for _ in looks) for i, looks in wanted.items()}
 
 
 def turning_points(
@@ -125,50 +143,62 @@ def turning_points(
     if not wanted:
         return []
     every = [(one, _classes(one.values, kinds=one.choose is not None)) for one in inputs(question, columns)]
-    steps = [_turning_points(columns, every, one.bad) for one in wanted]
+    search = _abreast([_turning_points(columns, every, one) for one in wanted])
     ranges: dict[tuple[str, int], Case] = {}
-    found: dict[int, list[TurningPoint]] = {}
-    answers: dict[int, Mask | None] = dict.fromkeys(range(len(steps)))
-    while answers:
-        looks: dict[int, _Look] = {}
-        for i, told in answers.items():
-            try:
-                looks[i] = next(steps[i]) if told is None else steps[i].send(told)
-            except StopIteration as end:
-                found[i] = end.value
-        answers = {}
-        batches: dict[tuple[str, int] | bool, list[int]] = {}
-        for i, look in looks.items():
-            batches.setdefault(look.of or asks_bucket(wanted[i].rules), []).append(i)
-        for of, places in batches.items():
-            if isinstance(of, bool):
-                case = Case(question, Columns.joined([looks[i].columns for i in places]))
-            else:
-                case = ranges.setdefault(of, Case(question, looks[places[0]].columns))
-            asked = {rule.name: rule for i in places for rule in wanted[i].rules}
-            judged = judge(case, only=asked.values())
-            first = 0
-            for i in places:
-                trouble = worst(case, [one for one in judged if one.rule in wanted[i].rules]) >= Level.UNKNOWN
-                part = slice(None) if not isinstance(of, bool) else slice(first, first + len(looks[i].columns))
-                answers[i] = np.asarray(trouble[part])
-                first += len(looks[i].columns)
-    return [found[i] for i in range(len(steps))]
+    told: tuple[Mask, ...] | None = None
+    while True:
+        try:
+            looks = next(search) if told is None else search.send(told)
+        except StopIteration as end:
+            found: list[list[TurningPoint]] = end.value
+            return found
+        told = _answers(question, judge, looks, ranges)
 
 
-def _turning_points(columns: Columns, every: Sequence[tuple[Input, Rows]], bad: Mask) -> _Steps[list[TurningPoint]]:
+def _answers(
+    question: Question, judge: Judge, looks: Sequence[_Look], ranges: dict[tuple[str, int], Case]
+) -> tuple[Mask, ...]:
+    """Where each look is trouble; those that ask for the same parts of the chemistry share a batch. ranges: what was
+    looked at of whole inputs, which is added to."""
+    answers: dict[int, Mask] = {}
+    batches: dict[tuple[str, int] | bool, list[int]] = {}
+    for i, look in enumerate(looks):
+        batches.setdefault(look.of or asks_bucket(look.rules), []).append(i)
+    for of, places in batches.items():
+        if isinstance(of, bool):
+            case = Case(question, Columns.joined([looks[i].columns for i in places]))
+        else:
+            case = ranges.setdefault(of, Case(question, looks[places[0]].columns))
+        judged = judge(case, only={rule.name: rule for i in places for rule in looks[i].rules}.values())
+        first = 0
+        for i in places:
+            trouble = worst(case, [one for one in judged if one.rule in looks[i].rules]) >= Level.UNKNOWN
+            last = first + len(looks[i].columns)
+            answers[i] = np.asarray(trouble[first:last] if isinstance(of, bool) else trouble)
+            first = last
+    return tuple(answers[i] for i in range(len(looks)))
+
+
+def _turning_points(
+    columns: Columns, every: Sequence[tuple[Input, Rows]], wanted: Wanted
+) -> _Steps[list[TurningPoint]]:
     """The search for one; every: the inputs and their classes."""
+    bad = wanted.bad
     shares = [(_share(classes, bad), one) for one, classes in every]
     ranked = sorted(shares, key=lambda pair: -pair[0])
-    least = _LOOKED_AT_SHARE * ranked[0][0] if ranked else 0.0
+    most = ranked[0][0] if ranked else 0.0
+    least = _LOOKED_AT_SHARE * most
+    # Whatever comes of the first, a second that explains as much as this is looked at too.
+    ahead = [(share, one) for share, one in ranked[:2] if share > 0.0 and share >= _SECOND_SHARE * most]
+    turns = yield from _abreast([_turn(columns, wanted, one, share) for share, one in ahead])
     found: list[TurningPoint] = []
     sure: list[TurningPoint] = []
-    for share, one in ranked[:_LOOKED_AT]:
+    for i, (share, one) in enumerate(ranked[:_LOOKED_AT]):
         # What explains less than the second may is not looked at, nor what comes after a first and a second.
         enough = _SECOND_SHARE * sure[0].explains if sure else least
         if share <= 0.0 or share < enough or (sure and share < _ALIKE * sure[0].explains and _rest(sure)):
             break
-        turn = yield from _turn(columns, bad, one, share)
+        turn = turns[i] if i < len(turns) else (yield from _turn(columns, wanted, one, share))
         found.append(turn)
         if (one.choose is not None or (turn.at is not None and _helps(turn, bad))) and not _beyond_days(turn):
             sure.append(turn)
@@ -225,22 +255,22 @@ def _in_step(one: Floats, other: Floats) -> bool:
     return bool(abs(np.corrcoef(one, other)[0, 1]) > _STEP)
 
 
-def _turn(columns: Columns, bad: Mask, one: Input, share: float) -> _Steps[TurningPoint]:
+def _turn(columns: Columns, wanted: Wanted, one: Input, share: float) -> _Steps[TurningPoint]:
     if one.choose is not None:
-        return TurningPoint(one, share, choice=one.choose(bad))
-    pick = spread(len(bad), _OTHERS)
+        return TurningPoint(one, share, choice=one.choose(wanted.bad))
+    pick = spread(len(wanted.bad), _OTHERS)
 
     def put(places: Floats, rows: Rows) -> Columns:
         """Each row at its places."""
         return one.put(columns.repeated(rows, places.shape[1]), places.reshape(-1))
 
-    def narrowed(places: Floats, between: Rows, rising: Mask, rows: Rows) -> _Steps[Rows]:
+    def narrowed(places: Floats, between: Rows, rising: Mask, rows: Rows, parts: int = _PARTS) -> _Steps[Rows]:
         """Of its places, (R, _POINTS), the two between which each row turns, (R, 2), nearer to each other than those
         between which it is known to; rising: whether it is trouble at the second."""
         low, high = between[:, :1], between[:, 1:]
-        cuts = low + np.round((high - low) * np.arange(1, _PARTS) / _PARTS).astype(int)
+        cuts = low + np.round((high - low) * np.arange(1, parts) / parts).astype(int)
         asks = np.take_along_axis(places, cuts, axis=1)
-        trouble = yield _Look(put(asks, rows))
+        (trouble,) = yield (_Look(put(asks, rows), wanted.rules),)
         turned = trouble.reshape(asks.shape) == rising[:, None]
         first = np.argmax(np.column_stack([turned, np.ones(len(rows), dtype=bool)]), axis=1)
         return np.take_along_axis(np.column_stack([low, cuts, high]), first[:, None] + np.arange(2), axis=1)
@@ -260,7 +290,8 @@ def _turn(columns: Columns, bad: Mask, one: Input, share: float) -> _Steps[Turni
 
     grid = np.linspace(*one.ends, _POINTS)
     for some in (_FIRST, np.arange(_POINTS)):
-        trouble = yield _Look(put(np.tile(grid[some], (len(pick), 1)), pick), (one.name, len(some)))
+        whole = put(np.tile(grid[some], (len(pick), 1)), pick)
+        (trouble,) = yield (_Look(whole, wanted.rules, (one.name, len(some))),)
         found = trouble.reshape(len(pick), len(some))
         changes = found[:, 1:] != found[:, :-1]
         crossing = np.flatnonzero(np.any(changes, axis=1))
@@ -276,7 +307,10 @@ def _turn(columns: Columns, bad: Mask, one: Input, share: float) -> _Steps[Turni
     # The best estimate where it turns at all, else one in the middle.
     lead = 0 if crossing[0] == 0 else len(crossing) // 2
     ends = yield from within(grid[between], rising, rows, lead)
-    (below, above), *_ = yield from within(ends[[lead]], rising[[lead]], rows[[lead]], 0)
+    places = np.linspace(ends[lead, 0], ends[lead, 1], _POINTS)[None, :]
+    whole_of_it = np.array([[0, _POINTS - 1]])
+    last = yield from narrowed(places, whole_of_it, rising[[lead]], rows[[lead]], _POINTS - 1)
+    below, above = places[0, last[0]]
     at = float(one.value(np.array([below if rising[lead] else above]))[0])
     values = one.value(np.append(ends.reshape(-1), [below, above]))
     return TurningPoint(one, share, at, float(np.min(values)), float(np.max(values)), bool(rising[lead]))
