@@ -77,7 +77,14 @@ def _verdict(level: Levels) -> Level:
 
 
 def _verdicts(level: Levels) -> Levels:
-    """The same of each value, (values,), over its scenarios, (rows, values): `overall`, with a note as none."""
+    """The same of each value, (values,), over its scenarios, (rows, values): `overall`, with a note as none.
+
+    >>> from pourcheck.rules.judge.rule import overall
+    >>> every = np.array(np.meshgrid(*3 * [np.arange(5)])).reshape(3, -1)
+    >>> found = [overall(every[:, k]) for k in range(every.shape[1])]
+    >>> bool(np.all(_verdicts(every) == [one if one >= Level.CAUTION else Level.NONE for one in found]))
+    True
+    """
     least, most = level.min(axis=0), level.max(axis=0)
     found = np.where(least == Level.STOP, int(Level.STOP), np.minimum(most, int(Level.UNKNOWN)))
     return np.where(found >= Level.CAUTION, found, int(Level.NONE))
@@ -176,7 +183,8 @@ class _Search:
     def seen_on_grid(self) -> Steps[list[_At]]:
         """What is seen at the ends of the range and between them."""
         within, beyond = self.grid[:POINTS], self.grid[POINTS:]
-        at_end = np.isin(np.arange(len(within)), (0, len(within) - 1))
+        at_end = np.zeros(len(within), dtype=bool)
+        at_end[:1] = at_end[-1:] = True
         groups = [(within[at_end], self.far), (within[~at_end], self.near)]
         if self.asked.now != Level.STOP:
             looks = tuple(self.look(values, rows) for values, rows in groups)
