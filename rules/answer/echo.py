@@ -35,7 +35,7 @@ def echo(question: Question, columns: Columns) -> PourEcho:
                 meant=f"{item.product.name} (grade not stated)" if item.grades else meant(line.name, item.product),
                 id=None if line.inline or item.grades else item.product.id,
                 amount=item.amount.text,
-                mass=number(item.kg(columns), "kg"),
+                mass=number(item.mass_kg if item.weight is None else item.kg(columns), "kg"),
             )
             for line, item in zip(question.pour.product, question.poured, strict=True)
         ),

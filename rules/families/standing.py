@@ -102,22 +102,22 @@ WARM_LINE = Rule(
 )
 
 
-#: Solids that dry out of what was left standing: phase -> words, and how many ions it takes.
+#: Solids that dry out of what was left standing: phase -> words, how many ions it takes, and what drying adds to its
+#: index beside their strength at most, through a pH that rises on the way (sulfate hardly feels that).
 DRIES_OUT = {
-    "Gypsum": ("gypsum", 2),
-    "Brushite": ("calcium phosphate", 2),
-    "Calcite": ("lime scale", 2),
-    "Struvite": ("magnesium ammonium phosphate", 3),
+    "Gypsum": ("gypsum", 2, 0.3),
+    "Brushite": ("calcium phosphate", 2, 1.0),
+    "Calcite": ("lime scale", 2, 1.0),
+    "Struvite": ("magnesium ammonium phosphate", 3, 1.0),
 }
 #: The pour counts where it raises an index by at least this over the water's own.
 _RAISED_SI = 0.2
-#: What drying adds to an index beside the strength of its ions, at most: through a pH that rises on the way.
-_BY_PH_SI = 1.0
 
 
 def raised_si(phase: str) -> float:
     """By how much drying raises the index of one of these solids at most."""
-    return DRIES_OUT[phase][1] * log10(DRIED) + _BY_PH_SI
+    _, ions, by_ph = DRIES_OUT[phase]
+    return ions * log10(DRIED) + by_ph
 
 
 def _left_standing(question: Question) -> Level:
