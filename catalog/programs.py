@@ -52,6 +52,8 @@ class Program:
             model.integrality_ = [HighsVarType.kInteger if one else HighsVarType.kContinuous for one in whole]
             for gap in ("mip_rel_gap", "mip_abs_gap"):
                 self._solver.setOptionValue(gap, 0.0)
+            # Looking for a start takes longer than the programs here do without.
+            self._solver.setOptionValue("mip_heuristic_run_feasibility_jump", False)
         self._solver.passModel(model)
 
     def bounded(self, row: Floats, most: float) -> None:

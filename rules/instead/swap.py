@@ -44,9 +44,10 @@ CHECKED, OFFERED = 12, 4
 #: Of blends that are no good so many are looked at for the one that comes nearest.
 _NEAREST = 4
 #: What one blend is better by, in the order in which it counts: what needs no permit; what is sold here; a step nearer;
-#: less salt, in times the least that there is; a bag less, worth as much as a tenth of that; cost, where all is known.
+#: less salt, in times the least that there is; a bag less, worth as much as a tenth of that; cost, where all is known;
+#: where it is not, what stands first in the list, so that of equal ones it is always the same.
 #: Among amounts of the same products the nearest, by the share of what is tolerated.
-_REGULATED, _NOT_SOLD, _STEP, _OFF, _SALT, _BAG, _COST = 10_000.0, 1_000.0, 100.0, 0.5, 1.0, 0.1, 0.001
+_REGULATED, _NOT_SOLD, _STEP, _OFF, _SALT, _BAG, _COST, _TIE = 10_000.0, 1_000.0, 100.0, 0.5, 1.0, 0.1, 0.001, 1e-4
 _UNWANTED_HAZARDS = {"acid", "alkali", "hypochlorite", "ammonia-gas", "sulfite-gas"}
 #: What is kept, first of all; where a product has none of it, what else it is given for.
 _MAIN = ("n", "p2o5", "k2o")
@@ -155,6 +156,12 @@ class _Candidate:
     sold: bool
     regulated: str
     cost_per_kg: float | None
+
+
+def _first_of_equals(one: _Candidate) -> tuple[float, bool, str]:
+    """Of equal ones what costs the least, where that is known, then what is dry, then by its id."""
+    cost = np.inf if one.cost_per_kg is None else one.cost_per_kg / sum(one.percent)
+    return float(cost), one.product.form == "liquid", one.product.id
 
 
 @dataclass(frozen=True)
@@ -384,7 +391,7 @@ class _Search:
                     None if listing is None else listing.price_per_kg(product),
                 )
             )
-        return found
+        return sorted(found, key=_first_of_equals)
 
     def _free_of(self, product: Product, left: Left) -> bool:
         """Whether a product is sure to hold none: by what it is made of, or by a grade that says 0 of it and a content
@@ -502,11 +509,14 @@ class _Chooser:
 
     def _cost(self, candidates: Sequence[_Candidate]) -> Floats:
         salt = self.most * np.array([one.particles for one in candidates])
-        money = np.zeros(self.count)
+        money, bags = np.zeros(self.count), _BAG + _TIE * np.arange(self.count) / self.count
         if all(one.cost_per_kg is not None for one in candidates):
-            money = self.most * np.array([one.cost_per_kg or 0.0 for one in candidates])
+            money, bags = (
+                self.most * np.array([one.cost_per_kg or 0.0 for one in candidates]),
+                np.full(self.count, _BAG),
+            )
         scaled = _SALT * salt / max(float(np.min(salt)), 1e-9) + _COST * money / max(float(np.max(money)), 1e-9)
-        return np.concatenate([scaled, np.full(self.count, _BAG), [_STEP, _NOT_SOLD, _REGULATED, _OFF]])
+        return np.concatenate([scaled, bags, [_STEP, _NOT_SOLD, _REGULATED, _OFF]])
 
     def best(self) -> Floats | None:
         """Amounts [kg], (candidates,), 0 for what is not in it; None where nothing is left that fits."""

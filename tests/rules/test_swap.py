@@ -270,3 +270,10 @@ def test_on_the_command_line(call: Callable[..., Any]) -> None:
     assert "No blend of up to three products of the catalog fits better than the first." in told.out
     data = json.loads(call("swap", "technical MAP=1 lb", *WORDS, "--json").out)
     assert data["offered"][0]["products"][0]["amount"] == "4.2 oz"
+
+
+def test_among_equals_the_dry_one_is_first(catalog: Catalog) -> None:
+    """Potassium chloride and potassium acetate bring one other ion with each potassium: the same salt, the same bags."""
+    _, chloride, acetate = swap(pour("MKP=1 lb"), catalog).offered
+    assert [one.products[0].id for one in (chloride, acetate)] == ["potassium-chloride", "potassium-acetate"]
+    assert chloride.salt == pytest.approx(acetate.salt, rel=0.01)
