@@ -273,7 +273,7 @@ def test_on_the_command_line(call: Callable[..., Any]) -> None:
 
 
 def test_among_equals_the_dry_one_is_first(catalog: Catalog) -> None:
-    """Potassium chloride and potassium acetate bring one other ion with each potassium: the same salt, the same bags."""
+    """Potassium chloride and potassium acetate bring one other ion with each potassium: the same salt and bags."""
     _, chloride, acetate = swap(pour("MKP=1 lb"), catalog).offered
     assert [one.products[0].id for one in (chloride, acetate)] == ["potassium-chloride", "potassium-acetate"]
     assert chloride.salt == pytest.approx(acetate.salt, rel=0.01)
