@@ -178,8 +178,14 @@ if hasattr(os, "register_at_fork"):
 def in_parallel(work: Callable[[T], object], pieces: Sequence[T]) -> None:
     """Do some work for every piece, on all cores; numpy and the compiled solver free the interpreter meanwhile. Not to
     be called from within such work."""
-    others = [_threads().submit(work, piece) for piece in pieces[1:]]
-    work(pieces[0])
+    left = iter(pieces)
+
+    def take() -> None:
+        for piece in left:  # whoever is free takes the next one
+            work(piece)
+
+    others = [_threads().submit(take) for _ in range(min(cores(), len(pieces)) - 1)]
+    take()
     for other in others:
         other.result()
 
