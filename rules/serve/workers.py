@@ -40,12 +40,15 @@ def listening(host: str, port: int) -> socket.socket:
     """A socket that listens. Raises: InputError: the address cannot be used."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host, port), family=family, backlog=2048)
+        listener = socket.create_server((host, port), family=family, backlog=2048)
     except (OSError, OverflowError, UnicodeError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(
             f"cannot be listened to ({reason})", where=f"{host}:{port}", mend="choose another --port or --host"
         ) from None
+    # Inherited by its connections: else the second part of an answer waits until the first is acknowledged (40 ms).
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
 
 
 def is_local(listener: socket.socket) -> bool:
