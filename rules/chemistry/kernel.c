@@ -487,10 +487,10 @@ WITHIN void dilute_gamma(Room *r, const Given *given, Real strength) {
     }
 }
 
-/* Activities of the masters and their inverses. */
-WITHIN void activities(Room *r) {
+/* Activities of the masters, given as these logarithms, and their inverses. */
+WITHIN void activities(Room *r, const Real *lam) {
     int n = r->n;
-    for (int j = 0; j < n; j++) r->a[j] = exp_of(r->lam[j]), r->a[n + j] = 1.0 / r->a[j];
+    for (int j = 0; j < n; j++) r->a[j] = exp_of(within(lam[j], 4.0 * LN_TINY, -4.0 * LN_TINY)), r->a[n + j] = 1.0 / r->a[j];
 }
 
 /* 1/gamma of the kinds of species, in place of their ln gamma. */
@@ -510,7 +510,7 @@ HOT static void dilute_amounts(Room *r, const Given *given) {
     Real all = NOTHING, charged = NOTHING;
     dilute_gamma(r, given, r->strength);
     inverse_gamma(r);
-    activities(r);
+    activities(r, r->lam);
     for (int s = 0; s < r->ns; s++) {
         r->c[s] = within(product(r, s), LEAST, MOST_THERE);
         all += r->c[s];
@@ -1234,7 +1234,7 @@ HOT static void begin(Room *r, const Given *given, const Mask *lanes) {
     for (int e = 0; e < r->start[r->ns]; e++) most[r->place[e]] = more(most[r->place[e]], all_of(r->count[e]));
     for (int round_ = 0; round_ < APPROACHES; round_++) {
         clear(r->sum, n);
-        for (int j = 0; j < n; j++) r->a[j] = exp_of(within(lam[j], 4.0 * LN_TINY, -4.0 * LN_TINY)), r->a[n + j] = 1.0 / r->a[j];
+        activities(r, lam);
         for (int s = 0; s < r->ns; s++) {
             Real c = less(product(r, s), all_of(1e80));
             for (int e = r->start[s]; e < r->start[s + 1]; e++) r->sum[r->place[e]] += c * r->count[e];

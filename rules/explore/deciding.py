@@ -15,7 +15,7 @@ from ..ask.question import Question
 from ..case.case import Case
 from ..families.registry import Judge, worst
 from ..judge.rule import Level, Rule
-from .looks import asks_bucket
+from .looks import asks_bucket, stepped
 from .openings import Choice, Input, Mask, inputs
 from .scenarios import spread
 
@@ -122,17 +122,10 @@ def _abreast(searches: Sequence[_Steps[T]]) -> _Steps[list[T]]:
     """Several searches as one, which looks at what all want to look at next."""
     found: dict[int, T] = {}
     answers: dict[int, tuple[Mask, ...] | None] = dict.fromkeys(range(len(searches)))
-    while True:
-        wanted: dict[int, tuple[_Look, ...]] = {}
-        for i, told in answers.items():
-            try:
-                wanted[i] = next(searches[i]) if told is None else searches[i].send(told)
-            except StopIteration as end:
-                found[i] = end.value
-        if not wanted:
-            return [found[i] for i in range(len(searches))]
+    while wanted := stepped(searches, answers, found):
         seen = iter((yield tuple(look for looks in wanted.values() for look in looks)))
         answers = {i: tuple(next(seen) for _ in looks) for i, looks in wanted.items()}
+    return [found[i] for i in range(len(searches))]
 
 
 def turning_points(
@@ -145,14 +138,11 @@ def turning_points(
     every = [(one, _classes(one.values, kinds=one.choose is not None)) for one in inputs(question, columns)]
     search = _abreast([_turning_points(columns, every, one) for one in wanted])
     ranges: dict[tuple[str, int], Case] = {}
-    told: tuple[Mask, ...] | None = None
-    while True:
-        try:
-            looks = next(search) if told is None else search.send(told)
-        except StopIteration as end:
-            found: list[list[TurningPoint]] = end.value
-            return found
-        told = _answers(question, judge, looks, ranges)
+    found: dict[int, list[list[TurningPoint]]] = {}
+    told: dict[int, tuple[Mask, ...] | None] = {0: None}
+    while looks := stepped([search], told, found):
+        told = {0: _answers(question, judge, looks[0], ranges)}
+    return found[0]
 
 
 def _answers(

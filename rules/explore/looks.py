@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Generator, Sequence
+from collections.abc import Collection, Generator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
@@ -88,6 +88,22 @@ class Seen:
 #: yields no look waits for all others that ask some rules only.
 T = TypeVar("T")
 Steps = Generator[tuple[Look, ...], tuple[Seen, ...], T]
+Wants = TypeVar("Wants")
+Told = TypeVar("Told")
+
+
+def stepped(
+    searches: Sequence[Generator[Wants, Told, T]], answers: Mapping[int, Told | None], found: dict[int, T]
+) -> dict[int, Wants]:
+    """What searches want to know next, by their places, once those of `answers` were sent theirs (None: they begin);
+    what the others have come to is put into `found`."""
+    wanted: dict[int, Wants] = {}
+    for i, told in answers.items():
+        try:
+            wanted[i] = next(searches[i]) if told is None else searches[i].send(told)
+        except StopIteration as end:
+            found[i] = end.value
+    return wanted
 
 
 def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
@@ -96,11 +112,7 @@ def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
     wanted: dict[int, tuple[Look, ...]] = {}
     answers: dict[int, tuple[Seen, ...] | None] = dict.fromkeys(range(len(steps)))
     while answers:
-        for i, seen in answers.items():
-            try:
-                wanted[i] = next(steps[i]) if seen is None else steps[i].send(seen)
-            except StopIteration as end:
-                found[i] = end.value
+        wanted |= stepped(steps, answers, found)
         # To ask all rules takes long for few scenarios as well: those who want to wait for each other.
         few = [i for i, looks in wanted.items() if looks and all(look.rules is not None for look in looks)]
         now = {i: wanted.pop(i) for i in few or list(wanted)}

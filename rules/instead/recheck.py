@@ -190,7 +190,7 @@ class Again:
         # A line is solved sooner than a bucket: what fails there is not asked of its bucket.
         for in_bucket in (False, True):
             rows = np.flatnonzero(~doubted)
-            case = Parts(question, shares[rows]).case
+            case = parts_together(question, shares[rows])
             for rule in asked:
                 if (rule.family == "bucket") == in_bucket and not np.all(doubted[rows]):
                     doubted[rows] |= worst(case, judge(case, least=Level.UNKNOWN, only=(rule,))) >= Level.UNKNOWN
@@ -277,26 +277,23 @@ def _same_product(line: PouredProduct, other: PouredProduct) -> bool:
     return line.name == other.name and line.model_copy(update={"amount": other.amount}) == other
 
 
-class Parts:
-    """Pours of the products of a question in other amounts, each in its best estimate, as scenarios of one case."""
-
-    def __init__(self, question: Question, shares: Floats) -> None:
-        """shares: of what is poured, (B, products)."""
-        self.question = question
-        poured = tuple(
-            replace(item, weight=weight_to_set(i, item.mass_kg)) for i, item in enumerate(question.poured, start=1)
-        )
-        columns = question.columns(len(shares))
-        for item, share in zip(poured, shares.T, strict=True):
-            assert item.weight is not None
-            columns = columns.moved(item.weight.unknown.quantity, share * item.mass_kg)
-        for unknown in question.unknowns:
-            # What matters beside some products only is nothing without them.
-            matters = [matters_beside(unknown.quantity, item.composition) for item in question.poured]
-            if not question.stated(unknown.quantity) and not all(matters):
-                there = np.any(shares[:, matters] > 0.0, axis=1)
-                columns = columns.moved(unknown.quantity, np.where(there, middle(unknown), 0.0))
-        self.case = Case(replace(question, poured=poured), columns)
+def parts_together(question: Question, shares: Floats) -> Case:
+    """Pours of the products of a question in other amounts, each in its best estimate, as scenarios of one case.
+    shares: of what is poured, (B, products)."""
+    poured = tuple(
+        replace(item, weight=weight_to_set(i, item.mass_kg)) for i, item in enumerate(question.poured, start=1)
+    )
+    columns = question.columns(len(shares))
+    for item, share in zip(poured, shares.T, strict=True):
+        assert item.weight is not None
+        columns = columns.moved(item.weight.unknown.quantity, share * item.mass_kg)
+    for unknown in question.unknowns:
+        # What matters beside some products only is nothing without them.
+        matters = [matters_beside(unknown.quantity, item.composition) for item in question.poured]
+        if not question.stated(unknown.quantity) and not all(matters):
+            there = np.any(shares[:, matters] > 0.0, axis=1)
+            columns = columns.moved(unknown.quantity, np.where(there, middle(unknown), 0.0))
+    return Case(replace(question, poured=poured), columns)
 
 
 def tables_of(pour: Pour, *tables: str) -> dict[str, Any]:

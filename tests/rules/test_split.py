@@ -17,7 +17,7 @@ from pourcheck.catalog.quantity.measure import read_amount
 from pourcheck.rules.ask.question import ask
 from pourcheck.rules.case.case import Case
 from pourcheck.rules.families.registry import Judge, rules
-from pourcheck.rules.instead.recheck import Parts
+from pourcheck.rules.instead.recheck import parts_together
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "evidence"))
 
@@ -151,10 +151,10 @@ def test_what_rules_say_of_parts_together_they_say_of_each(catalog: Catalog, ite
     of the best estimate are the same."""
     question = ask(Pour.parse(pour(items, water)), catalog)
     shares = [of for of in cross((0.0, 0.25, 1.0), repeat=len(items)) if any(of)]
-    together = Parts(question, np.array(shares))
+    together = parts_together(question, np.array(shares))
     judge = Judge(question.region)
     asked = [rule for rule in rules() if rule.by_solution]
-    said = {one.rule.name: one.level for one in judge(together.case, only=asked)}
+    said = {one.rule.name: one.level for one in judge(together, only=asked)}
     spoke = set()
     for row, of in enumerate(shares):
         lines = [
