@@ -25,9 +25,10 @@ def metric(question: Question) -> bool:
     return "us" not in systems
 
 
-def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, float]:
+def measured(product: Product, kg: float, *, in_metric: bool, at_most: bool = False) -> tuple[str, float]:
     """An amount of a product to the step of a scale or a jug that is at most 2 % of it, or one at least of the finest:
-    as it is written, and what it weighs [kg]. Liquids by volume, dry products by mass.
+    as it is written, and what it weighs [kg]. Liquids by volume, dry products by mass. at_most: never more of it than
+    that, but for a step of the finest.
 
     >>> from pourcheck import Catalog
     >>> with Catalog.open("sqlite://") as catalog:
@@ -43,17 +44,17 @@ def measured(product: Product, kg: float, *, in_metric: bool) -> tuple[str, floa
     if product.form == "liquid" and density is not None:
         liters = kg / density.kg_per_l
         if in_metric:
-            ml = _rounded(1000.0 * liters, _MILLILITERS)
+            ml = _rounded(1000.0 * liters, _MILLILITERS, at_most)
             return _of_thousand(ml, "mL", "L"), ml / 1000.0 * density.kg_per_l
-        gallons = _rounded(liters / L_PER_GAL, _GALLONS)
+        gallons = _rounded(liters / L_PER_GAL, _GALLONS, at_most)
         if gallons >= 1.0:
             return f"{gallons:g} gal", gallons * L_PER_GAL * density.kg_per_l
-        ounces = _rounded(liters / L_PER_GAL * _FL_OZ_PER_GAL, _FLUID_OUNCES)
+        ounces = _rounded(liters / L_PER_GAL * _FL_OZ_PER_GAL, _FLUID_OUNCES, at_most)
         return f"{ounces:g} fl oz", ounces / _FL_OZ_PER_GAL * L_PER_GAL * density.kg_per_l
     if in_metric:
-        grams = _rounded(1000.0 * kg, _GRAMS)
+        grams = _rounded(1000.0 * kg, _GRAMS, at_most)
         return _of_thousand(grams, "g", "kg"), grams / 1000.0
-    ounces = _rounded(kg / KG_PER_LB * _OZ_PER_LB, _OUNCES)
+    ounces = _rounded(kg / KG_PER_LB * _OZ_PER_LB, _OUNCES, at_most)
     return _in_pounds(ounces), ounces / _OZ_PER_LB * KG_PER_LB
 
 
@@ -72,9 +73,10 @@ def on_a_scale(text: str, product: Product, kg: float, *, in_metric: bool) -> st
     return text if shown else measured(product, kg, in_metric=in_metric)[0]
 
 
-def _rounded(amount: float, steps: tuple[float, ...]) -> float:
+def _rounded(amount: float, steps: tuple[float, ...], at_most: bool) -> float:
     step = max((one for one in steps if one <= _STEP_SHARE * amount), default=steps[0])
-    return round(max(round(amount / step), 1) * step, 2)
+    count = int(amount / step + 1e-9) if at_most else round(amount / step)
+    return round(max(count, 1) * step, 2)
 
 
 def _of_thousand(amount: float, small: str, large: str) -> str:

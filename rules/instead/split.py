@@ -13,7 +13,7 @@ from ..answer.assess import ENDANGER, one_thread
 from ..answer.verdict import SEVERITY, Split, SplitBucket, Splits
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Question
-from .measured import measured, metric, on_a_scale
+from .measured import measured, metric
 from .once import ask_once
 from .recheck import MOST_PRODUCTS, OF_THE_WATER, Again
 from .seen import Seen
@@ -131,14 +131,14 @@ class _Search:
         return self._lines[i, portions]
 
     def _portion(self, i: int, portions: int) -> str:
-        """An amount divided: as it was stated where a scale or a jug shows that, else rounded to what they show."""
+        """An amount divided: exactly where that is a short number, else to what a scale or a jug shows, and no more."""
         amount, item = self.question.pour.product[i].amount, self.question.poured[i]
         if portions == 1:
             return amount.times(1.0)
-        text, kg, in_metric = amount.times(1.0 / portions), item.mass_kg / portions, metric(self.question)
+        text = amount.times(1.0 / portions)
         if abs(read_amount(text).low * portions - amount.low) < 1e-6 * amount.low:
-            return on_a_scale(text, item.likely, kg, in_metric=in_metric)
-        return measured(item.likely, kg, in_metric=in_metric)[0]
+            return text
+        return measured(item.likely, item.mass_kg / portions, in_metric=metric(self.question), at_most=True)[0]
 
     def _not_to_be_thinned(self, products: _Set) -> bool:
         """Whether people are in danger from it, so that no smaller amount of it is told as good; acid or chlorine by
