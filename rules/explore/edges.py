@@ -6,13 +6,12 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
 from ..chemistry.constants import Floats
 from ..judge.rule import Judged, Level, Levels, Rule
 from .foretell import Foretold
-from .looks import Asked, Look, Rows, Seen, Steps, asks_bucket, together
+from .looks import Asked, Look, Rows, Seen, Steps, asks_bucket, together, verdicts
 from .scenarios import distinct, spread
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
@@ -22,11 +21,11 @@ from .scenarios import distinct, spread
 #: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
 #: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
 #: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 24, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 10, 24, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
-ASKED_AGAIN, ENOUGH = 0.02, 0.01
+ASKED_AGAIN, ENOUGH = 0.02, 0.02
 
 
 @dataclass(frozen=True)
@@ -50,50 +49,39 @@ class Edge:
 
 @dataclass(frozen=True)
 class _At:
-    """What was seen of some scenarios at a value of a lever, the k-th of a look: the worst levels, and the look."""
+    """What was seen of some scenarios at a value of a lever, the k-th of a look."""
 
     value: float
     rows: Rows
-    level: Levels
     seen: Seen
     k: int
+
+    @property
+    def verdict(self) -> Level:
+        """The verdict over these scenarios."""
+        return self.seen.verdicts[self.k]
+
+    @property
+    def level(self) -> Levels:
+        """Worst levels by scenario."""
+        return self.seen.level[:, self.k]
 
 
 @dataclass(frozen=True)
 class _Everywhere:
     """What was found at a value over all scenarios: the verdict, whether a bucket is stronger than its model is good
-    for, the levels, all together (by scenario) and of the rules, and how severe it is (by scenario)."""
+    for, the worst levels by scenario, what was seen of the rules, and how severe it is by scenario."""
 
     verdict: Level
     strong: bool
     level: Levels
-    by_rule: tuple[tuple[Rule, Levels], ...]
+    seen: Seen
     severity: Floats
-
-
-def _verdict(level: Levels) -> Level:
-    """The verdict over some scenarios; a note is none."""
-    return Level(_verdicts(level[:, None])[0])
-
-
-def _verdicts(level: Levels) -> Levels:
-    """The same of each value, (values,), over its scenarios, (rows, values): `overall`, with a note as none.
-
-    >>> from pourcheck.rules.judge.rule import overall
-    >>> every = np.array(np.meshgrid(*3 * [np.arange(5)])).reshape(3, -1)
-    >>> found = [overall(every[:, k]) for k in range(every.shape[1])]
-    >>> bool(np.all(_verdicts(every) == [one if one >= Level.CAUTION else Level.NONE for one in found]))
-    True
-    """
-    least, most = level.min(axis=0), level.max(axis=0)
-    found = np.where(least == Level.STOP, int(Level.STOP), np.minimum(most, int(Level.UNKNOWN)))
-    return np.where(found >= Level.CAUTION, found, int(Level.NONE))
 
 
 def _everywhere(seen: Seen) -> _Everywhere:
     """What a look at one value in every scenario says."""
-    level = seen.level[:, 0]
-    return _Everywhere(_verdict(level), bool(np.any(seen.strong)), level, seen.by_rule(), seen.severity[:, 0])
+    return _Everywhere(seen.verdicts[0], bool(seen.strong.any()), seen.level[:, 0], seen, seen.severity[:, 0])
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -127,7 +115,7 @@ def edges(asked: Asked, without: Collection[Quantity] = ()) -> Iterator[Edge]:
 def _at_each(groups: Sequence[tuple[Floats, Rows]], seen: Sequence[Seen]) -> list[_At]:
     """What was seen of some values and rows, value by value."""
     return [
-        _At(value, rows, look.level[:, k], look, k)
+        _At(value, rows, look, k)
         for (values, rows), look in zip(groups, seen, strict=True)
         for k, value in enumerate(values.tolist())
     ]
@@ -190,7 +178,7 @@ class _Search:
             looks = tuple(self.look(values, rows) for values, rows in groups)
             seen = _at_each(groups, (yield looks))
             # A bucket may have room for more than the range goes to.
-            worse = any(at.value > self.here and self.turned(_verdict(at.level), better=False) for at in seen)
+            worse = any(at.value > self.here and self.turned(at.verdict, better=False) for at in seen)
             if len(beyond) and not worse:
                 seen += _at_each([(beyond, self.near)], (yield (self.look(beyond, self.near),)))
             return seen
@@ -200,7 +188,7 @@ class _Search:
         for asked in ((self._lead(holding),), holding, None):
             looks = tuple(self.look(values, rows, Level.UNKNOWN, asked) for values, rows in groups)
             seen = _at_each(groups, (yield looks))
-            held = [at for at in seen if asked is None or _verdict(at.level) == Level.STOP]
+            held = [at for at in seen if asked is None or at.verdict == Level.STOP]
             found += held
             known = {at.value for at in held}
             groups = [(np.array([one for one in values.tolist() if one not in known]), rows) for values, rows in groups]
@@ -248,12 +236,12 @@ class _Search:
 
     def _first(self, order: Sequence[_At], better: bool, side: float) -> Steps[Turns | None]:
         """The first turn outwards; it holds in every scenario, just before it and just after."""
-        end = next((k for k, at in enumerate(order) if self.turned(_verdict(at.level), better)), None)
+        end = next((k for k, at in enumerate(order) if self.turned(at.verdict, better)), None)
         if end is None:
             return None
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
-        rules, expected = self._telling(at.seen.by_rule(at.k), better), _verdict(at.level)
+        rules, expected = self._telling(at.seen, at.k, better), at.verdict
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self.foretold.first(FOLLOWED, rules)])
         if self._alone(better) and not self.foretold.tells_of(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
@@ -278,7 +266,7 @@ class _Search:
                 if not (self.turned(before.verdict, better) and self._alone(better)):
                     return None
                 holds, turned, rows = self.here, inside, self._foremost(before, better)
-                rules, expected = self._telling(before.by_rule, better, rules if better else ()), before.verdict
+                rules, expected = self._telling(before.seen, 0, better, rules if better else ()), before.verdict
                 continue
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
@@ -286,7 +274,7 @@ class _Search:
             if self._alone(better) or self._far(outside) >= self._far(order[-1].value):
                 return None
             holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level, better)
-            rules = self._telling(after.by_rule, better, rules)
+            rules = self._telling(after.seen, 0, better, rules)
         return None
 
     def _verified(
@@ -332,21 +320,18 @@ class _Search:
             if len(open_) and asked != (lead,):
                 (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
                 level[open_] = seen.level[:, 0]
-        return _Everywhere(_verdict(level), False, level, seen.by_rule(), severity), few, strong
+        return _Everywhere(verdicts(level[:, None])[0], False, level, seen, severity), few, strong
 
     def _lead(self, rules: Sequence[Rule]) -> Rule:
         """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
         now = {one.rule.name: int(np.sum(one.level == Level.STOP)) for one in self.asked.judged}
         return max(rules, key=lambda rule: (now.get(rule.name, 0), rule.family != "bucket"))
 
-    def _telling(
-        self, seen: Sequence[tuple[Rule, Levels]], better: bool, also: Sequence[Rule] = ()
-    ) -> tuple[Rule, ...]:
+    def _telling(self, seen: Seen, k: int, better: bool, also: Sequence[Rule] = ()) -> tuple[Rule, ...]:
         """The rules that tell where the verdict turns: those that are worse than it where it has turned to the worse;
-        those that hold it now, where it gets better, and those that still do."""
-        holding = [] if not better else [(one.rule, one.level) for one in self.asked.judged]
-        least = max(self.asked.now + (not better), Level.CAUTION)
-        telling = [rule for rule, level in (*holding, *seen) if np.any(level >= least)]
+        those that hold it now, where it gets better, and those that still do at the k-th value of a look."""
+        least = Level(max(self.asked.now + (not better), Level.CAUTION))
+        telling = [*(self.asked.at_least(least) if better else ()), *seen.at_least(least, k)]
         return tuple({rule.name: rule for rule in (*also, *telling)}.values())
 
     def _alone(self, better: bool) -> bool:
@@ -356,9 +341,10 @@ class _Search:
     def _which(self, rows: Rows, level: Levels, better: bool) -> Rows:
         """Those of some scenarios that tell where the verdict turns: where one is enough those that have turned, else
         those that have not."""
-        turned = self._turned(_verdicts(level[None, :]), better)
-        keep = turned if self._alone(better) else ~turned
-        return rows[keep] if np.any(keep) else rows
+        keep = level < self.asked.now if better else level > max(self.asked.now, Level.NOTE)
+        if not self._alone(better):
+            keep = ~keep
+        return rows[keep] if keep.any() else rows
 
     def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
         """Of the scenarios that have turned at a value those that are likely to have turned first."""
@@ -382,17 +368,16 @@ class _Search:
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
             looked_at = np.array([self.value(place) for place in places[start:-1]])
             (seen,) = yield (self.look(looked_at, rows, rules=rules),)
-            verdicts = _verdicts(seen.level)
-            hit = self._turned(verdicts, better)
-            first = int(np.argmax(hit)) if np.any(hit) else len(hit)
+            found = seen.verdicts
+            first = next((k for k, verdict in enumerate(found) if self.turned(verdict, better)), len(found))
             i = start + first
             holds, turned = (float(places[i - 1]), float(places[i])) if i else (self.place(self.here), holds)
-            if first < len(hit):
-                beyond = Level(verdicts[first])
+            if first < len(found):
+                beyond = found[first]
                 if not better:
-                    rules = self._telling(seen.by_rule(first), better)
+                    rules = self._telling(seen, first, better)
             told = first if self._alone(better) else first - 1
-            if 0 <= told < len(hit):
+            if 0 <= told < len(found):
                 rows = self._which(rows, seen.level[:, told], better)
             start = 1
         return self.value(0.5 * (holds + turned)), beyond, rows
@@ -400,10 +385,6 @@ class _Search:
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""
         return level < self.asked.now if better else level > self.asked.now
-
-    def _turned(self, levels: Levels, better: bool) -> NDArray[np.bool_]:
-        """The same of several."""
-        return levels < self.asked.now if better else levels > self.asked.now
 
     def look(
         self,

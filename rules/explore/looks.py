@@ -32,6 +32,15 @@ class Asked:
     judged: Sequence[Judged]
     now: Level
 
+    def at_least(self, least: Level) -> list[Rule]:
+        """The rules that come to a level in some scenario now."""
+        return [rule for rule, worst in self._worst if worst >= least]
+
+    @cached_property
+    def _worst(self) -> list[tuple[Rule, int]]:
+        """Each rule's worst level now."""
+        return [(one.rule, int(one.level.max())) for one in self.judged]
+
 
 @dataclass(frozen=True, eq=False)
 class Look:
@@ -53,20 +62,24 @@ class Look:
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """The answer, a part of a batch. judged: what each rule says of the batch; strong: where a bucket was stronger than
-    its model is good for, where that was asked, (rows, values)."""
+    """The answer, a part of a batch. judged: what each rule says of the batch; levels: what each comes to here, (rules,
+    rows, values); strong: where a bucket was stronger than its model is good for, where that was asked, (rows, values).
+    """
 
     judged: Sequence[Judged]
     part: slice
+    levels: Levels
     strong: NDArray[np.bool_]
 
     @cached_property
     def level(self) -> Levels:
         """Worst levels, (rows, values)."""
-        level = np.zeros(self.part.stop - self.part.start, dtype=np.int64)
-        for one in self.judged:
-            np.maximum(level, one.level[self.part], out=level)
-        return level.reshape(self.strong.shape)
+        return np.asarray(self.levels.max(axis=0, initial=int(Level.NONE)))
+
+    @cached_property
+    def verdicts(self) -> list[Level]:
+        """The verdict over all rows at each value."""
+        return verdicts(self.level)
 
     @cached_property
     def severity(self) -> Floats:
@@ -78,10 +91,33 @@ class Seen:
         _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
         return np.nan_to_num(severity[part], nan=0.0).reshape(self.strong.shape)
 
-    def by_rule(self, k: int = 0) -> tuple[tuple[Rule, Levels], ...]:
-        """The levels of every rule at the k-th value, (rows,) each."""
-        shape = self.strong.shape
-        return tuple((one.rule, one.level[self.part].reshape(shape)[:, k]) for one in self.judged)
+    @cached_property
+    def _worst(self) -> list[list[int]]:
+        """The worst level of each rule over the rows, by value."""
+        worst: list[list[int]] = self.levels.max(axis=1).T.tolist()
+        return worst
+
+    def at_least(self, least: Level, k: int = 0) -> list[Rule]:
+        """The rules that come to a level in some row at the k-th value."""
+        return [one.rule for one, worst in zip(self.judged, self._worst[k], strict=True) if worst >= least]
+
+
+def verdicts(level: Levels) -> list[Level]:
+    """The verdict at each value over its scenarios, levels (rows, values), at least one row: `overall`, with a note as
+    none.
+
+    >>> from pourcheck.rules.judge.rule import overall
+    >>> every = np.array(np.meshgrid(*3 * [np.arange(5)])).reshape(3, -1)
+    >>> found = [overall(every[:, k]) for k in range(every.shape[1])]
+    >>> verdicts(every) == [one if one >= Level.CAUTION else Level.NONE for one in found]
+    True
+    """
+    extremes = zip(level.min(axis=0).tolist(), level.max(axis=0).tolist(), strict=True)
+    return [_VERDICT[Level.STOP if least == Level.STOP else min(most, Level.UNKNOWN)] for least, most in extremes]
+
+
+#: The verdict of each level.
+_VERDICT = [level if level >= Level.CAUTION else Level.NONE for level in Level]
 
 
 #: A search: it yields what it wants to know and is sent the answers, so that all searches look in one batch. One that
@@ -136,7 +172,8 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
     groups: dict[tuple[Level, bool | None], list[int]] = {}
     for i, look in enumerate(looks):
         if not len(look.rows):
-            answers[i] = Seen((), slice(0, 0), np.zeros(look.shape, dtype=bool))
+            nothing = np.zeros(look.shape, dtype=bool)
+            answers[i] = Seen((), slice(0, 0), np.zeros((0, *look.shape), dtype=np.int64), nothing)
             continue
         asks = None if look.rules is None else asks_bucket(look.rules)
         groups.setdefault((look.least, asks), []).append(i)
@@ -144,12 +181,17 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
         case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
         only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
         judged = asked.judge(case, least=least, only=None if asks is None else only.values())
+        levels = np.array([one.level for one in judged], dtype=np.int64).reshape(len(judged), case.size)
         strong = case.beyond_model if any(looks[i].strength for i in places) else np.zeros(case.size, dtype=bool)
         first = 0
         for i in places:
-            part, rules = slice(first, first + len(looks[i].rows)), looks[i].rules
-            of_look = judged if rules is None else [one for one in judged if one.rule in rules]
-            answers[i] = Seen(of_look, part, strong[part].reshape(looks[i].shape))
+            part, rules, shape = slice(first, first + len(looks[i].rows)), looks[i].rules, looks[i].shape
+            of_look, its = judged, levels[:, part]
+            if rules is not None and len(rules) < len(judged):
+                names = {rule.name for rule in rules}
+                among = [k for k, one in enumerate(judged) if one.rule.name in names]
+                of_look, its = [judged[k] for k in among], its[among]
+            answers[i] = Seen(of_look, part, its.reshape(len(of_look), *shape), strong[part].reshape(shape))
             first = part.stop
     return [answers[i] for i in range(len(looks))]
 
@@ -157,8 +199,10 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
 def _moved(columns: Columns, looks: Sequence[Look]) -> Columns:
     """The scenarios of several looks, one after the other."""
     table = columns.repeated(np.concatenate([look.rows for look in looks]), 1)
-    for quantity in {look.quantity for look in looks}:
-        numbers = [look.numbers if look.quantity is quantity else np.full(len(look.rows), np.nan) for look in looks]
-        joined = np.concatenate(numbers)
-        table = table.moved(quantity, np.where(np.isnan(joined), table.numbers[quantity.name], joined))
-    return table
+    moved = {quantity: table.numbers[quantity.name].copy() for quantity in {look.quantity for look in looks}}
+    first = 0
+    for look in looks:
+        last = first + len(look.rows)
+        moved[look.quantity][first:last] = look.numbers
+        first = last
+    return table.all_moved(moved)
