@@ -17,7 +17,7 @@ import numpy as np
 
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats
-from .newton import cores, in_parallel
+from .cores import cores, in_parallel
 from .pitzer import Pitzer, kernel_tables
 from .solution import Solution
 from .water_properties import debye_hueckel

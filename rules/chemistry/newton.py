@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from copy import copy
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
-from typing import TypeVar
+from functools import cached_property
 
 import numpy as np
 
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats
+from .cores import cores, in_parallel
 from .pitzer import WATER_KG_PER_MOL, Pitzer
 from .response import Dilute, Equations, Response, Strong
 from .solids import Solids
-
-T = TypeVar("T")
 
 _TINY_MOL_PER_KG = 1e-22
 _MAX_STEP = 3.0
@@ -148,46 +144,6 @@ def newton(batch: Batch, held: Held) -> State:
 def parts(size: int, most: int = _PART) -> list[np.ndarray]:
     """Rows in parts that stay in the processor's cache."""
     return np.array_split(np.arange(size), max(1, -(-size // most)))
-
-
-_most_cores = [0]
-
-
-def use_cores(most: int) -> None:
-    """Use no more cores than this from now on: for a process that shares them with others. most: 0 for all."""
-    _most_cores[0] = most
-
-
-def cores() -> int:
-    """Cores that this process may use: fewer than the machine has in a container, or when it is pinned."""
-    if _most_cores[0]:
-        return _most_cores[0]
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-@cache
-def _threads() -> ThreadPoolExecutor:
-    """Threads that stay: starting one costs more than many solutions do."""
-    return ThreadPoolExecutor(max(1, cores() - 1), thread_name_prefix="equilibria")  # and the one that asks
-
-
-if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=_threads.cache_clear)  # a child has none of its parent's threads
-
-
-def in_parallel(work: Callable[[T], object], pieces: Sequence[T]) -> None:
-    """Do some work for every piece, on all cores; numpy and the compiled solver free the interpreter meanwhile. Not to
-    be called from within such work."""
-    left = iter(pieces)
-
-    def take() -> None:
-        for piece in left:  # whoever is free takes the next one
-            work(piece)
-
-    others = [_threads().submit(take) for _ in range(min(cores(), len(pieces)) - 1)]
-    take()
-    for other in others:
-        other.result()
 
 
 def in_parts(work: Callable[[np.ndarray], None], size: int, most: int = _PART) -> None:

@@ -69,19 +69,20 @@ class _At:
 
 @dataclass(frozen=True)
 class _Everywhere:
-    """What was found at a value over all scenarios: the verdict, whether a bucket is stronger than its model is good
-    for, the worst levels by scenario, what was seen of the rules, and how severe it is by scenario."""
+    """What was found at a value: the verdict over all scenarios, whether a bucket is stronger than its model is good
+    for; of the scenarios that tell it, their worst levels, what was seen of the rules, and how severe it is."""
 
     verdict: Level
     strong: bool
+    rows: Rows
     level: Levels
     seen: Seen
     severity: Floats
 
 
-def _everywhere(seen: Seen) -> _Everywhere:
-    """What a look at one value in every scenario says."""
-    return _Everywhere(seen.verdicts[0], bool(seen.strong.any()), seen.level[:, 0], seen, seen.severity[:, 0])
+def _everywhere(rows: Rows, seen: Seen) -> _Everywhere:
+    """What a look at one value in these scenarios says."""
+    return _Everywhere(seen.verdicts[0], bool(seen.strong.any()), rows, seen.level[:, 0], seen, seen.severity[:, 0])
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -246,7 +247,7 @@ class _Search:
         if self._alone(better) and not self.foretold.tells_of(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
             (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
-            rows = distinct([rows[0], *self._foremost(_everywhere(seen), better)])
+            rows = distinct([rows[0], *self._foremost(_everywhere(self.every, seen), better)])
         own = self.asked.columns.numbers[self.quantity.name][self.every]
         if np.ptp(own) > 0.0:
             # What is swept around its value is nearest to it, or last to reach it, at the end of its range.
@@ -260,7 +261,7 @@ class _Search:
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
             if not (yield from self._in_turn(better, side, value)):
                 return None
-            before, after = yield from self._verified(inside, outside, rules, shows, better, expected)
+            before, after = yield from self._verified(inside, outside, rules, rows, shows, better)
             if before.verdict != self.asked.now:
                 # Some have turned earlier, this way or the other.
                 if not (self.turned(before.verdict, better) and self._alone(better)):
@@ -278,31 +279,47 @@ class _Search:
         return None
 
     def _verified(
-        self, inside: float, outside: float, rules: tuple[Rule, ...], shows: Rows, better: bool, expected: Level
+        self, inside: float, outside: float, rules: tuple[Rule, ...], rows: Rows, shows: Rows, better: bool
     ) -> Steps[tuple[_Everywhere, _Everywhere]]:
-        """What is said in every scenario just inside of a value and, where the verdict holds there, just outside.
+        """What is said in every scenario just inside of a value and just outside.
 
-        rules: those that tell; expected: the verdict outside, most likely; shows: scenarios that are likely to show it.
+        rules: those that tell; rows: the scenarios that do; shows: those that are likely to show the verdict outside.
         """
         just_in, just_out = np.array([inside]), np.array([outside])
         beyond = self.look(just_out, self.every, strength=True)
-        stopped = self.asked.now == Level.STOP
-        if not stopped and not (self._alone(better) and expected >= Level.UNKNOWN):
-            within, out = yield self.look(just_in, self.every, strength=True), beyond
-            return _everywhere(within), _everywhere(out)
+        if self.asked.now != Level.STOP:
+            (seen,) = yield (beyond,)
+            after = _everywhere(self.every, seen)
+            if not self.turned(after.verdict, better):
+                return after, after
+            return (yield from self._not_yet(just_in, after, rules, rows, better)), after
         some = self.look(just_out, shows), self.look(just_out, self.every, rules=(), strength=True)
-        if stopped:
-            before, few, strong = yield from self._stopped(just_in, rules, some)
-        else:
-            full, few, strong = yield self.look(just_in, self.every, strength=True), *some
-            before = _everywhere(full)
+        before, few, strong = yield from self._stopped(just_in, rules, some)
         if before.verdict != self.asked.now:
             return before, before
         if few.level.max() >= Level.UNKNOWN and few.level.min() < Level.STOP and self.turned(Level.UNKNOWN, better):
             # With an unknown somewhere and no stop everywhere the others change nothing.
-            return before, replace(_everywhere(few), verdict=Level.UNKNOWN, strong=bool(np.any(strong.strong)))
+            alone = _everywhere(shows, few)
+            return before, replace(alone, verdict=Level.UNKNOWN, strong=bool(np.any(strong.strong)))
         (out,) = yield (beyond,)
-        return before, _everywhere(out)
+        return before, _everywhere(self.every, out)
+
+    def _not_yet(
+        self, inside: Floats, after: _Everywhere, rules: tuple[Rule, ...], rows: Rows, better: bool
+    ) -> Steps[_Everywhere]:
+        """What is said inside of a value beyond which, `after`, the verdict of no stop has turned.
+
+        A rule that says nothing worse beyond it in a scenario, and does not now, does not between them; so only the
+        others are asked. Where the verdict gets better, one scenario that holds it is enough.
+        """
+        if self._alone(better):
+            rows, rules = self._which(self.every, after.level, better), self._telling(after.seen, 0, better)
+        (seen,) = yield (self.look(inside, rows, rules=rules),)
+        if better and seen.verdicts[0] != self.asked.now:
+            rows = self.every
+            (seen,) = yield (self.look(inside, rows, rules=rules),)
+        before = _everywhere(rows, seen)
+        return before if better or self.turned(before.verdict, better) else replace(before, verdict=self.asked.now)
 
     def _stopped(
         self, value: Floats, rules: tuple[Rule, ...], also: tuple[Look, Look]
@@ -320,7 +337,7 @@ class _Search:
             if len(open_) and asked != (lead,):
                 (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
                 level[open_] = seen.level[:, 0]
-        return _Everywhere(verdicts(level[:, None])[0], False, level, seen, severity), few, strong
+        return _Everywhere(verdicts(level[:, None])[0], False, self.every, level, seen, severity), few, strong
 
     def _lead(self, rules: Sequence[Rule]) -> Rule:
         """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
@@ -348,10 +365,10 @@ class _Search:
 
     def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
         """Of the scenarios that have turned at a value those that are likely to have turned first."""
-        which = set(self._which(self.every, seen.level, better).tolist())
-        turned = np.array([i for i, row in enumerate(self.every.tolist()) if row in which], dtype=np.intp)
+        which = set(self._which(seen.rows, seen.level, better).tolist())
+        turned = np.array([i for i, row in enumerate(seen.rows.tolist()) if row in which], dtype=np.intp)
         order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
-        return self.every[np.sort(turned[order[:FOLLOWED]])]
+        return seen.rows[np.sort(turned[order[:FOLLOWED]])]
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], beyond: Level

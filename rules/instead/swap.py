@@ -24,6 +24,7 @@ from ..answer.assess import one_thread
 from ..answer.verdict import SEVERITY, Brought, Swap, SwapProduct, Swaps
 from ..ask.pour import Pour, PouredProduct
 from ..ask.question import Poured, Question
+from ..chemistry.cores import Ahead
 from ..policy.regulated import regulated
 from .measured import measured, metric
 from .once import ask_once
@@ -411,12 +412,17 @@ class _Search:
             yield None
             return
         program = _Chooser(self._candidates, self.need)
-        while (amounts := program.best()) is not None:
-            blend = self._measured(amounts)
-            program.leave_out(amounts > 0.0)
-            if self._fits(blend):
-                yield blend
-        yield None
+        coming = Ahead(program.best)
+        try:
+            while (amounts := coming.result()) is not None:
+                program.leave_out(amounts > 0.0)
+                # The next is looked for while this one is weighed.
+                coming = Ahead(program.best)
+                if self._fits(blend := self._measured(amounts)):
+                    yield blend
+            yield None
+        finally:
+            coming.forget()
 
     def _measured(self, amounts: Floats) -> _Blend:
         parts = []

@@ -20,7 +20,7 @@ from ..answer.fault import Fault
 from ..answer.verdict import Depth, Verdict
 from ..ask.pour import Pour
 from ..check import check
-from ..chemistry.newton import use_cores
+from ..chemistry.cores import use_cores
 from .hands import Asked, Ended, Hands, TooSlow, end_with_parent
 
 #: A pour as it may be given.

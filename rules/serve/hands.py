@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 from ...catalog import Catalog, CatalogError
 from ...catalog.store.place import Place
-from ..chemistry.newton import use_cores
+from ..chemistry.cores import use_cores
 from .logs import log_to_stderr
 
 #: Within which a process is there that was started [s].
