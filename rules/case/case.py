@@ -97,6 +97,11 @@ class Case(Solutions):
         """The "bucket" or the "line"."""
         return self.bucket if where == "bucket" else self.line
 
+    def totals(self, where: Place) -> Floats:
+        """Moles of each master per kg of the water there, (B, N): known before any equilibrium is, and as it leaves
+        them."""
+        return self.bucket_totals if where == "bucket" else self.line_totals
+
     def formed(self, where: Place) -> tuple[str, ...]:
         """Phases that are let form there; the others are only compared with their saturation."""
         return self.bucket_phases if where == "bucket" else LINE_PHASES
@@ -107,13 +112,12 @@ class Case(Solutions):
 
     def total_mg_per_l(self, where: Place, species: str) -> Floats:
         """A species' total in bucket or line [mg/L], (B,)."""
-        index = self.constants.master(species)
-        moles = self.solution(where).totals_mol_per_kg[:, index] * self.water_kg_per_l(where)
+        moles = self.totals(where)[:, self.constants.master(species)] * self.water_kg_per_l(where)
         return np.asarray(moles * 1000.0 * species_molar_mass_g_per_mol(species))
 
     def totals_mg_per_l(self, where: Place, species: Sequence[str]) -> Floats:
         """The same of several species, (B, K)."""
-        totals = self.solution(where).totals_mol_per_kg[:, [self.constants.master(name) for name in species]]
+        totals = self.totals(where)[:, [self.constants.master(name) for name in species]]
         moles = totals * np.reshape(self.water_kg_per_l(where), (-1, 1))
         return np.asarray(moles * 1000.0 * [species_molar_mass_g_per_mol(name) for name in species])
 
@@ -125,9 +129,10 @@ class Case(Solutions):
 
     def most_mg_per_l(self, where: Place, phase: str) -> Floats:
         """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
-        solution = self.solution(where)  # that it was read is noted each time
+        totals = self.totals(where)  # that the water was read is noted each time
         if (where, phase) not in self._most:
-            self._most[where, phase] = self._most_of(solution, phase) * self.water_kg_per_l(where)
+            constants = self.constants if where == "line" else self.stock
+            self._most[where, phase] = self._most_of(constants, totals, phase) * self.water_kg_per_l(where)
         return self._most[where, phase]
 
     @cached_property
@@ -136,9 +141,8 @@ class Case(Solutions):
         return {}
 
     @staticmethod
-    def _most_of(solution: Solution, phase: str) -> Floats:
-        used, counts, hydroxides, bases_of, mg = _ingredients(solution.constants, phase)
-        totals = solution.totals_mol_per_kg
+    def _most_of(constants: Constants, totals: Floats, phase: str) -> Floats:
+        used, counts, hydroxides, bases_of, mg = _ingredients(constants, phase)
         most = (totals[:, used] / counts).min(axis=1)
         if hydroxides > 0.0:
             # A hydroxide forms from what takes protons up: where that is little, so is the solid.

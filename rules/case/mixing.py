@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import overload
 
 import numpy as np
@@ -41,6 +41,14 @@ _MOST_CO2_ATM = 10.0
 _LEAST_WATER_SHARE = 0.05
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
+
+
+@lru_cache(maxsize=4)
+def _of_water(masters: tuple[str, ...]) -> tuple[tuple[str, int, float], ...]:
+    """Quantities of a water test that are a species: their name, the place of the species among these, and moles in
+    what the quantity is counted in."""
+    species = [(quantity.name, quantity.species) for quantity in QUANTITIES.values() if quantity.species is not None]
+    return tuple((name, masters.index(one), mol_per_mg(name)) for name, one in species)
 
 
 @dataclass(frozen=True)
@@ -98,10 +106,10 @@ class Mixing:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
         totals = np.zeros((self.size, len(masters)))
-        for quantity in QUANTITIES.values():
-            values = self.columns.of(quantity)
-            if quantity.species is not None and values is not None:
-                totals[:, masters.index(quantity.species)] = values * mol_per_mg(quantity.name)
+        for name, master, mol in _of_water(masters):
+            values = self.columns.numbers.get(name)
+            if values is not None:
+                totals[:, master] = values * mol
         grains = self.of(GRAINS)
         misread = 1.0 + (np.zeros(self.size) if grains is None else grains) * (MG_PER_L_PER_GRAIN - 1.0)
         hardness, share = self.of(HARDNESS), self.of(CALCIUM_SHARE)

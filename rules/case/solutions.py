@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -68,6 +69,12 @@ def _places_of(salts: tuple[Salt, ...]) -> tuple[int, ...]:
 
 
 @lru_cache(maxsize=64)
+def _places_of_made(salts: tuple[Salt, ...]) -> tuple[int, ...]:
+    """The same of the salts that only a mixture makes."""
+    return tuple(_stock_of(salts).phase(salt.curve.name) for salt in stock_salts())
+
+
+@lru_cache(maxsize=64)
 def _most_si_per_degree(salts: tuple[Salt, ...]) -> Floats:
     """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,):
     the steepest part of its table, or its heat of reaction in the cold; infinite of any other expression."""
@@ -106,16 +113,23 @@ class Solutions(Heating):
     def made_salts(self) -> tuple[Salt, ...]:
         """Salts that only a mixture makes, from constants instead of a curve."""
         found = np.any(np.isfinite(self.bucket.before_solids.saturation_index), axis=0)
-        return tuple(salt for salt in stock_salts() if found[self.stock.phase(salt.curve.name)])
+        there = found[list(_places_of_made(self.salts))].tolist()
+        return tuple(salt for salt, is_there in zip(stock_salts(), there, strict=True) if is_there)
 
     @cached_property
     def out_of_reach(self) -> NDArray[np.bool_]:
         """Phases of the bucket that are in every scenario so far below saturation that no doubt reaches there, (P,)."""
         return np.asarray(np.max(self.bucket.before_solids.saturation_index, axis=0, initial=-np.inf) < -_FAR_BELOW_SI)
 
-    def in_reach(self, salt: Salt) -> bool:
-        """Whether a salt may be near its saturation in some scenario."""
-        return not self.out_of_reach[self.stock.phase(salt.curve.name)]
+    @cached_property
+    def _in_reach(self) -> frozenset[str]:
+        """Names of the phases of the bucket that are not."""
+        far = zip(self.stock.phases, self.out_of_reach.tolist(), strict=True)
+        return frozenset(name for name, is_far in far if not is_far)
+
+    def in_reach(self, salts: Iterable[Salt]) -> list[Salt]:
+        """Those of some salts that may be near their saturation in some scenario."""
+        return [salt for salt in salts if salt.curve.name in self._in_reach]
 
     @cached_property
     def stock(self) -> Constants:
@@ -290,9 +304,14 @@ class Solutions(Heating):
             found[rows] = settled.totals_mol_per_kg[:, carbonate]
         return found
 
-    @cached_property
+    @property
     def line_totals(self) -> Floats:
         """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
+        _ = self.water  # as for bucket_totals
+        return self._line_totals
+
+    @cached_property
+    def _line_totals(self) -> Floats:
         stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
         stock = self.bucket_totals

@@ -21,11 +21,11 @@ from .scenarios import distinct, spread
 #: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
 #: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
 #: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 10, 24, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 24, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
-ASKED_AGAIN, ENOUGH = 0.02, 0.02
+ASKED_AGAIN, ENOUGH = 0.02, 0.01
 
 
 @dataclass(frozen=True)

@@ -126,8 +126,8 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
         level = np.where(share > _NEAR_SHARE, int(Level.CAUTION), int(Level.NONE))
         level[share > 1.0] = Level.STOP
         found.append((name, level, share - 1.0, {"share_of_solubility": share}))
-    for salt in case.salts:
-        if salt.curve.name in case.poured_salts and case.in_reach(salt):
+    for salt in case.in_reach(case.salts):
+        if salt.curve.name in case.poured_salts:
             level, si, settled, band = _settles(case, salt)
             numbers = {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": band}
             found.append((salt.name, level, si, numbers))
@@ -351,10 +351,8 @@ HOT_BUCKET_COOLS = Rule(
 def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None:
     """Salts that nobody poured, made of the ions of what was poured."""
     found: list[tuple[str, Levels, Floats, Floats, Floats]] = []  # name, level, saturation index, g/L, band
-    for salt in salts:
+    for salt in case.in_reach(salts):
         if salt.curve.name in case.poured_salts or salt.curve.name == "Gypsum":  # calcium-meets-sulfate's
-            continue
-        if not case.in_reach(salt):
             continue
         ours = np.all([case.brings(ion) for ion, _ in salt.curve.ions if ion != "H+"], axis=0)
         if ours.any():
