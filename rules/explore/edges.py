@@ -16,12 +16,12 @@ from .scenarios import distinct, spread
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
 #: that speak now are nearest to turning), FAR_ROWS at the ends of the range. The interval in which the verdict turns is
-#: cut in SECTIONS parts, fewer where more than LOOKS scenarios and values would be looked at (half as many where the
-#: bucket is asked for), and again while it is wider than ENOUGH; only the rules that tell are asked there, and
+#: cut in at most SECTIONS parts, fewer where more than LOOKS scenarios and values would be looked at (half as many
+#: where the bucket is asked for), and again while it is wider than ENOUGH; only rules that tell are asked there, and
 #: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
 #: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
 #: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
-POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 12, 24, 4
+POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 16, 28, 4
 MOST_ROWS, FOLLOWED = 150, 4
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
@@ -379,9 +379,7 @@ class _Search:
         # Before it was looked at in these scenarios, it may have turned already.
         start = 1 if holds_at == self.here else 0
         while abs(turned - holds) > self.enough:
-            looks = LOOKS // 2 if asks_bucket(rules) else LOOKS
-            sections = int(np.clip(1 + looks // len(rows), 3, SECTIONS))
-            places = np.linspace(holds, turned, sections + 1)
+            places = np.linspace(holds, turned, self._sections(abs(turned - holds), len(rows), rules) + 1)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
             looked_at = np.array([self.value(place) for place in places[start:-1]])
             (seen,) = yield (self.look(looked_at, rows, rules=rules),)
@@ -398,6 +396,13 @@ class _Search:
                 rows = self._which(rows, seen.level[:, told], better)
             start = 1
         return self.value(0.5 * (holds + turned)), beyond, rows
+
+    def _sections(self, width: float, rows: int, rules: Sequence[Rule]) -> int:
+        """In how many parts an interval is cut: as few as come down to what is enough in as few rounds as can be."""
+        looks = LOOKS // 2 if asks_bucket(rules) else LOOKS
+        most, parts = min(max(1 + looks // rows, 3), SECTIONS), width / self.enough
+        rounds = int(np.ceil(np.log(parts) / np.log(most)))
+        return int(np.ceil(parts ** (1.0 / max(rounds, 1))))
 
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""

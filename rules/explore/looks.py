@@ -161,6 +161,10 @@ def together(asked: Asked, steps: Sequence[Steps[T]]) -> list[T]:
 _IN_THE_BUCKET: frozenset[Family] = frozenset({"bucket", "people"})
 
 
+#: Up to so many scenarios a batch of their own takes longer than the bucket that they do not ask for.
+_FEW = 36
+
+
 def asks_bucket(rules: Collection[Rule]) -> bool:
     """Whether some rules are likely to ask for the bucket, which takes several times as long as the line."""
     return any(rule.family in _IN_THE_BUCKET for rule in rules)
@@ -177,6 +181,10 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
             continue
         asks = None if look.rules is None else asks_bucket(look.rules)
         groups.setdefault((look.least, asks), []).append(i)
+    for least in {least for least, _ in groups}:
+        of_line = groups.get((least, False), [])
+        if (least, True) in groups and sum(len(looks[i].rows) for i in of_line) <= _FEW:
+            groups[least, True] += groups.pop((least, False), [])
     for (least, asks), places in groups.items():
         case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
         only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
