@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 import numpy as np
 
@@ -11,21 +12,31 @@ from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
 from ..chemistry.constants import Floats
 from ..judge.rule import Judged, Level, Levels, Rule
 from .foretell import Foretold
-from .looks import Asked, Look, Rows, Seen, Steps, asks_bucket, together, verdicts
+from .looks import Asked, Look, Rows, Seen, Steps, together, verdicts
 from .scenarios import distinct, spread
 
 #: Values tried over a lever's range, and scenarios tried at each of them (the best estimate and those in which rules
 #: that speak now are nearest to turning), FAR_ROWS at the ends of the range. The interval in which the verdict turns is
-#: cut in at most SECTIONS parts, fewer where more than LOOKS scenarios and values would be looked at (half as many
-#: where the bucket is asked for), and again while it is wider than ENOUGH; only rules that tell are asked there, and
-#: scenarios that turn later are left out on the way. What is found is then asked of every rule and scenario (MOST_ROWS
-#: of them, spread, where there are more); those that say otherwise, FOLLOWED of them, are followed in their turn, up to
-#: REPEATS times. Where a few scenarios or rules show what the verdict is over all of them, the others are not asked.
+#: cut in at most SECTIONS parts, fewer where more than LOOKS scenarios and values would be looked at, and again while
+#: it is wider than ENOUGH; only rules that tell are asked there, and scenarios that turn later are left out on the way.
+#: What is found is then asked of every rule and scenario (MOST_ROWS of them, spread, where there are more); those that
+#: say otherwise, FOLLOWED of them, are followed in their turn, up to REPEATS times. Where a few scenarios or rules show
+#: what the verdict is over all of them, the others are not asked.
 POINTS, ROWS, FAR_ROWS, SECTIONS, LOOKS, REPEATS = 5, 2, 8, 16, 28, 4
 MOST_ROWS, FOLLOWED = 150, 4
+#: How much longer each part is than the one before, away from an end that it is likely to turn near.
+_COARSER = 3.0
 #: How far to either side of an edge the verdict is asked again: a share of the value, or of the lever's range where
 #: it goes by differences; how near an edge is found, as the same share.
 ASKED_AGAIN, ENOUGH = 0.02, 0.01
+
+
+class _Near(Enum):
+    """Which end of an interval the verdict is likely to turn near."""
+
+    NEITHER = auto()
+    HOLDS = auto()
+    TURNED = auto()
 
 
 @dataclass(frozen=True)
@@ -242,7 +253,7 @@ class _Search:
             return None
         at = order[end]
         holds, turned = order[end - 1].value if end else self.here, at.value
-        rules, expected = self._telling(at.seen, at.k, better), at.verdict
+        rules = self._telling(at.seen, at.k, better)
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self.foretold.first(FOLLOWED, rules)])
         if self._alone(better) and not self.foretold.tells_of(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
@@ -255,8 +266,9 @@ class _Search:
             rows = distinct([*rows, self.every[outmost(own)]])
         # Scenarios that show what the verdict is beyond, if any do.
         shows = distinct([*self.far, at.rows[np.argmin(at.level)], at.rows[np.argmax(at.level)]])
+        near = _Near.NEITHER
         for _ in range(REPEATS):
-            value, expected, rows = yield from self._between(holds, turned, rows, better, rules, expected)
+            value, rows = yield from self._between(holds, turned, rows, better, rules, near)
             shows = distinct([*shows, *rows[:FOLLOWED]])
             inside, outside = self.beside(value, -1.0), self.beside(value, 1.0)
             if not (yield from self._in_turn(better, side, value)):
@@ -267,7 +279,7 @@ class _Search:
                 if not (self.turned(before.verdict, better) and self._alone(better)):
                     return None
                 holds, turned, rows = self.here, inside, self._foremost(before, better)
-                rules, expected = self._telling(before.seen, 0, better, rules if better else ()), before.verdict
+                rules, near = self._telling(before.seen, 0, better, rules if better else ()), _Near.TURNED
                 continue
             if self.turned(after.verdict, better):
                 # Beyond what the model is good for it has nothing to tell.
@@ -275,7 +287,7 @@ class _Search:
             if self._alone(better) or self._far(outside) >= self._far(order[-1].value):
                 return None
             holds, turned, rows = outside, order[-1].value, self._which(self.every, after.level, better)
-            rules = self._telling(after.seen, 0, better, rules)
+            rules, near = self._telling(after.seen, 0, better, rules), _Near.HOLDS
         return None
 
     def _verified(
@@ -371,38 +383,40 @@ class _Search:
         return seen.rows[np.sort(turned[order[:FOLLOWED]])]
 
     def _between(
-        self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], beyond: Level
-    ) -> Steps[tuple[float, Level, Rows]]:
+        self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], near: _Near
+    ) -> Steps[tuple[float, Rows]]:
         """The value at which the verdict turns between one where it holds and one where it has turned, over some
-        scenarios and rules, the verdict there, and the scenarios that tell; beyond: the verdict where it has turned."""
+        scenarios and rules, and the scenarios that tell; near: which of the two it is likely to be near."""
         holds, turned = self.place(holds_at), self.place(turned_at)
         # Before it was looked at in these scenarios, it may have turned already.
         start = 1 if holds_at == self.here else 0
         while abs(turned - holds) > self.enough:
-            places = np.linspace(holds, turned, self._sections(abs(turned - holds), len(rows), rules) + 1)
+            places = holds + (turned - holds) * self._parts(abs(turned - holds), len(rows), near)
             # Beyond the last of them it has turned, or will be found not to have in all scenarios.
-            looked_at = np.array([self.value(place) for place in places[start:-1]])
+            looked_at = np.array([self.value(place) for place in places[start:-1].tolist()])
             (seen,) = yield (self.look(looked_at, rows, rules=rules),)
             found = seen.verdicts
             first = next((k for k, verdict in enumerate(found) if self.turned(verdict, better)), len(found))
             i = start + first
             holds, turned = (float(places[i - 1]), float(places[i])) if i else (self.place(self.here), holds)
-            if first < len(found):
-                beyond = found[first]
-                if not better:
-                    rules = self._telling(seen, first, better)
+            if first < len(found) and not better:
+                rules = self._telling(seen, first, better)
             told = first if self._alone(better) else first - 1
             if 0 <= told < len(found):
                 rows = self._which(rows, seen.level[:, told], better)
-            start = 1
-        return self.value(0.5 * (holds + turned)), beyond, rows
+            start, near = 1, _Near.NEITHER
+        return self.value(0.5 * (holds + turned)), rows
 
-    def _sections(self, width: float, rows: int, rules: Sequence[Rule]) -> int:
-        """In how many parts an interval is cut: as few as come down to what is enough in as few rounds as can be."""
-        looks = LOOKS // 2 if asks_bucket(rules) else LOOKS
-        most, parts = min(max(1 + looks // rows, 3), SECTIONS), width / self.enough
-        rounds = int(np.ceil(np.log(parts) / np.log(most)))
-        return int(np.ceil(parts ** (1.0 / max(rounds, 1))))
+    def _parts(self, width: float, rows: int, near: _Near) -> Floats:
+        """Where an interval is cut, as shares of it from 0 to 1: in as few parts alike as come down to what is enough
+        in as few rounds as can be; where it is likely to turn near an end, finer there."""
+        parts = width / self.enough
+        if near is not _Near.NEITHER:
+            finer = np.concatenate([[0.0], np.geomspace(1.0 / parts, 1.0, 2 + int(np.log(parts) / np.log(_COARSER)))])
+            return finer if near is _Near.HOLDS else 1.0 - finer[::-1]
+        most = min(max(1 + LOOKS // rows, 3), SECTIONS)
+        rounds = max(int(np.ceil(np.log(parts) / np.log(most))), 1)
+        return np.linspace(0.0, 1.0, int(np.ceil(parts ** (1.0 / rounds))) + 1)
 
     def turned(self, level: Level, better: bool) -> bool:
         """Whether a verdict is better, or worse, than the present one."""
