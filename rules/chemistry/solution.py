@@ -52,6 +52,8 @@ class Solution:
 
     def rows(self, index: np.ndarray) -> Solution:
         """The solutions at these rows, in this order; a row may come more than once. index: places, or a mask (B,)."""
+        if index.dtype == bool and index.all():
+            return self
         places = np.flatnonzero(index) if index.dtype == bool else index
         before = self.supersaturated
         return Solution(
@@ -82,6 +84,8 @@ class Solution:
 
     def placed(self, where: np.ndarray, other: Solution) -> Solution:
         """The same with some of its rows from another, before solids formed too."""
+        if where.dtype == bool and where.all():
+            return other
         placed = self.with_rows(where, other)
         if self.supersaturated is None and other.supersaturated is None:
             return placed
