@@ -31,7 +31,7 @@ except ImportError:  # built without a compiler
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
 #: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
-_STRONG_ROWS, _DILUTE_ROWS = 24, 96
+_STRONG_ROWS, _DILUTE_ROWS = 16, 48
 
 
 def available() -> bool:
@@ -136,7 +136,7 @@ def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
         part = {name: table[rows] for name, table in arrays.items()}
         _kernel.si_sigma(tables.kernel, part | same, rows.stop - rows.start, len(wanted))
 
-    _on_all_cores(find, len(out), 16 * _STRONG_ROWS)
+    _on_all_cores(find, len(out), 4 * _STRONG_ROWS)
     return out
 
 

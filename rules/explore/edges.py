@@ -8,8 +8,9 @@ from enum import Enum, auto
 
 import numpy as np
 
-from ...catalog.quantity.table import AMOUNT_FACTOR, LEVERS, Lever, Quantity
+from ...catalog.quantity.table import AMOUNT_FACTOR, INJECTION_RATIO, LEVERS, Lever, Quantity
 from ..chemistry.constants import Floats
+from ..judge.advice import STRONGEST_RATIO, WEAKEST_RATIO
 from ..judge.rule import Judged, Level, Levels, Rule
 from .foretell import Foretold
 from .looks import Asked, Look, Rows, Seen, Steps, together, verdicts
@@ -150,6 +151,10 @@ class _Search:
         self.far, self.near = distinct(order[:FAR_ROWS]), distinct(order[:ROWS])
         places = np.linspace(self.place(self.lever.low), self.place(self.lever.high), POINTS)
         values = np.array([self.value(place) for place in places])
+        if quantity is INJECTION_RATIO:
+            # What turns between the ends of what injectors reach turns back beyond them.
+            step = (1.0 + ASKED_AGAIN) ** 2
+            values[1], values[-2] = STRONGEST_RATIO * step, WEAKEST_RATIO / step
         if quantity is AMOUNT_FACTOR:
             # What leaves no room for its water is refused, not judged.
             brim = asked.question.most_amount_factor / (1.0 + ASKED_AGAIN) ** 2

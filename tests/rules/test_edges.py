@@ -215,6 +215,17 @@ def test_the_nearer_of_two_turns_is_told(catalog: Catalog, ratio: float, told: f
     assert edge.worse.value == pytest.approx(told, rel=0.01)
 
 
+def test_a_narrow_band_within_an_injectors_reach_is_found(catalog: Catalog) -> None:
+    """15 oz of borax in 20 L is clear only from where boron comes below 3 mg/L (from memory: FAO 29, severe), at some
+    1:800, to the 1:1000 that small injectors reach."""
+    edge = check(Asked({"borax": 0.425}, {**SOFT, "boron": 0.0}).pour(), catalog).edge("injection_ratio")
+    assert edge is not None
+    assert edge.better is not None
+    assert edge.better.verdict == "clear"
+    assert 0.425 * 0.1134 / 20.0 * 1e6 / (1.0 + edge.better.value) == pytest.approx(3.0, rel=0.1)
+    assert 750.0 < edge.better.value < 1000.0
+
+
 def test_an_amount_far_beyond_the_range_of_the_others_has_its_edge(catalog: Catalog) -> None:
     """As far as the bucket has room: urea that is clear at an ounce is so up to where it harms the crop."""
     asked = Asked({"urea": 0.1}, SOFT)
