@@ -262,8 +262,10 @@ class _Search:
         rows = distinct([*self._which(at.rows, at.level, better)[:1], *self.foretold.first(FOLLOWED, rules)])
         if self._alone(better) and not self.foretold.tells_of(rules):
             # Of rules that do not speak yet it is known only where they do which scenarios turn first.
-            (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
-            rows = distinct([rows[0], *self._foremost(_everywhere(self.every, seen), better)])
+            if len(at.rows) < FAR_ROWS:
+                (seen,) = yield (self.look(np.array([at.value]), self.every, rules=rules),)
+                at = _At(at.value, self.every, seen, 0)
+            rows = distinct([rows[0], *self._front(at, rules, better)])
         own = self.asked.columns.numbers[self.quantity.name][self.every]
         if np.ptp(own) > 0.0:
             # What is swept around its value is nearest to it, or last to reach it, at the end of its range.
@@ -386,6 +388,14 @@ class _Search:
         turned = np.array([i for i, row in enumerate(seen.rows.tolist()) if row in which], dtype=np.intp)
         order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
         return seen.rows[np.sort(turned[order[:FOLLOWED]])]
+
+    def _front(self, at: _At, rules: Sequence[Rule], better: bool) -> list[int]:
+        """Of what was seen at a value the scenarios that are likely to have turned first, by each of these rules."""
+        found: list[int] = []
+        for severity in at.seen.severities(rules, at.k):
+            order = np.argsort(severity if better else -severity, kind="stable")
+            found += [int(at.rows[i]) for i in order[: max(1, FOLLOWED // len(rules))]]
+        return found
 
     def _between(
         self, holds_at: float, turned_at: float, rows: Rows, better: bool, rules: tuple[Rule, ...], near: _Near

@@ -91,6 +91,13 @@ class Seen:
         _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
         return np.nan_to_num(severity[part], nan=0.0).reshape(self.strong.shape)
 
+    def severities(self, rules: Sequence[Rule], k: int) -> list[Floats]:
+        """How severe it is by each of some rules that state it, at the k-th value, (rows,) each."""
+        names = {rule.name for rule in rules}
+        stated = [one.outcome.severity for one in self.judged if one.rule.name in names]
+        shape = self.strong.shape
+        return [np.nan_to_num(one[self.part], nan=0.0).reshape(shape)[:, k] for one in stated if one is not None]
+
     @cached_property
     def _worst(self) -> list[list[int]]:
         """The worst level of each rule over the rows, by value."""

@@ -389,6 +389,7 @@ def _reach(case: Case) -> Outcome | None:
         message,
         numbers={"injection_ratio": ratio},
         do=("Measure what the injector draws, with a measured gallon and a watch.",),
+        severity=np.maximum(ratio / WEAKEST_RATIO, STRONGEST_RATIO / ratio),
     )
 
 

@@ -360,7 +360,7 @@ def _sensitive() -> tuple[_Sensitive, ...]:
 def _unfit(case: Case) -> Outcome | None:
     """Nitrogen, chloride, sodium, boron and trace metals at the emitter, as far as the pour brings them."""
     found: list[_Sensitive] = []
-    level = np.full(case.size, int(Level.NONE))
+    level, severity = np.full(case.size, int(Level.NONE)), np.zeros(case.size)
     numbers: dict[str, Floats | float] = {}
     for entry in _sensitive():
         if case.question.brought.isdisjoint(entry.species):
@@ -371,7 +371,7 @@ def _unfit(case: Case) -> Outcome | None:
         if here.any():
             found.append(entry)
             numbers[_key(entry)] = np.where(here > Level.NONE, values, np.nan)
-        level = np.maximum(level, here)
+        level, severity = np.maximum(level, here), np.fmax(severity, brought * values / entry.severe)
     if not found:
         return None
 
@@ -383,7 +383,7 @@ def _unfit(case: Case) -> Outcome | None:
         ]
         return f"At the emitter: {' and '.join(parts)}; the classes are for crops that get all of their water so."
 
-    return Outcome(level, message, numbers=numbers, do=tuple(entry.do for entry in found))
+    return Outcome(level, message, numbers=numbers, do=tuple(entry.do for entry in found), severity=severity)
 
 
 NUTRIENT_FORM_UNFIT = Rule(
