@@ -247,7 +247,7 @@ class _Search:
                 return False
             other = self.coming.get((better, -side), np.inf)
             # Of two that are as near as they can be told apart, the lower one.
-            alike = 0.25 * self.enough
+            alike = self.enough
             if mine <= other + alike if side < 0.0 else mine < other - alike:
                 return True
 
