@@ -78,17 +78,13 @@ def each_once(
     rows = np.concatenate(key, axis=1)
     first, back = _first_of_each(rows)
     all_differ = len(first) == len(rows)
-    asked = (
-        (rows if all_differ else rows[first]).tobytes(),
-        tuple(phases),
-        ph is None,
-        alkalinity_eq_per_kg is None,
-        co2_atm,
-        id(constants),
-    )
-    known = _SOLVED.get(asked)
-    if known is not None:
-        return known if all_differ else known.rows(back)
+    asked: tuple[Any, ...] | None = None
+    if len(first) <= _REMEMBERED_ROWS:
+        digits = (rows if all_differ else rows[first]).tobytes()
+        asked = (digits, tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+        known = _SOLVED.get(asked)
+        if known is not None:
+            return known if all_differ else known.rows(back)
     solution = equilibrate(
         totals[first],
         temperature_c[first],
@@ -102,6 +98,6 @@ def each_once(
     lost = int(np.sum(~solution.converged))
     if lost:
         _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
-    if len(first) <= _REMEMBERED_ROWS and not lost:
+    if asked is not None and not lost:
         _SOLVED.put(asked, solution)
     return solution if all_differ else solution.rows(back)

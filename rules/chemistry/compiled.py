@@ -109,7 +109,7 @@ def _on_all_cores(work: Callable[[slice], None], size: int, least: int) -> None:
         work(slice(0, size))
         return
     # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
-    pieces = workers if size < 32 * workers * least else 4 * workers
+    pieces = min(size // least, 4 * workers)
     ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
     in_parallel(work, [slice(first, last) for first, last in pairwise(ends)])
 
