@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Annotated, Any, Literal, Self
 
@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInf
 from .door import refuse_hidden
 from .errors import InputError
 from .nutrients import NUTRIENTS, percent_from_species
+from .once import once_for_each
 from .species import SPECIES, imbalance, molar_mass_g_per_mol
 from .text import one_line, quoted
 
@@ -227,7 +228,7 @@ class Product(Record):
     def percent(self, nutrient: str) -> float | None:
         """Percent of a nutrient: from the formula, else guaranteed, else from the grade, else None."""
         if self.content:
-            return percent_from_species(nutrient, self.species_mol_per_kg())
+            return percent_from_species(nutrient, _species_of(self))
         if nutrient in self.guaranteed:
             return self.guaranteed[nutrient].value
         place = _IN_GRADE.get(nutrient)
@@ -251,6 +252,12 @@ class Product(Record):
             for name, count in part.dissolves_to.items():
                 moles[name] = moles.get(name, 0.0) + units * count
         return moles
+
+
+@once_for_each(most=1024)
+def _species_of(product: Product) -> Mapping[str, float]:
+    """What it holds, for whoever asks of one nutrient after the other."""
+    return product.species_mol_per_kg()
 
 
 GRADE = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)")
