@@ -28,7 +28,7 @@ def cores() -> int:
 @cache
 def _threads() -> ThreadPoolExecutor:
     """Threads that stay: starting one costs more than many solutions do."""
-    return ThreadPoolExecutor(max(1, cores() - 1), thread_name_prefix="equilibria")  # and the one that asks
+    return ThreadPoolExecutor(max(1, cores() - 1), thread_name_prefix="pourcheck")  # and the one that asks
 
 
 if hasattr(os, "register_at_fork"):

@@ -173,7 +173,7 @@ _FEW = 36
 
 
 def asks_bucket(rules: Collection[Rule]) -> bool:
-    """Whether some rules are likely to ask for the bucket, which takes several times as long as the line."""
+    """Whether some rules are likely to ask for the bucket, which takes longer than the line."""
     return any(rule.family in _IN_THE_BUCKET for rule in rules)
 
 
@@ -202,7 +202,7 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
         for i in places:
             part, rules, shape = slice(first, first + len(looks[i].rows)), looks[i].rules, looks[i].shape
             of_look, its = judged, levels[:, part]
-            if rules is not None and len(rules) < len(judged):
+            if rules is not None:
                 names = {rule.name for rule in rules}
                 among = [k for k, one in enumerate(judged) if one.rule.name in names]
                 of_look, its = [judged[k] for k in among], its[among]
