@@ -48,6 +48,18 @@ class _State:
     rows: Rows
 
 
+def _hardest(speaking: Sequence[Judged], bad: Rows) -> list[int]:
+    """Of the scenarios that are bad, ROWS less one that are likely to be bad the longest: the most severe of each rule
+    that speaks, and others, spread."""
+    orders = [spread(len(bad), ROWS - 1)]
+    for one in speaking:
+        if one.outcome.severity is not None:
+            severity = np.where(one.level[bad] >= np.max(one.level[bad]), one.outcome.severity[bad], -np.inf)
+            orders.insert(-1, np.argsort(-np.nan_to_num(severity, nan=-np.inf, neginf=-np.inf), kind="stable"))
+    turns = (int(bad[order[k]]) for k in range(len(bad)) for order in orders if k < len(order))
+    return list(dict.fromkeys(turns))[: ROWS - 1]
+
+
 def reach(
     question: Question,
     columns: Columns,
@@ -66,7 +78,7 @@ def reach(
     """
     speaking = [one for one in judged if one.rule.family not in apart_from and np.any(one.level > at_most)]
     bad = np.flatnonzero(np.any([np.zeros(len(columns), bool), *(one.level > at_most for one in speaking)], axis=0))
-    rows = np.unique(np.append(0, bad[spread(len(bad), ROWS - 1)]))
+    rows = np.unique([0, *_hardest(speaking, bad)])
     here = bad[:1]
     loud = [one for one in speaking if len(here) and one.level[here[0]] > at_most]
     # A line is solved sooner than a bucket, and does not feel how warm the bucket is.
