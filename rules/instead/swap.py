@@ -7,9 +7,12 @@ pour is; the next best one follows until enough of them are good.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import count
+from threading import Lock
 
 import numpy as np
 
@@ -42,6 +45,8 @@ LEAST_PERCENT = 5.0
 MOST_PRODUCTS, LEAST_SHARE = 3, 0.02
 #: How many blends are checked, and how many that are good are offered.
 CHECKED, OFFERED = 12, 4
+#: So many blends are looked for before they are asked for.
+_AHEAD = 3
 #: Of blends that are no good so many are looked at for the one that comes nearest.
 _NEAREST = 4
 #: What one blend is better by, in the order in which it counts: what needs no permit; what is sold here; a step nearer;
@@ -101,8 +106,15 @@ def swaps_for(
     nothing is offered, also what stands in the way."""
     without = without or (left_out("phosphorus"),)
     again = again or Again(question, catalog)
-    search = _Search(again, without, _replaced(question, without, replaces), offered, checked, why)
-    return search.swaps
+    return Search(again, without, _replaced(question, without, replaces), offered, checked, why).swaps
+
+
+def swaps_begun(again: Again, *, offered: int, checked: int) -> Search:
+    """The search for swaps without phosphorus, whose first blends are looked for on another core from now on."""
+    without = (left_out("phosphorus"),)
+    search = Search(again, without, _replaced(again.question, without, ()), offered, checked, why=False)
+    search.begin()
+    return search
 
 
 def _replaced(question: Question, without: tuple[Left, ...], names: Sequence[str]) -> tuple[int, ...]:
@@ -215,7 +227,7 @@ def _nutrient(key: str, product: Product, made_of: Composition) -> float:
     return said or 0.0
 
 
-class _Search:
+class Search:
     """The blends that may take the place of some products, the best first."""
 
     def __init__(
@@ -242,6 +254,11 @@ class _Search:
         self.keeps = tuple(others if for_others else [] if not any(before[key] > 0.0 for key in main) else main)
         self.before = before
         self.need = np.array([before[key] for key in self.keeps])
+
+    def begin(self) -> None:
+        """Have the first blends looked for while something else is done."""
+        if self.out and np.any(self.need > 0.0) and self._candidates:
+            _ = self._coming
 
     @property
     def _told(self) -> Swaps:
@@ -411,18 +428,14 @@ class _Search:
         if not self._candidates:
             yield None
             return
-        program = _Chooser(self._candidates, self.need)
-        coming = Ahead(program.best)
-        try:
-            while (amounts := coming.result()) is not None:
-                program.leave_out(amounts > 0.0)
-                # The next is looked for while this one is weighed.
-                coming = Ahead(program.best)
-                if self._fits(blend := self._measured(amounts)):
-                    yield blend
-            yield None
-        finally:
-            coming.forget()
+        for amounts in self._coming:
+            if self._fits(blend := self._measured(amounts)):
+                yield blend
+        yield None
+
+    @cached_property
+    def _coming(self) -> _Coming:
+        return _Coming(self._candidates, self.need)
 
     def _measured(self, amounts: Floats) -> _Blend:
         parts = []
@@ -537,6 +550,46 @@ class _Chooser:
         row = np.zeros(len(self.cost))
         row[self.count : 2 * self.count] = there
         self.program.bounded(row, float(np.sum(there)) - 1.0)
+
+
+class _Coming:
+    """Amounts of the candidates in each blend that fits, (candidates,), the best first; the next _AHEAD of them are
+    looked for on another core while somebody does something else."""
+
+    def __init__(self, candidates: Sequence[_Candidate], need: Floats) -> None:
+        self._candidates, self._need = candidates, need
+        self._found: list[Floats | None] = []
+        self._one_at_a_time = Lock()
+        self._ahead = deque(self._begun(place) for place in range(_AHEAD))
+
+    def __iter__(self) -> Iterator[Floats]:
+        try:
+            for place in count(_AHEAD):
+                self._ahead.append(self._begun(place))
+                amounts = self._ahead.popleft().result()
+                if amounts is None:
+                    return
+                yield amounts
+        finally:
+            for one in self._ahead:
+                one.forget()
+
+    def _begun(self, place: int) -> Ahead[Floats | None]:
+        return Ahead(lambda: self._at(place))
+
+    def _at(self, place: int) -> Floats | None:
+        """The blend at a place; None where there are not so many."""
+        with self._one_at_a_time:
+            while len(self._found) <= place and (not self._found or self._found[-1] is not None):
+                amounts = self._program.best()
+                if amounts is not None:
+                    self._program.leave_out(amounts > 0.0)
+                self._found.append(amounts)
+            return self._found[min(place, len(self._found) - 1)]
+
+    @cached_property
+    def _program(self) -> _Chooser:
+        return _Chooser(self._candidates, self._need)
 
 
 def _on_the_list(catalog: Catalog, region: str | None) -> dict[str, Listing]:
