@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from ..catalog import Catalog
 from .answer.assess import Weighed, assess, one_thread, weigh
 from .answer.verdict import Depth, Verdict
 from .ask.pour import Pour
 from .ask.question import ask
+from .families.registry import rule_named
 from .judge.advice import SPLIT_UNASKED
-from .judge.rule import Level
 from .present.words import worded
-
-if TYPE_CHECKING:
-    from .instead.recheck import Again
-    from .instead.swap import Search
 
 #: Swaps that are looked for without being asked for, and how many blends are checked for them at most.
 _SWAPS, _SWAPS_CHECKED = 2, 6
@@ -43,52 +37,34 @@ def check(pour: Pour | Mapping[str, object], catalog: Catalog, *, depth: Depth =
     pour = Pour.parse(pour)
     with one_thread(), catalog.snapshot():
         weighed = weigh(ask(pour, catalog))
-        if depth != "edges":
-            return worded(assess(weighed, depth))
-        instead = _Instead.of(weighed, catalog)
         verdict = worded(assess(weighed, depth))
-        return verdict if instead is None else verdict.model_copy(update=instead.found())
+        return verdict if depth != "edges" else verdict.model_copy(update=_instead(weighed, verdict, catalog))
 
 
-@dataclass(frozen=True)
-class _Instead:
-    """What to do instead, as far as it is looked for without being asked for: each changed pour is asked once. swaps:
-    the search for them, where they may help, begun as soon as that is known."""
+def _instead(weighed: Weighed, verdict: Verdict, catalog: Catalog) -> dict[str, object]:
+    """What to do instead, as far as it is looked for without being asked for: each changed pour is asked once."""
+    helps = any(rule_named(finding.rule).swap_helps for finding in verdict.findings if finding.level != "note")
+    stands = verdict.verdict not in {"stop", "unknown"}
+    if stands and not helps:
+        return {}
+    from .instead.once import added_up
+    from .instead.recheck import Again
+    from .instead.remedy import remedies_for
+    from .instead.split import splits_of
+    from .instead.swap import swaps_for
 
-    weighed: Weighed
-    again: Again
-    swaps: Search | None
-
-    @classmethod
-    def of(cls, weighed: Weighed, catalog: Catalog) -> _Instead | None:
-        """For a pour that was weighed; None where it stands and no swap helps."""
-        helps = any(one.rule.swap_helps and one.overall > Level.NOTE for one in weighed.judged)
-        if weighed.answer not in {"stop", "unknown"} and not helps:
-            return None
-        from .instead.once import added_up
-        from .instead.recheck import Again
-        from .instead.swap import swaps_begun
-
-        added = added_up(weighed.question)
-        if added is not weighed.question.pour:
-            weighed = weigh(ask(added, catalog))
-        again = Again(weighed.question, catalog)
-        again.know(weighed)
-        swaps = swaps_begun(again, offered=_SWAPS, checked=_SWAPS_CHECKED) if helps else None
-        return cls(weighed, again, swaps)
-
-    def found(self) -> dict[str, object]:
-        """Fields of the verdict."""
-        from .instead.remedy import remedies_for
-        from .instead.split import splits_of
-
-        question, catalog, again = self.weighed.question, self.again.catalog, self.again
-        found: dict[str, object] = {}
-        if self.swaps is not None:
-            found["swaps"] = self.swaps.swaps.offered
-        stands = self.weighed.answer not in {"stop", "unknown"}
-        if not stands and 1 < len(question.poured) <= SPLIT_UNASKED:
-            found["splits"] = splits_of(question, catalog, again, why=False).offered
-        if self.weighed.answer == "stop":  # what is not known is found out first
-            found["remedies"] = remedies_for(self.weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
-        return found
+    added = added_up(weighed.question)
+    if added is not weighed.question.pour:
+        weighed = weigh(ask(added, catalog))
+    question = weighed.question
+    found: dict[str, object] = {}
+    again = Again(question, catalog)
+    again.know(weighed)
+    if helps:
+        swaps = swaps_for(question, catalog, offered=_SWAPS, checked=_SWAPS_CHECKED, again=again, why=False)
+        found["swaps"] = swaps.offered
+    if not stands and 1 < len(question.poured) <= SPLIT_UNASKED:
+        found["splits"] = splits_of(question, catalog, again, why=False).offered
+    if verdict.verdict == "stop":  # what is not known is found out first
+        found["remedies"] = remedies_for(weighed, catalog, apart=False, most=_REMEDIES, again=again).offered
+    return found

@@ -106,15 +106,8 @@ def swaps_for(
     nothing is offered, also what stands in the way."""
     without = without or (left_out("phosphorus"),)
     again = again or Again(question, catalog)
-    return Search(again, without, _replaced(question, without, replaces), offered, checked, why).swaps
-
-
-def swaps_begun(again: Again, *, offered: int, checked: int) -> Search:
-    """The search for swaps without phosphorus, whose first blends are looked for on another core from now on."""
-    without = (left_out("phosphorus"),)
-    search = Search(again, without, _replaced(again.question, without, ()), offered, checked, why=False)
-    search.begin()
-    return search
+    search = _Search(again, without, _replaced(question, without, replaces), offered, checked, why)
+    return search.swaps
 
 
 def _replaced(question: Question, without: tuple[Left, ...], names: Sequence[str]) -> tuple[int, ...]:
@@ -227,7 +220,7 @@ def _nutrient(key: str, product: Product, made_of: Composition) -> float:
     return said or 0.0
 
 
-class Search:
+class _Search:
     """The blends that may take the place of some products, the best first."""
 
     def __init__(
@@ -254,11 +247,6 @@ class Search:
         self.keeps = tuple(others if for_others else [] if not any(before[key] > 0.0 for key in main) else main)
         self.before = before
         self.need = np.array([before[key] for key in self.keeps])
-
-    def begin(self) -> None:
-        """Have the first blends looked for while something else is done."""
-        if self.out and np.any(self.need > 0.0) and self._candidates:
-            _ = self._coming
 
     @property
     def _told(self) -> Swaps:
@@ -428,14 +416,10 @@ class Search:
         if not self._candidates:
             yield None
             return
-        for amounts in self._coming:
+        for amounts in _Coming(_Chooser(self._candidates, self.need)):
             if self._fits(blend := self._measured(amounts)):
                 yield blend
         yield None
-
-    @cached_property
-    def _coming(self) -> _Coming:
-        return _Coming(self._candidates, self.need)
 
     def _measured(self, amounts: Floats) -> _Blend:
         parts = []
@@ -553,11 +537,11 @@ class _Chooser:
 
 
 class _Coming:
-    """Amounts of the candidates in each blend that fits, (candidates,), the best first; the next _AHEAD of them are
-    looked for on another core while somebody does something else."""
+    """What a program gives, one blend after the other, the best first; the next _AHEAD are looked for on another core
+    while somebody weighs one."""
 
-    def __init__(self, candidates: Sequence[_Candidate], need: Floats) -> None:
-        self._candidates, self._need = candidates, need
+    def __init__(self, program: _Chooser) -> None:
+        self._program = program
         self._found: list[Floats | None] = []
         self._one_at_a_time = Lock()
         self._ahead = deque(self._begun(place) for place in range(_AHEAD))
@@ -586,10 +570,6 @@ class _Coming:
                     self._program.leave_out(amounts > 0.0)
                 self._found.append(amounts)
             return self._found[min(place, len(self._found) - 1)]
-
-    @cached_property
-    def _program(self) -> _Chooser:
-        return _Chooser(self._candidates, self._need)
 
 
 def _on_the_list(catalog: Catalog, region: str | None) -> dict[str, Listing]:
