@@ -31,7 +31,7 @@ except ImportError:  # built without a compiler
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
 #: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
-_STRONG_ROWS, _DILUTE_ROWS = 16, 48
+_STRONG_ROWS, _DILUTE_ROWS = 12, 48
 
 
 def available() -> bool:

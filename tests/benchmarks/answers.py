@@ -4,7 +4,7 @@
 
 Cold is the processor time of `pourcheck check` as a whole process, over that of importing four libraries that much of
 what people install cannot do without; both with compiled modules at hand, as an installation leaves them. Warm is a
-pour that was not asked before, the verdict alone and with edges and swaps. Then many pours, one process and as many as
+pour that was not asked before, in other amounts and at another ratio, the verdict alone and with edges and swaps. Then many pours, one process and as many as
 there are cores; and how the time grows with their number. Not a test: figures depend on the machine.
 """
 
@@ -78,18 +78,29 @@ def cpu_s(command: Sequence[str], text: str = "") -> float:
     return best
 
 
-def warm_s(pour: dict[str, Any], catalog: Catalog, ratio: float, depth: Depth) -> float:
-    """Seconds of a check at a ratio that was not asked before."""
+def anew(pour: dict[str, Any], number: int) -> dict[str, Any]:
+    """A pour that was not asked before: a little more of each product, a little more diluted, so that of neither bucket
+    nor line anything is remembered."""
+    lines = []
+    for line in pour["product"]:
+        amount, unit = line["amount"].split(" ", 1)
+        lines.append({**line, "amount": f"{float(amount) * (1.0 + number / 997.0):.6g} {unit}"})
+    return {**pour, "product": lines, "injection": {"ratio": f"1:{100.0 + number / 7.0:.6g}"}}
+
+
+def warm_s(pour: dict[str, Any], catalog: Catalog, number: int, depth: Depth) -> float:
+    """Seconds of a check of a pour that was not asked before."""
+    asked = anew(pour, number)
     start = time.perf_counter()
-    check({**pour, "injection": {"ratio": f"1:{ratio}"}}, catalog, depth=depth)
+    check(asked, catalog, depth=depth)
     return time.perf_counter() - start
 
 
 def many(count: int) -> Iterator[dict[str, Any]]:
-    """Pours that differ from each other: the twelve in turn, at ratios of their own."""
+    """Pours that differ from each other: the twelve in turn, in amounts and at ratios of their own."""
     kinds = list(pours().values())
     for i in range(count):
-        yield {**kinds[i % len(kinds)], "injection": {"ratio": f"1:{90 + i / 17:.4f}"}}
+        yield anew(kinds[i % len(kinds)], i)
 
 
 def seconds(count: int, catalog: Catalog, workers: int) -> float:
@@ -143,9 +154,9 @@ def main() -> None:
         with Catalog.open() as catalog:
             for name, pour in pours().items():
                 cold = cpu_s([*run, "check", "-"], json.dumps(pour)) / base
-                warm_s(pour, catalog, 100.0, depth="edges")
-                alone = 1000.0 * min(warm_s(pour, catalog, 100.1 + i / 10, depth="verdict") for i in range(3))
-                full = 1000.0 * min(warm_s(pour, catalog, 101.1 + i / 10, depth="edges") for i in range(2))
+                warm_s(pour, catalog, 0, depth="edges")
+                alone = 1000.0 * min(warm_s(pour, catalog, number, depth="verdict") for number in (1, 2, 3))
+                full = 1000.0 * min(warm_s(pour, catalog, number, depth="edges") for number in (4, 5, 6))
                 verdicts.append(alone)
                 whole.append(full)
                 print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}")
