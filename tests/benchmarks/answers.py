@@ -4,8 +4,9 @@
 
 Cold is the processor time of `pourcheck check` as a whole process, over that of importing four libraries that much of
 what people install cannot do without; both with compiled modules at hand, as an installation leaves them. Warm is a
-pour that was not asked before, in other amounts and at another ratio, the verdict alone and with edges and swaps. Then many pours, one process and as many as
-there are cores; and how the time grows with their number. Not a test: figures depend on the machine.
+pour that was not asked before, neither in these amounts nor at this ratio, the verdict alone and with edges and swaps.
+Then many pours, one process and as many as there are cores; and how the time grows with their number. Not a test:
+figures depend on the machine.
 """
 
 from __future__ import annotations
