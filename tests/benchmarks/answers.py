@@ -85,8 +85,8 @@ def anew(pour: dict[str, Any], number: int) -> dict[str, Any]:
     lines = []
     for line in pour["product"]:
         amount, unit = line["amount"].split(" ", 1)
-        lines.append({**line, "amount": f"{float(amount) * (1.0 + number / 997.0):.6g} {unit}"})
-    return {**pour, "product": lines, "injection": {"ratio": f"1:{100.0 + number / 7.0:.6g}"}}
+        lines.append({**line, "amount": f"{float(amount) * (1.0 + number % 251 / 997.0):.6g} {unit}"})
+    return {**pour, "product": lines, "injection": {"ratio": f"1:{100.0 + number % 3001 / 7.0:.6g}"}}
 
 
 def warm_s(pour: dict[str, Any], catalog: Catalog, number: int, depth: Depth) -> float:

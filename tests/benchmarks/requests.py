@@ -1,4 +1,4 @@
-"""How many checks a second a server answers, over the twelve pours of answers.py at ratios of their own.
+"""How many checks a second a server answers, over the twelve pours of answers.py, none of them asked before.
 
     python tests/benchmarks/requests.py [--seconds 10] [--rounds 3] [--workers 2] [--clients 4] [--depth numbers]
     python tests/benchmarks/requests.py --minutes 10
@@ -35,7 +35,7 @@ from pourcheck import Catalog, check_each
 from pourcheck.rules.answer.verdict import Depth
 
 sys.path.insert(0, str(Path(__file__).parent))
-from answers import pours
+from answers import anew, pours
 
 
 def resident_mb(pid: int) -> dict[int, float]:
@@ -70,9 +70,9 @@ def since(before: dict[int, float], after: dict[int, float]) -> Counter[int]:
 
 
 def pour(i: int) -> dict[str, Any]:
-    """The twelve in turn, at ratios of their own."""
+    """The twelve in turn, in amounts and at ratios of their own."""
     kinds = list(pours().values())
-    return {**kinds[i % len(kinds)], "injection": {"ratio": f"1:{90 + i % 9000 / 17:.4f}"}}
+    return anew(kinds[i % len(kinds)], i)
 
 
 class Asking:
