@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -18,8 +18,6 @@ _FOUND = (
     "saturation_index",
     "precipitated_mol_per_kg",
 )
-#: What there is of each solution of a batch.
-_BY_ROW = frozenset({"temperature_c", "totals_mol_per_kg", "converged", *_FOUND})
 
 
 @dataclass(frozen=True)
@@ -58,26 +56,21 @@ class Solution:
             return self
         places = np.flatnonzero(index) if index.dtype == bool else index
         before = self.supersaturated
-        taken = object.__new__(Solution)
-        taken.__dict__.update(
-            constants=self.constants,
-            model=self.model,
-            valid_up_to_mol_per_kg=self.valid_up_to_mol_per_kg,
-            supersaturated=None if before is None else before.rows(places),
-            _of=self,
-            _places=places,
+        return Solution(
+            self.constants,
+            self.model,
+            self.valid_up_to_mol_per_kg,
+            self.temperature_c.take(places),
+            self.totals_mol_per_kg.take(places, axis=0),
+            self.molality.take(places, axis=0),
+            self.ln_activity.take(places, axis=0),
+            self.water_activity.take(places),
+            self.ionic_strength.take(places),
+            self.saturation_index.take(places, axis=0),
+            self.precipitated_mol_per_kg.take(places, axis=0),
+            self.converged.take(places),
+            None if before is None else before.rows(places),
         )
-        return taken
-
-    if not TYPE_CHECKING:
-
-        def __getattr__(self, name: str) -> np.ndarray:
-            """An array of rows that were taken of other solutions: most are never read, so each is taken when it is."""
-            of = self.__dict__.get("_of")
-            if of is None or name not in _BY_ROW:
-                raise AttributeError(name)
-            found = self.__dict__[name] = getattr(of, name).take(self.__dict__["_places"], axis=0)
-            return found
 
     def with_rows(self, where: np.ndarray, other: Solution) -> Solution:
         """The same with some of its rows from another; the state before solids stays its own."""

@@ -247,8 +247,7 @@ class _Search:
                 return False
             other = self.coming.get((better, -side), np.inf)
             # Of two that are as near as they can be told apart, the lower one.
-            alike = self.enough
-            if mine <= other + alike if side < 0.0 else mine < other - alike:
+            if mine <= other + self.enough if side < 0.0 else mine < other - self.enough:
                 return True
 
     def _first(self, order: Sequence[_At], better: bool, side: float) -> Steps[Turns | None]:
@@ -377,15 +376,18 @@ class _Search:
     def _which(self, rows: Rows, level: Levels, better: bool) -> Rows:
         """Those of some scenarios that tell where the verdict turns: where one is enough those that have turned, else
         those that have not."""
+        return rows[self._places_of(level, better)]
+
+    def _places_of(self, level: Levels, better: bool) -> Rows:
+        """Where these stand among the scenarios; all of them where none does."""
         keep = level < self.asked.now if better else level > max(self.asked.now, Level.NOTE)
         if not self._alone(better):
             keep = ~keep
-        return rows[keep] if keep.any() else rows
+        return np.flatnonzero(keep) if keep.any() else np.arange(len(level))
 
     def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
         """Of the scenarios that have turned at a value those that are likely to have turned first."""
-        which = set(self._which(seen.rows, seen.level, better).tolist())
-        turned = np.array([i for i, row in enumerate(seen.rows.tolist()) if row in which], dtype=np.intp)
+        turned = self._places_of(seen.level, better)
         order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
         return seen.rows[np.sort(turned[order[:FOLLOWED]])]
 

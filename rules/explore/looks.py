@@ -84,19 +84,22 @@ class Seen:
     @cached_property
     def severity(self) -> Floats:
         """How severe it is by the rule that says most, (rows, values)."""
-        spoke = [(one, severity) for one in self.judged if (severity := one.outcome.severity) is not None]
+        spoke = [k for k, one in enumerate(self.judged) if one.outcome.severity is not None]
         if not spoke:
             return np.zeros(self.strong.shape)
-        part = self.part
-        _, severity = max(spoke, key=lambda pair: (np.max(pair[0].level[part]), np.sum(pair[0].level[part])))
-        return np.nan_to_num(severity[part], nan=0.0).reshape(self.strong.shape)
+        return self._severity_by(max(spoke, key=lambda k: (self.levels[k].max(), self.levels[k].sum())))
 
     def severities(self, rules: Sequence[Rule], k: int) -> list[Floats]:
         """How severe it is by each of some rules that state it, at the k-th value, (rows,) each."""
         names = {rule.name for rule in rules}
-        stated = [one.outcome.severity for one in self.judged if one.rule.name in names]
-        shape = self.strong.shape
-        return [np.nan_to_num(one[self.part], nan=0.0).reshape(shape)[:, k] for one in stated if one is not None]
+        stated = [i for i, one in enumerate(self.judged) if one.rule.name in names and one.outcome.severity is not None]
+        return [self._severity_by(i)[:, k] for i in stated]
+
+    def _severity_by(self, place: int) -> Floats:
+        """The same by the rule at a place, which states it, (rows, values)."""
+        severity = self.judged[place].outcome.severity
+        assert severity is not None
+        return np.nan_to_num(severity[self.part], nan=0.0).reshape(self.strong.shape)
 
     @cached_property
     def _worst(self) -> list[list[int]]:

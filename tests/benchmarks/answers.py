@@ -97,11 +97,15 @@ def warm_s(pour: dict[str, Any], catalog: Catalog, number: int, depth: Depth) ->
     return time.perf_counter() - start
 
 
-def many(count: int) -> Iterator[dict[str, Any]]:
-    """Pours that differ from each other: the twelve in turn, in amounts and at ratios of their own."""
+def one_of_many(number: int) -> dict[str, Any]:
+    """The twelve in turn, in amounts and at ratios of their own."""
     kinds = list(pours().values())
-    for i in range(count):
-        yield anew(kinds[i % len(kinds)], i)
+    return anew(kinds[number % len(kinds)], number)
+
+
+def many(count: int) -> Iterator[dict[str, Any]]:
+    """Pours that differ from each other, as `one_of_many`."""
+    return map(one_of_many, range(count))
 
 
 def seconds(count: int, catalog: Catalog, workers: int) -> float:

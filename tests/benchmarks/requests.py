@@ -35,7 +35,7 @@ from pourcheck import Catalog, check_each
 from pourcheck.rules.answer.verdict import Depth
 
 sys.path.insert(0, str(Path(__file__).parent))
-from answers import anew, pours
+from answers import one_of_many
 
 
 def resident_mb(pid: int) -> dict[int, float]:
@@ -69,12 +69,6 @@ def since(before: dict[int, float], after: dict[int, float]) -> Counter[int]:
     return Counter({pid: ms - before.get(pid, 0.0) for pid, ms in after.items()})
 
 
-def pour(i: int) -> dict[str, Any]:
-    """The twelve in turn, in amounts and at ratios of their own."""
-    kinds = list(pours().values())
-    return anew(kinds[i % len(kinds)], i)
-
-
 class Asking:
     """Clients that ask a server again and again."""
 
@@ -100,7 +94,7 @@ class Asking:
         to_server = http.client.HTTPConnection(self._address, timeout=60)
         headers = {"Content-Type": "application/json"}
         while time.monotonic() < until:
-            body = json.dumps(pour(next(self._numbers)))
+            body = json.dumps(one_of_many(next(self._numbers)))
             start = time.monotonic()
             try:
                 to_server.request("POST", f"/check?depth={self._depth}", body, headers)
@@ -124,7 +118,7 @@ def each(seconds: float, depth: Depth, workers: int, place: str) -> tuple[int, f
         for i in itertools.count():
             if time.monotonic() > end:
                 return
-            yield pour(i)
+            yield one_of_many(i)
 
     with Catalog.open(place) as catalog:
         answers = check_each(many(), catalog, depth=depth, workers=workers)

@@ -95,13 +95,15 @@ def fewest_buckets(items: tuple[str, ...], water: Any, catalog: Catalog) -> tupl
 
 
 def split_as_good(items: tuple[str, ...], water: str, catalog: Catalog) -> bool:
-    """Whether the split of a pour is as good as the best of all; or better, since its portions are rounded down."""
+    """Whether the split of a pour has as many buckets as the best of all, and no worse a verdict; it may have a better
+    one, since its portions are rounded down."""
     expected, found = fewest_buckets(items, water, catalog), split(pour(items, water), catalog)
     if not found.needed:
         return expected is not None and expected[0] == 1
     if not found.offered or expected is None:
         return not found.offered and expected is None
-    return (found.offered[0].count, SEVERITY.index(found.offered[0].verdict)) <= expected
+    buckets, worst = expected
+    return found.offered[0].count == buckets and SEVERITY.index(found.offered[0].verdict) <= worst
 
 
 # --- remedies -------------------------------------------------------------------------------------
