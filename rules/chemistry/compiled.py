@@ -10,17 +10,15 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from .activity import DebyeHueckel
 from .constants import LN10, Constants, Floats
-from .cores import cores, in_parallel
+from .cores import cores
 from .pitzer import Pitzer, kernel_tables
 from .solution import Solution
-from .water_properties import debye_hueckel
 
 try:
     from . import _kernel  # type: ignore[attr-defined]
@@ -30,8 +28,8 @@ except ImportError:  # built without a compiler
 #: Set to leave the compiled solver alone.
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
-#: Fewer rows than this are not worth a second thread: of a strong solution, and of a dilute one.
-_STRONG_ROWS, _DILUTE_ROWS = 12, 48
+#: Fewer rows than this are not worth a thread: of a strong solution, of a dilute one, and for errors of indices.
+_STRONG_ROWS, _DILUTE_ROWS, _SIGMA_ROWS = 4, 8, 24
 
 
 def available() -> bool:
@@ -78,6 +76,14 @@ class _Tables:
         ready = {name: np.ascontiguousarray(table) for name, table in tables.items()}
         places = (constants.master("H+"), constants.master("CO3-2"), constants.phase("CO2(g)"), int(strong))
         self.kernel = _kernel.prepare(ready, places)
+        self._places: dict[tuple[str, ...], np.ndarray] = {}
+
+    def places(self, phases: Sequence[str]) -> np.ndarray:
+        """Where these phases stand, for the kernel."""
+        names = tuple(phases)
+        if names not in self._places:
+            self._places[names] = np.array([self.constants.phase(name) for name in names], dtype=np.int32)
+        return self._places[names]
 
 
 def _joined(tables: Sequence[Floats]) -> Floats:
@@ -102,45 +108,28 @@ def _tables(same: _Same) -> _Tables:
     return _Tables(same.constants)
 
 
-def _on_all_cores(work: Callable[[slice], None], size: int, least: int) -> None:
-    """Do some work for all rows, on several threads where there are more rows than `least` for each."""
-    workers = max(1, min(cores(), size // least))
-    if workers == 1:
-        work(slice(0, size))
-        return
-    # More pieces than threads where there are many rows, so that no thread waits for another's hard ones.
-    pieces = min(size // least, 4 * workers)
-    ends = np.linspace(0, size, pieces + 1).astype(int).tolist()
-    in_parallel(work, [slice(first, last) for first, last in pairwise(ends)])
-
-
-@lru_cache(maxsize=16)
-def _debye_hueckel(kelvin: bytes) -> tuple[Floats, Floats]:
-    """Of the temperatures of a line, which several of its solutions share; not to be written to."""
-    return debye_hueckel(np.frombuffer(kelvin))
+def _helpers(rows: int, least: int) -> int:
+    """Further threads for so many rows, of which each thread gets at least so many."""
+    return max(0, min(cores(), rows // least) - 1)
 
 
 def si_sigma(solution: Solution, wanted: np.ndarray) -> Floats:
     """(B, P) as `doubt.si_sigma`, of phases at these places, in solutions that were all found."""
-    constants = solution.constants
-    tables, out = _tables(_Same(constants)), np.zeros((len(solution.converged), len(wanted)))
+    tables, size = _tables(_Same(solution.constants)), len(solution.converged)
+    out = np.zeros((size, len(wanted)))
     arrays = {
         "molality": np.ascontiguousarray(solution.molality),
         "ln_activity": np.ascontiguousarray(solution.ln_activity),
         "kelvin": solution.temperature_c + 273.15,
+        "wanted": wanted.astype(np.int32),
+        "salts": tables.salts[wanted],
         "sigma": out,
     }
-    same = {"wanted": wanted.astype(np.int32), "salts": tables.salts[wanted]}
-
-    def find(rows: slice) -> None:
-        part = {name: table[rows] for name, table in arrays.items()}
-        _kernel.si_sigma(tables.kernel, part | same, rows.stop - rows.start, len(wanted))
-
-    _on_all_cores(find, len(out), 4 * _STRONG_ROWS)
+    _kernel.finish(_kernel.si_sigma(tables.kernel, arrays, size, len(wanted), _helpers(size, _SIGMA_ROWS)))
     return out
 
 
-def equilibria(
+def begin(
     constants: Constants,
     totals: Floats,
     temperature_c: Floats,
@@ -152,16 +141,18 @@ def equilibria(
     ln_co2: Floats | None = None,
     down_to_si: Floats | None = None,
     start: Solution | None = None,
-) -> Solution:
-    """The solutions of rows that are sound; arguments as `speciate` has made them ready. down_to_si: (B, phases) the
-    saturation index down to which each may form, 0 where none is given."""
-    tables = _tables(_Same(constants))
-    size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
-    kelvin = temperature_c + 273.15
-    a, b = _debye_hueckel(kelvin.tobytes())
-    flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
+    ahead: bool = False,
+) -> Callable[[], Solution]:
+    """Begins to look for the solutions of rows that are sound, and gives what waits for them and hands them over, once;
+    arguments as `speciate` has made them ready, not to be written to meanwhile.
 
-    all_sound = bool(np.all(sound))
+    down_to_si: (B, phases) the saturation index down to which each may form, 0 where none is given. ahead: whoever
+    waits does so later, so that another core begins alone.
+    """
+    tables, strong = _tables(_Same(constants)), constants.activity == "pitzer"
+    size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
+    flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
+    all_sound = bool(sound.all())
 
     def empty() -> dict[str, np.ndarray]:
         made = {
@@ -171,6 +162,7 @@ def equilibria(
             "ln_aw": np.empty(size),
             "strength": np.empty(size),
             "index": np.empty((size, solids)),
+            "converged": np.zeros(size, dtype=np.int32),
         }
         if not all_sound:  # the kernel fills the rows that it is to solve
             made["totals"][:] = totals
@@ -178,28 +170,23 @@ def equilibria(
                 made[name].fill(value)
             for name in ("ln_activity", "index"):
                 made[name].fill(-np.inf)
-        return {**made, "converged": np.zeros(size, dtype=np.int32)}
+        return made
 
-    given = {"given": totals, "kelvin": kelvin, "a": a, "b": b, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
+    given = {"given": totals, "kelvin": temperature_c + 273.15, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
     given["down_to"] = down_to_si
     if start is not None:
         given |= {"start_totals": start.totals_mol_per_kg, "start_lam": start.ln_activity}
         given |= {"start_molality": start.molality, "start_strength": start.ionic_strength}
     arrays = {name: np.ascontiguousarray(value, dtype=float) for name, value in given.items() if value is not None}
-    arrays["sound"] = sound.astype(np.int32)
     before = empty()
     after = {**empty(), "solid": np.zeros((size, solids))} if phases else {}
     arrays |= before | {f"{name}_after": table for name, table in after.items()}
-    wanted = np.array([constants.phase(name) for name in phases], dtype=np.int32)
-
-    def solve(rows: slice) -> None:
-        part = {name: table[rows] for name, table in arrays.items()} | {"wanted": wanted}
-        _kernel.equilibria(tables.kernel, part, rows.stop - rows.start, len(wanted), flags)
-
-    _on_all_cores(solve, size, _STRONG_ROWS if constants.activity == "pitzer" else _DILUTE_ROWS)
+    arrays |= {"sound": sound.astype(np.int32), "wanted": tables.places(phases)}
+    helpers = min(cores() - 1, 1) if ahead else _helpers(size, _STRONG_ROWS if strong else _DILUTE_ROWS)
+    begun = _kernel.equilibria(tables.kernel, arrays, size, len(phases), flags, helpers)
 
     def solution(found: dict[str, np.ndarray]) -> Solution:
-        model = Pitzer if constants.activity == "pitzer" else DebyeHueckel
+        model = Pitzer if strong else DebyeHueckel
         return Solution(
             constants=constants,
             model=model.name,
@@ -211,11 +198,15 @@ def equilibria(
             water_activity=np.exp(found["ln_aw"]),
             ionic_strength=found["strength"],
             saturation_index=found["index"],
-            precipitated_mol_per_kg=found.get("solid", np.zeros((size, solids))),
+            precipitated_mol_per_kg=found["solid"] if "solid" in found else np.zeros((size, solids)),
             converged=found["converged"] != 0,
         )
 
-    first = solution(before)
-    if not phases or not (np.any(after["solid"]) or np.any(after["converged"] != before["converged"])):
-        return first
-    return replace(solution(after), supersaturated=first)
+    def finish() -> Solution:
+        _kernel.finish(begun)
+        first = solution(before)
+        if not phases or not (after["solid"].any() or (after["converged"] != before["converged"]).any()):
+            return first
+        return replace(solution(after), supersaturated=first)
+
+    return finish

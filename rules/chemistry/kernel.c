@@ -20,6 +20,7 @@
 #include <string.h>
 
 #include "lanes.h"
+#include "pieces.h"
 
 #define LN10 2.302585092994046
 #define GAS_CONSTANT 8.31446261815324e-3 /* kJ/mol/K */
@@ -1161,9 +1162,24 @@ HOT static void constants_at(Room *r, const Given *given) {
     if (given->flags & HOLD_GAS) r->gas_ln_k = r->at_ln_k[m->gas], r->gas_water = m->phase_water[m->gas];
 }
 
+/* Where a solution means something: the same bounds as in speciate.py. */
 WITHIN Mask sane(const Room *r) {
-    Real aw = exp_of(within(r->ln_aw, LEAST_LN, MOST_LN));
-    return r->m->pitzer ? above(aw, all_of(0.03)) & below(aw, all_of(1.0005)) : whole(-1);
+    Real aw = exp_of(within(r->ln_aw, LEAST_LN, MOST_LN)), ph = r->lam[r->h] * (-1.0 / LN10);
+    Mask water = r->m->pitzer ? above(aw, all_of(0.03)) & below(aw, all_of(1.0005)) : whole(-1);
+    return water & above(ph, all_of(-2.0)) & below(ph, all_of(16.0));
+}
+
+/* Debye and Hueckel's A and B at a temperature, as water_properties.py has them. */
+static void debye_hueckel(double kelvin, double *a, double *b) {
+    double c = kelvin - 273.15;
+    double density = 999.83952 + c * (16.945176 + c * (-7.9870401e-3 + c * (-46.170461e-6 + c * (105.56302e-9 -
+        280.54253e-12 * c))));
+    density = density / (1.0 + 16.879850e-3 * c) / 1000.0;
+    double large = -8032.5 + 4.2142e6 / kelvin + 2.1417 * kelvin;
+    double permittivity = 342.79 * exp(-5.0866e-3 * kelvin + 9.4690e-7 * kelvin * kelvin) +
+        (-2.0525 + 3115.9 / (-182.89 + kelvin)) * log((large + 1.01325) / (large + 1000.0));
+    *a = 1.82483e6 * sqrt(density) / pow(permittivity * kelvin, 1.5);
+    *b = 50.2916 * sqrt(density / (permittivity * kelvin));
 }
 
 /* Solutions like the rows, by master and species, a pointer each; NULL where there are none. */
@@ -1691,130 +1707,221 @@ static int by_likeness(const void *one, const void *other) {
 
 #define BUFFERS 31
 
-/* equilibria(model, rows, size, count, flags): every array of the dictionary `rows`, in place. */
+/* What Python handed over for a work, held until it is done. */
+typedef struct {
+    Work work; /* comes first */
+    const Model *m;
+    PyObject *capsule;
+    Py_buffer views[BUFFERS];
+    int used;
+} Task;
+
+/* Rows to be solved: a piece is those that go side by side. */
+typedef struct {
+    Task task; /* comes first */
+    int flags, count, many;
+    double *totals, *kelvin, *ph, *alkalinity, *ln_co2, *down_to;
+    double *start_totals, *start_lam, *start_molality, *start_strength;
+    int *wanted;
+    Out before, after;
+    Alike *order;
+    int *firsts; /* where in the order each piece begins, and the end */
+} Equilibria;
+
+/* Solves rows that go side by side. */
+static void solve_piece(Work *work, int k, char *area, int is_new) {
+    const Equilibria *e = (Equilibria *)work;
+    const Model *m = e->task.m;
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P, own = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+    char *begins = area + (ALIGNED - (uintptr_t)area % ALIGNED);
+    Room *r = (Room *)(void *)begins;
+    if (is_new) {
+        memset(r, 0, sizeof(Room));
+        lay_out(r, m, begins + own);
+        for (int s = 0; s < m->S; s++) r->nobody[s] = -1;
+        r->known_n = -1, r->known_strong = r->known_k = r->at_k = all_of(-1.0);
+    }
+    double *lanes = (double *)(void *)(area + work->room) - LANES * (P + N);
+    Rows rows = {.wanted = e->wanted, .count = e->count, .before = &e->before, .after = &e->after, .own = whole(0)};
+    Given given = {.flags = e->flags};
+    Start start = {{NULL}, {NULL}, {NULL}, {NULL}};
+    int next = e->firsts[k], end = e->firsts[k + 1];
+    for (int l = 0; l < LANES; l++) { /* lanes without a row of their own do as the last one */
+        if (next < end) IN(rows.own, l) = -1, next++;
+        size_t row = (size_t)e->order[next - 1].row;
+        rows.rows[l] = (int)row, rows.total[l] = e->totals + row * N;
+        rows.down_to[l] = e->down_to ? e->down_to + row * (size_t)e->count : NULL;
+        rows.ahead[l] = lanes + (size_t)l * (P + N), rows.less[l] = rows.ahead[l] + P;
+        AT(given.t, l) = e->kelvin[row];
+        debye_hueckel(e->kelvin[row], &AT(given.a, l), &AT(given.b, l));
+        AT(given.ph, l) = e->ph ? e->ph[row] : 0.0, AT(given.alkalinity, l) = e->alkalinity ? e->alkalinity[row] : 0.0;
+        AT(given.ln_co2, l) = e->ln_co2 ? e->ln_co2[row] : 0.0;
+        if (e->start_totals) {
+            start.totals[l] = e->start_totals + row * N, start.lam[l] = e->start_lam + row * N;
+            start.molality[l] = e->start_molality + row * S, start.strength[l] = e->start_strength + row;
+        }
+    }
+    gather(r, rows.total[0], e->flags);
+    some_rows(r, &given, &rows, &start);
+}
+
+/* Phases whose index can be off in some rows: a piece is some of the rows. */
+#define ROWS_OF_SIGMA 8
+typedef struct {
+    Task task; /* comes first */
+    int size, count;
+    double *molality, *ln_activity, *kelvin, *out;
+    int *wanted, *salts;
+} Sigma;
+
+static void sigma_piece(Work *work, int k, char *room, int is_new) {
+    const Sigma *g = (Sigma *)work;
+    const Model *m = g->task.m;
+    (void)is_new;
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)g->count;
+    double *doubles_ = (double *)(void *)room;
+    int *places = (int *)(void *)(doubles_ + (N * N + N * P + N + 3 * S + S * S + 1));
+    for (int row = k * ROWS_OF_SIGMA; row < g->size && row < (k + 1) * ROWS_OF_SIGMA; row++)
+        sigma_of_row(m, g->molality + (size_t)row * S, g->ln_activity + (size_t)row * N, g->kelvin[row], g->wanted,
+                     g->salts, g->count, doubles_, places, g->out + (size_t)row * P);
+}
+
+/* Room for a task and what comes after it; NULL with an error where there is none. */
+static void *new_task(size_t bytes, PyObject *capsule, size_t room) {
+    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
+    Task *task = m == NULL ? NULL : calloc(1, bytes);
+    if (task == NULL) return m == NULL ? NULL : PyErr_NoMemory();
+    task->m = m, task->capsule = capsule;
+    task->work.room = room;
+    return task;
+}
+
+/* Waits for a work, or ends it where it is not wanted any more, and hands back what Python handed over. */
+static void end_task(Task *task, int wanted) {
+    PyObject *capsule = task->capsule;
+    Py_buffer views[BUFFERS];
+    int used = task->used;
+    memcpy(views, task->views, sizeof views);
+    Py_BEGIN_ALLOW_THREADS
+    end_work(&task->work, wanted);
+    Py_END_ALLOW_THREADS
+    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
+    Py_DECREF(capsule);
+}
+
+/* The destructor of what was begun and never asked for. */
+static void never_asked(PyObject *begun) {
+    Task *task = PyCapsule_GetPointer(begun, "pourcheck.begun");
+    if (task != NULL) end_task(task, 0);
+}
+
+/* Begins a task that holds its arrays, on so many further threads; NULL with an error where it cannot, or where an array
+ * is missing. */
+static PyObject *begin_task(Task *task, int complete, int threads) {
+    if (complete && begin_work(&task->work, threads)) {
+        Py_INCREF(task->capsule);
+        PyObject *begun = PyCapsule_New(task, "pourcheck.begun", never_asked);
+        if (begun == NULL) end_task(task, 0);
+        return begun;
+    }
+    for (int i = 0; i < task->used; i++) PyBuffer_Release(task->views + i);
+    free(task);
+    if (complete) return PyErr_NoMemory();
+    PyErr_SetString(PyExc_TypeError, "an array is missing");
+    return NULL;
+}
+
+#define GET(name) doubles(rows, name, task->views + task->used, &task->used, 0)
+#define PUT(name) doubles(rows, name, task->views + task->used, &task->used, PyBUF_WRITABLE)
+
+/* equilibria(model, rows, size, count, flags, threads) -> begun, of every array of the dictionary `rows`, in place. */
 static PyObject *equilibria(PyObject *self, PyObject *args) {
     (void)self;
     PyObject *capsule, *rows;
-    int flags, count, size;
-    if (!PyArg_ParseTuple(args, "OO!iii", &capsule, &PyDict_Type, &rows, &size, &count, &flags)) return NULL;
-    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
-    if (m == NULL) return NULL;
-    Py_buffer views[BUFFERS];
-    int used = 0;
-#define GET(name) doubles(rows, name, views + used, &used, 0)
-#define PUT(name) doubles(rows, name, views + used, &used, PyBUF_WRITABLE)
-    double *totals = GET("given"), *kelvin = GET("kelvin"), *a = GET("a"), *b = GET("b");
-    double *ph = GET("ph"), *alkalinity = GET("alkalinity"), *ln_co2 = GET("ln_co2");
-    double *down_to = GET("down_to");
-    int *wanted = (int *)GET("wanted"), *sound_rows = (int *)GET("sound");
-    double *start_totals = GET("start_totals"), *start_lam = GET("start_lam"), *start_molality = GET("start_molality");
-    double *start_strength = GET("start_strength");
-    Out before = {PUT("totals"), PUT("molality"), PUT("ln_activity"), PUT("ln_aw"), PUT("strength"), PUT("index"),
-                  NULL, (int *)PUT("converged")};
-    Out after = {PUT("totals_after"), PUT("molality_after"), PUT("ln_activity_after"), PUT("ln_aw_after"),
-                 PUT("strength_after"), PUT("index_after"), PUT("solid_after"), (int *)PUT("converged_after")};
-#undef GET
-#undef PUT
-    int complete = totals && kelvin && a && b && sound_rows && before.totals && before.molality && before.ln_activity &&
-        before.ln_aw && before.strength && before.index && before.converged && (!(flags & HOLD_PH) || ph) &&
-        (!(flags & HOLD_ALKALINITY) || alkalinity) && (!(flags & HOLD_GAS) || ln_co2) &&
-        (count == 0 || (wanted && after.totals && after.molality && after.ln_activity && after.ln_aw &&
-                        after.strength && after.index && after.solid && after.converged));
-    int room = 0;
+    int flags, count, size, threads;
+    if (!PyArg_ParseTuple(args, "OO!iiii", &capsule, &PyDict_Type, &rows, &size, &count, &flags, &threads)) return NULL;
+    size_t order = sizeof(Alike) * (size_t)(size + 1), firsts = sizeof(int) * (size_t)(size + 1);
+    Equilibria *e = new_task(sizeof(Equilibria) + order + firsts, capsule, 0);
+    if (e == NULL) return NULL;
+    Task *task = &e->task;
+    const Model *m = task->m;
+    e->flags = flags, e->count = count;
+    e->order = (Alike *)(void *)(e + 1), e->firsts = (int *)(void *)(e->order + size + 1);
+    e->totals = GET("given"), e->kelvin = GET("kelvin"), e->ph = GET("ph"), e->alkalinity = GET("alkalinity");
+    e->ln_co2 = GET("ln_co2"), e->down_to = GET("down_to"), e->wanted = (int *)GET("wanted");
+    e->start_lam = GET("start_lam"), e->start_molality = GET("start_molality");
+    e->start_strength = GET("start_strength"), e->start_totals = GET("start_totals");
+    if (!e->start_lam || !e->start_molality || !e->start_strength) e->start_totals = NULL;
+    int *sound_rows = (int *)GET("sound");
+    e->before = (Out){PUT("totals"), PUT("molality"), PUT("ln_activity"), PUT("ln_aw"), PUT("strength"), PUT("index"),
+                      NULL, (int *)PUT("converged")};
+    e->after = (Out){PUT("totals_after"), PUT("molality_after"), PUT("ln_activity_after"), PUT("ln_aw_after"),
+                     PUT("strength_after"), PUT("index_after"), PUT("solid_after"), (int *)PUT("converged_after")};
+    const Out *before = &e->before, *after = &e->after;
+    int complete = e->totals && e->kelvin && sound_rows && before->totals && before->molality && before->ln_activity &&
+        before->ln_aw && before->strength && before->index && before->converged && (!(flags & HOLD_PH) || e->ph) &&
+        (!(flags & HOLD_ALKALINITY) || e->alkalinity) && (!(flags & HOLD_GAS) || e->ln_co2) &&
+        (count == 0 || (e->wanted && after->totals && after->molality && after->ln_activity && after->ln_aw &&
+                        after->strength && after->index && after->solid && after->converged));
     if (complete) {
-        Py_BEGIN_ALLOW_THREADS
-        Room *r = NULL;
-        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P, own = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+        size_t N = (size_t)m->N, P = (size_t)m->P, own = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
         Room sized;
-        size_t bytes = own + lay_out(&sized, m, (char *)ALIGNED);
-        char *area = malloc(bytes + sizeof(double) * LANES * (P + N) + ALIGNED);
-        Alike *order = malloc(sizeof(Alike) * (size_t)(size + 1));
-        if (area != NULL && order != NULL) {
-            room = 1;
-            char *begins = area + (ALIGNED - (uintptr_t)area % ALIGNED);
-            r = (Room *)(void *)begins;
-            memset(r, 0, sizeof(Room));
-            lay_out(r, m, begins + own);
-            for (int s = 0; s < m->S; s++) r->nobody[s] = -1;
-            r->known_n = -1, r->known_strong = r->known_k = r->at_k = all_of(-1.0);
-            double *lanes = (double *)(void *)(begins + bytes);
-            int many = 0;
-            for (int row = 0; row < size; row++)
-                if (sound_rows[row]) order[many++] = alike(m, totals + (size_t)row * N, kelvin[row], row);
-            qsort(order, (size_t)many, sizeof(Alike), by_likeness);
-            for (int first = 0, next; first < many; first = next) {
-                Rows rows = {.wanted = wanted, .count = count, .before = &before, .after = &after, .own = whole(0)};
-                Given given = {.flags = flags};
-                Start start = {{NULL}, {NULL}, {NULL}, {NULL}};
-                next = first;
-                for (int l = 0; l < LANES; l++) { /* lanes without a row of their own do as the last one */
-                    if (next < many && order[next].masters == order[first].masters) IN(rows.own, l) = -1, next++;
-                    size_t row = (size_t)order[next - 1].row;
-                    rows.rows[l] = (int)row, rows.total[l] = totals + row * N;
-                    rows.down_to[l] = down_to ? down_to + row * (size_t)count : NULL;
-                    rows.ahead[l] = lanes + (size_t)l * (P + N), rows.less[l] = rows.ahead[l] + P;
-                    AT(given.t, l) = kelvin[row], AT(given.a, l) = a[row], AT(given.b, l) = b[row];
-                    AT(given.ph, l) = ph ? ph[row] : 0.0, AT(given.alkalinity, l) = alkalinity ? alkalinity[row] : 0.0;
-                    AT(given.ln_co2, l) = ln_co2 ? ln_co2[row] : 0.0;
-                    if (start_totals && start_lam && start_molality && start_strength) {
-                        start.totals[l] = start_totals + row * N, start.lam[l] = start_lam + row * N;
-                        start.molality[l] = start_molality + row * S, start.strength[l] = start_strength + row;
-                    }
-                }
-                gather(r, rows.total[0], flags);
-                some_rows(r, &given, &rows, &start);
-            }
+        size_t bytes = own + lay_out(&sized, m, (char *)ALIGNED) + sizeof(double) * LANES * (P + N) + ALIGNED;
+        task->work.room = (bytes + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+        task->work.piece = solve_piece;
+        int many = 0, pieces = 0;
+        for (int row = 0; row < size; row++)
+            if (sound_rows[row]) e->order[many++] = alike(m, e->totals + (size_t)row * N, e->kelvin[row], row);
+        qsort(e->order, (size_t)many, sizeof(Alike), by_likeness);
+        for (int row = 0; row < many; pieces++) {
+            int first = e->firsts[pieces] = row++;
+            while (row < many && row < first + LANES && e->order[row].masters == e->order[first].masters) row++;
         }
-        free(area);
-        free(order);
-        Py_END_ALLOW_THREADS
+        e->firsts[pieces] = many;
+        task->work.pieces = pieces;
     }
-    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
-    if (!complete) { PyErr_SetString(PyExc_TypeError, "an array is missing"); return NULL; }
-    if (!room) return PyErr_NoMemory();
-    Py_RETURN_NONE;
+    return begin_task(task, complete, threads);
 }
 
-/* si_sigma(model, rows, size, count): into "sigma" of the dictionary `rows`. */
+/* si_sigma(model, rows, size, count, threads) -> begun, into "sigma" of the dictionary `rows`. */
 static PyObject *si_sigma(PyObject *self, PyObject *args) {
     (void)self;
     PyObject *capsule, *rows;
-    int size, count;
-    if (!PyArg_ParseTuple(args, "OO!ii", &capsule, &PyDict_Type, &rows, &size, &count)) return NULL;
-    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
-    if (m == NULL) return NULL;
-    Py_buffer views[BUFFERS];
-    int used = 0;
-#define GET(name) doubles(rows, name, views + used, &used, 0)
-#define PUT(name) doubles(rows, name, views + used, &used, PyBUF_WRITABLE)
-    double *molality = GET("molality"), *ln_activity = GET("ln_activity"), *kelvin = GET("kelvin"), *out = PUT("sigma");
-    int *wanted = (int *)GET("wanted"), *salts = (int *)GET("salts");
+    int size, count, threads;
+    if (!PyArg_ParseTuple(args, "OO!iii", &capsule, &PyDict_Type, &rows, &size, &count, &threads)) return NULL;
+    Sigma *g = new_task(sizeof(Sigma), capsule, 0);
+    if (g == NULL) return NULL;
+    Task *task = &g->task;
+    size_t N = (size_t)task->m->N, S = (size_t)task->m->S, P = (size_t)count;
+    task->work.room = sizeof(double) * (N * N + N * P + N + 3 * S + S * S + 1) + sizeof(int) * (2 * N + S + 1);
+    task->work.room = (task->work.room + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+    task->work.piece = sigma_piece;
+    task->work.pieces = (size + ROWS_OF_SIGMA - 1) / ROWS_OF_SIGMA;
+    g->size = size, g->count = count;
+    g->molality = GET("molality"), g->ln_activity = GET("ln_activity"), g->kelvin = GET("kelvin"), g->out = PUT("sigma");
+    g->wanted = (int *)GET("wanted"), g->salts = (int *)GET("salts");
+    int complete = g->molality && g->ln_activity && g->kelvin && g->out && g->wanted && g->salts && task->m->pitzer;
+    return begin_task(task, complete, threads);
+}
+
 #undef GET
 #undef PUT
-    int complete = molality && ln_activity && kelvin && out && wanted && salts && m->pitzer, room = 0;
-    if (complete) {
-        size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)count;
-        double *work = malloc(sizeof(double) * (N * N + N * P + N + 3 * S + S * S + 1));
-        int *places = malloc(sizeof(int) * (2 * N + S + 1));
-        room = work != NULL && places != NULL;
-        Py_BEGIN_ALLOW_THREADS
-        for (size_t row = 0; room && row < (size_t)size; row++)
-            sigma_of_row(m, molality + row * S, ln_activity + row * N, kelvin[row], wanted, salts, count, work, places,
-                         out + row * P);
-        Py_END_ALLOW_THREADS
-        free(work);
-        free(places);
-    }
-    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
-    if (!complete) { PyErr_SetString(PyExc_TypeError, "an array is missing"); return NULL; }
-    if (!room) return PyErr_NoMemory();
+
+/* finish(begun): once; its arrays are filled then. */
+static PyObject *finish(PyObject *self, PyObject *begun) {
+    (void)self;
+    Task *task = PyCapsule_GetPointer(begun, "pourcheck.begun");
+    if (task == NULL || PyCapsule_SetDestructor(begun, NULL) != 0 || PyCapsule_SetName(begun, "pourcheck.ended") != 0)
+        return NULL;
+    end_task(task, 1);
     Py_RETURN_NONE;
 }
 
 static PyMethodDef methods[] = {
     {"prepare", prepare, METH_VARARGS, "The tables of a set of constants, kept for `equilibria`."},
-    {"equilibria", equilibria, METH_VARARGS, "Solves rows in place."},
-    {"si_sigma", si_sigma, METH_VARARGS, "Standard errors of saturation indices, in place."},
+    {"equilibria", equilibria, METH_VARARGS, "Begins to solve rows in place."},
+    {"si_sigma", si_sigma, METH_VARARGS, "Begins to find standard errors of saturation indices, in place."},
+    {"finish", finish, METH_O, "Waits for what was begun, and does its share of it."},
     {NULL, NULL, 0, NULL},
 };
 

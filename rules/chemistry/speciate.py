@@ -144,7 +144,7 @@ def _equilibrate(
         totals = _left_to_the_gas(constants, totals)
         held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
     if compiled.available():
-        solution = compiled.equilibria(
+        solution = compiled.begin(
             constants,
             totals,
             temperature_c,
@@ -154,8 +154,7 @@ def _equilibrate(
             alkalinity=held.alkalinity,
             ln_co2=held.ln_co2,
             start=start,
-        )
-        solution = _in_their_senses(solution)
+        )()
         lost = np.flatnonzero(~solution.converged & sound)
         if len(lost):
             again = _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
@@ -208,7 +207,7 @@ def let_form(
     if co2_atm is not None:
         totals = _left_to_the_gas(before.constants, totals)
     down_to = np.broadcast_to(down_to_si, (len(totals), len(phases)))
-    after = compiled.equilibria(
+    after = compiled.begin(
         before.constants,
         totals,
         before.temperature_c,
@@ -217,7 +216,7 @@ def let_form(
         ln_co2=held.ln_co2,
         down_to_si=down_to,
         start=before,
-    )
+    )()
     lost = np.flatnonzero(before.converged & ~after.converged)
     if len(lost):
         again = _with_solids(before.rows(lost), phases, held.rows(lost), down_to[lost])
@@ -355,18 +354,6 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held, down_to_si
     settled = inner.converged & _sane(after)
     after = replace(after, precipitated_mol_per_kg=precipitated, converged=settled)
     return replace(before.with_rows(needs, after), supersaturated=before)
-
-
-def _in_their_senses(solution: Solution) -> Solution:
-    """The same where rows in which a model means nothing count as not converged, before solids formed too."""
-    before = solution.supersaturated
-    if np.all(_sane(solution)) and (before is None or np.all(_sane(before))):
-        return solution
-    return replace(
-        solution,
-        converged=solution.converged & _sane(solution),
-        supersaturated=None if before is None else replace(before, converged=before.converged & _sane(before)),
-    )
 
 
 def _sane(solution: Solution) -> np.ndarray:
