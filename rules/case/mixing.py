@@ -32,7 +32,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import Solutes, kg_and_liters, kg_and_liters_diluted, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
-from .on_record import on_record
+from .on_record import Begun, on_record
 from .remembered import each_once
 
 #: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
@@ -101,8 +101,21 @@ class Mixing:
         """Solutions that were read, by name, since this was last emptied."""
         return {}
 
+    @cached_property
+    def begun(self) -> dict[str, Begun]:
+        """Solutions that were begun and not asked for yet, by name."""
+        return {}
+
+    @cached_property
+    def expected(self) -> set[str]:
+        """Names of solutions that are likely to be asked for."""
+        return set()
+
+    def found(self, name: str) -> None:
+        """Called when a solution has been found."""
+
     @on_record
-    def water(self) -> Solution:
+    def water(self, ahead: bool) -> Begun:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
         totals = np.zeros((self.size, len(masters)))
@@ -120,14 +133,20 @@ class Mixing:
         alkalinity = self.of(ALKALINITY) * mol_per_mg(ALKALINITY.name)
         if self.question.water is not None and alkalinity_too(self.question.water):
             alkalinity = alkalinity * misread
-        found = each_once(
+        begun = each_once(
             totals,
             self.of(WATER_TEMPERATURE),
             ph=self.of(PH),
             alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
+            ahead=ahead,
         )
-        # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
-        return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
+
+        def water() -> Solution:
+            found = begun()
+            # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
+            return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
+
+        return water
 
     @cached_property
     def product_mol(self) -> Floats:

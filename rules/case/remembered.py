@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from threading import Lock
 from typing import Any
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..chemistry.constants import Constants, Floats
 from ..chemistry.solution import Solution
-from ..chemistry.speciate import equilibrate
+from ..chemistry.speciate import Given, begin
 
 _log = logging.getLogger(__name__)
 
@@ -70,9 +70,13 @@ def each_once(
     co2_atm: float | None = None,
     constants: Constants | None = None,
     start: Solution | None = None,
-) -> Solution:
+    ahead: bool = False,
+) -> Callable[[], Solution]:
     """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
-    and most solutions do not feel it. start: as there, the same where the solution is the same."""
+    and most solutions do not feel it. It is begun; what is returned waits for it, and is to be called once.
+
+    start: as there, the same where the solution is the same; ahead: as for `begin`.
+    """
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
     rows = np.concatenate(key, axis=1)
@@ -84,20 +88,23 @@ def each_once(
         asked = (digits, tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
         known = _SOLVED.get(asked)
         if known is not None:
-            return known if all_differ else known.rows(back)
-    solution = equilibrate(
-        totals[first],
-        temperature_c[first],
-        phases,
-        ph=None if ph is None else ph[first],
-        alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
-        co2_atm=None if co2_atm is None else np.full(len(first), co2_atm),
-        constants=constants,
-        start=start if start is None or all_differ else start.rows(first),
-    )
-    lost = int(np.sum(~solution.converged))
-    if lost:
-        _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
-    if asked is not None and not lost:
-        _SOLVED.put(asked, solution)
-    return solution if all_differ else solution.rows(back)
+            remembered = known if all_differ else known.rows(back)
+            return lambda: remembered
+    if not all_differ:
+        totals, temperature_c = totals[first], temperature_c[first]
+        ph, alkalinity_eq_per_kg = (None if one is None else one[first] for one in (ph, alkalinity_eq_per_kg))
+        start = None if start is None else start.rows(first)
+    co2 = None if co2_atm is None else np.full(len(first), co2_atm)
+    given = Given(ph, alkalinity_eq_per_kg, co2)
+    begun = begin(totals, temperature_c, phases, given, constants=constants, start=start, ahead=ahead)
+
+    def finish() -> Solution:
+        solution = begun()
+        lost = int(np.count_nonzero(~solution.converged))
+        if lost:
+            _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
+        elif asked is not None:
+            _SOLVED.put(asked, solution)
+        return solution if all_differ else solution.rows(back)
+
+    return finish

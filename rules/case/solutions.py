@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from ...catalog.quantity.table import BUCKET_TEMPERATURE, CARBON_DIOXIDE_LOST
 from ..ask.salts import Salt, stock_salts
 from ..chemistry.constants import GAS_CONSTANT_KJ_PER_MOL_K, LN10, Constants, Floats
+from ..chemistry.cores import cores
 from ..chemistry.doubt import si_sigma
 from ..chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from ..chemistry.pitzer import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import COLDEST_C, Heating
-from .on_record import on_record
+from .on_record import Begun, on_record
 from .remembered import each_once
 
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
@@ -97,6 +98,21 @@ def most_strength(totals: Floats, constants: Constants) -> Floats:
 class Solutions(Heating):
     """What chemistry makes of a mixture."""
 
+    def begin(self, names: Collection[str]) -> None:
+        """Begins on another core, where there is one, what is likely to be asked for, by name, as soon as it can be."""
+        if cores() == 1:
+            return
+        self.expected.update(names)
+        if "bucket" in names:
+            Solutions.bucket.begin(self)
+        if "line" in names and self.of(CARBON_DIOXIDE_LOST) is None:
+            Solutions.line.begin(self)
+
+    def found(self, name: str) -> None:
+        """Begins what a solution that was found has been waited for."""
+        if name == "bucket" and "bucket_in_air" in self.expected:
+            Solutions.bucket_in_air.begin(self)
+
     @cached_property
     def salts(self) -> tuple[Salt, ...]:
         """Salts whose ions are all in this bucket."""
@@ -150,7 +166,7 @@ class Solutions(Heating):
         beyond = np.zeros(self.size, dtype=bool)
         if np.any(may):
             totals, temperature = self.bucket_totals[may], self.of(BUCKET_TEMPERATURE)[may]
-            bucket = each_once(totals, temperature, self.bucket_phases, constants=self.stock)
+            bucket = each_once(totals, temperature, self.bucket_phases, constants=self.stock)()
             beyond[may] = bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG
         return beyond
 
@@ -163,13 +179,13 @@ class Solutions(Heating):
         """The bucket of some scenarios at another temperature."""
         start = self.bucket.before_solids.rows(rows)
         totals = self.bucket_totals[rows]
-        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock, start=start)
+        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock, start=start)()
 
     @on_record
-    def bucket(self) -> Solution:
+    def bucket(self, ahead: bool) -> Begun:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
         temperature = self.of(BUCKET_TEMPERATURE)
-        return each_once(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock)
+        return each_once(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock, ahead=ahead)
 
     def _salts_within(self, cooling_c: float) -> NDArray[np.intp]:
         """Places of the salts that cooling by so much may bring near in some scenario."""
@@ -200,13 +216,13 @@ class Solutions(Heating):
         return np.asarray(near.any(axis=1) | (coldest < 0.0) | ~before.converged)
 
     @on_record
-    def _bucket_coldest(self) -> Solution:
+    def _bucket_coldest(self, ahead: bool) -> Begun:
         """The bucket at the temperature that dissolving all of it would lead to, (B,); as it is where it hardly cools
         or no salt is near enough to feel it."""
         feels = self._cools & self._salts_near
         if not feels.any():
-            return self.bucket
-        return self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
+            return lambda: self.bucket
+        return lambda: self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
 
     @cached_property
     def cooled_c(self) -> Floats:
@@ -242,10 +258,10 @@ class Solutions(Heating):
         return cooled
 
     @on_record
-    def bucket_cooled_down(self) -> Solution:
+    def bucket_cooled_down(self, ahead: bool) -> Begun:
         """A bucket mixed hot, once it stands at STANDS_AT_C; the bucket itself where it is no warmer, (B,)."""
         every = np.ones(self.size, dtype=bool)
-        return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C), every)
+        return lambda: self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C), every)
 
     @cached_property
     def feels_air(self) -> NDArray[np.bool_]:
@@ -255,39 +271,35 @@ class Solutions(Heating):
         return np.asarray((closed.saturation_index[:, feel] > -_FAR_BELOW_SI).any(axis=1))
 
     @on_record
-    def bucket_in_air(self) -> Solution:
+    def bucket_in_air(self, ahead: bool) -> Begun:
         """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
         closed one where no solid is near enough to feel it."""
-        feels, closed = self.feels_air, self.bucket.before_solids
+        feels, bucket = self.feels_air, self.bucket
         if not feels.any():
-            return self.bucket
-        temperature = self.of(BUCKET_TEMPERATURE)
-        return closed.with_rows(
-            feels,
-            each_once(
-                self.bucket_totals[feels],
-                temperature[feels],
-                co2_atm=AIR_CO2_ATM,
-                constants=self.stock,
-                start=closed.rows(feels),
-            ),
+            return lambda: bucket
+        totals, temperature, closed = self.bucket_totals[feels], self.of(BUCKET_TEMPERATURE)[feels], bucket.before_solids
+        begun = each_once(
+            totals, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock, start=closed.rows(feels), ahead=ahead
         )
+        return lambda: closed.with_rows(feels, begun())
 
     @on_record
-    def bucket_cold(self) -> Solution:
+    def bucket_cold(self, ahead: bool) -> Begun:
         """The bucket right after dissolving, at the temperature that this leads to, (B,); the bucket itself where
         it feels nothing of that."""
         if not self.may_feel_cold or not self._cools.any():
-            return self.bucket
+            return lambda: self.bucket
         cold = self._bucket_coldest
         between = self._cools & (self.cooled_c != self.coldest_c)
-        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if between.any() else cold
+        if not between.any():
+            return lambda: cold
+        return lambda: cold.placed(between, self._bucket_at(self.cooled_c[between], between))
 
     @on_record
-    def water_in_line(self) -> Solution:
+    def water_in_line(self, ahead: bool) -> Begun:
         """The water alone at the line's temperature, nothing injected, nothing come out, (B,)."""
         water = self.water
-        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water)
+        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water, ahead=ahead)
 
     def _carbonate_in_air(self, rows: NDArray[np.bool_]) -> Floats:
         """Carbonate that these scenarios of the bucket, (B,), hold once they have settled with the air [mol/kg], (B,);
@@ -300,7 +312,7 @@ class Solutions(Heating):
             rows = rows & ~aired
         if rows.any():
             stock, temperature = self.bucket_totals[rows], self.of(BUCKET_TEMPERATURE)[rows]
-            settled = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)
+            settled = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)()
             found[rows] = settled.totals_mol_per_kg[:, carbonate]
         return found
 
@@ -327,26 +339,26 @@ class Solutions(Heating):
         return totals / (stock_kg + ratio)[:, None]
 
     @on_record
-    def line(self) -> Solution:
+    def line(self, ahead: bool) -> Begun:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
-        return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES)
+        return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES, ahead=ahead)
 
     @on_record
-    def sunny_line(self) -> Solution:
+    def sunny_line(self, ahead: bool) -> Begun:
         """The line where the sun warms black tube to SUN_C, (B,)."""
-        warm = np.maximum(self.line_temperature_c, SUN_C)
-        return each_once(self.line_totals, warm, LINE_PHASES, start=self.line.before_solids)
+        warm, start = np.maximum(self.line_temperature_c, SUN_C), self.line.before_solids
+        return each_once(self.line_totals, warm, LINE_PHASES, start=start, ahead=ahead)
 
     @on_record
-    def drying_line(self) -> Solution:
+    def drying_line(self, ahead: bool) -> Begun:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
-        start = self.line.before_solids
-        return each_once(DRIED * self.line_totals, self.line_temperature_c, LINE_PHASES, start=start)
+        totals, start = DRIED * self.line_totals, self.line.before_solids
+        return each_once(totals, self.line_temperature_c, LINE_PHASES, start=start, ahead=ahead)
 
     def drying_water(self, rows: NDArray[np.bool_]) -> Solution:
         """The same of the water alone, nothing injected, nothing come out, in these scenarios, (B,) of them."""
         water = self.water.rows(rows)
-        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)
+        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)()
 
     @cached_property
     def _si_sigma(self) -> dict[str, Floats]:

@@ -182,7 +182,9 @@ def begin(
     after = {**empty(), "solid": np.zeros((size, solids))} if phases else {}
     arrays |= before | {f"{name}_after": table for name, table in after.items()}
     arrays |= {"sound": sound.astype(np.int32), "wanted": tables.places(phases)}
-    helpers = min(cores() - 1, 1) if ahead else _helpers(size, _STRONG_ROWS if strong else _DILUTE_ROWS)
+    helpers = _helpers(size, _STRONG_ROWS if strong else _DILUTE_ROWS)
+    if ahead:
+        helpers = max(helpers, min(cores() - 1, 1))
     begun = _kernel.equilibria(tables.kernel, arrays, size, len(phases), flags, helpers)
 
     def solution(found: dict[str, np.ndarray]) -> Solution:

@@ -10,7 +10,7 @@ Every array has the solutions along its first axis; nothing loops over solutions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 
@@ -84,41 +84,64 @@ def equilibrate(
     Returns: Solution; rows that did not converge, or were no solution to begin with (a total that is
         negative or not a number), say so in `converged`, and what was to be found of them is not a number.
     """
-    given = _Given(ph, alkalinity_eq_per_kg, co2_atm)
-    solution = _equilibrate(totals_mol_per_kg, temperature_c, phases, given, start, constants or load())
-    before = solution.supersaturated
-    if np.all(solution.converged) and (before is None or np.all(before.converged)):
-        return solution
-    held = ph is not None or co2_atm is not None
-    return replace(
-        solution.without(~solution.converged, totals=held),
-        supersaturated=None if before is None else before.without(~before.converged, totals=held),
-    )
+    given = Given(ph, alkalinity_eq_per_kg, co2_atm)
+    return begin(totals_mol_per_kg, temperature_c, phases, given, start=start, constants=constants)()
+
+
+def begin(
+    totals_mol_per_kg: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str],
+    given: Given,
+    *,
+    start: Solution | None = None,
+    constants: Constants | None = None,
+    ahead: bool = False,
+) -> Callable[[], Solution]:
+    """`equilibrate` in two steps: begins, and gives what waits for the solutions and hands them over, to be called once.
+
+    ahead: the one who waits does something else meanwhile, so that another core begins alone where there is one.
+    """
+    finish = _begin(totals_mol_per_kg, temperature_c, phases, given, start, constants or load(), ahead)
+    held = given.ph is not None or given.co2_atm is not None
+
+    def found() -> Solution:
+        solution = finish()
+        before = solution.supersaturated
+        if solution.converged.all() and (before is None or before.converged.all()):
+            return solution
+        return replace(
+            solution.without(~solution.converged, totals=held),
+            supersaturated=None if before is None else before.without(~before.converged, totals=held),
+        )
+
+    return found
 
 
 @dataclass(frozen=True)
-class _Given:
+class Given:
     """What `equilibrate` is given instead of a balance, as there."""
 
     ph: Floats | None = None
     alkalinity_eq_per_kg: Floats | None = None
     co2_atm: Floats | None = None
 
-    def rows(self, keep: np.ndarray) -> _Given:
+    def rows(self, keep: np.ndarray) -> Given:
         """The same for some rows."""
         values = (self.ph, self.alkalinity_eq_per_kg, self.co2_atm)
-        return _Given(*(None if value is None else value[keep] for value in values))
+        return Given(*(None if value is None else value[keep] for value in values))
 
 
-def _equilibrate(
+def _begin(
     totals_mol_per_kg: Floats,
     temperature_c: Floats,
     phases: Sequence[str],
-    given: _Given,
+    given: Given,
     start: Solution | None,
     constants: Constants,
-) -> Solution:
-    """`equilibrate`, with whatever the solver came to in rows that did not converge."""
+    ahead: bool = False,
+) -> Callable[[], Solution]:
+    """`begin`, with whatever the solver came to in rows that did not converge."""
     ph, alkalinity_eq_per_kg, co2_atm = given.ph, given.alkalinity_eq_per_kg, given.co2_atm
     asked = np.asarray(totals_mol_per_kg, dtype=float)
     totals = asked.copy()
@@ -132,8 +155,8 @@ def _equilibrate(
         totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
     others = totals >= 0.0
     others[:, h] = True
-    sound = np.all(others & np.isfinite(totals), axis=1) & np.isfinite(temperature_c)
-    all_sound = bool(np.all(sound))
+    sound = (others & np.isfinite(totals)).all(axis=1) & np.isfinite(temperature_c)
+    all_sound = bool(sound.all())
     if not all_sound:
         totals[~sound] = 0.0
         temperature_c = np.where(sound, temperature_c, 25.0)
@@ -143,8 +166,9 @@ def _equilibrate(
             raise ValueError("a fixed pH and a gas do not go together")
         totals = _left_to_the_gas(constants, totals)
         held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
+    finish = None
     if compiled.available():
-        solution = compiled.begin(
+        finish = compiled.begin(
             constants,
             totals,
             temperature_c,
@@ -154,24 +178,36 @@ def _equilibrate(
             alkalinity=held.alkalinity,
             ln_co2=held.ln_co2,
             start=start,
-        )()
-        lost = np.flatnonzero(~solution.converged & sound)
-        if len(lost):
+            ahead=ahead,
+        )
+
+    def found() -> Solution:
+        if finish is None:
+            solution = _reference(constants, totals, temperature_c, phases, held, sound)
+        else:
+            solution = finish()
+        lost = _lost(solution, sound)
+        if finish is not None and len(lost):
             again = _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
             solution = solution.placed(lost, again)
-    else:
-        solution = _reference(constants, totals, temperature_c, phases, held, sound)
-    lost = np.flatnonzero(~solution.converged & sound)
-    if len(totals) > 1 and len(lost) <= _MOST_ALONE:
-        # Rows of a batch share the species that are looked at; alone, without the others', some come right.
-        for row in lost:
-            one = np.array([row])
-            again = _equilibrate(asked[one], temperature_c[one], phases, given.rows(one), None, constants)
-            solution = solution.placed(one, again)
-    # Totals that were no solution to begin with stay what they were.
-    if all_sound:
-        return solution
-    return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
+            lost = _lost(solution, sound)
+        if len(totals) > 1 and len(lost) <= _MOST_ALONE:
+            # Rows of a batch share the species that are looked at; alone, without the others', some come right.
+            for row in lost:
+                one = np.array([row])
+                again = _begin(asked[one], temperature_c[one], phases, given.rows(one), None, constants)()
+                solution = solution.placed(one, again)
+        # Totals that were no solution to begin with stay what they were.
+        if all_sound:
+            return solution
+        return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
+
+    return found
+
+
+def _lost(solution: Solution, sound: np.ndarray) -> np.ndarray:
+    """Places of the rows that might have been found and were not."""
+    return np.flatnonzero(~solution.converged & sound)
 
 
 def _reference(
@@ -315,7 +351,7 @@ def _with_solids(before: Solution, phases: Sequence[str], held: Held, down_to_si
         less = before.totals_mol_per_kg[far] - ahead[far] @ constants.phase_stoich
         gas = None if held_far.ln_co2 is None else np.exp(held_far.ln_co2)
         from_here = before.with_rows(
-            far, _equilibrate(less, before.temperature_c[far], (), _Given(co2_atm=gas), None, constants)
+            far, _begin(less, before.temperature_c[far], (), Given(co2_atm=gas), None, constants)()
         )
     totals = before.totals_mol_per_kg[needs]
     if held.ln_co2 is not None:

@@ -88,6 +88,7 @@ class Judge:
     def __init__(self, region: Region, where: str = "region") -> None:
         """Raises: InputError: as `bounds_of`."""
         self._bounds: Mapping[str, LevelBounds] = bounds_of(region, where)
+        self._read: dict[str, tuple[str, ...]] = {}
         self._last: tuple[Question, dict[Level, tuple[Rule, ...]]] | None = None
 
     def __call__(self, case: Case, *, least: Level = Level.NOTE, only: Iterable[Rule] | None = None) -> list[Judged]:
@@ -97,7 +98,14 @@ class Judge:
         asked = self._asked(question, least)
         if only is not None:
             asked = tuple(rule for rule in only if self._worst_of(rule, question) >= least)
-        return [self._counted(rule, outcome) for rule in asked if (outcome := _outcome(rule, case)) is not None]
+        case.begin({name for rule in asked for name in self._read.get(rule.name, ())} if self._read else {"bucket","line"} if only is None else ())
+        return [self._counted(rule, outcome) for rule in asked if (outcome := self._outcome(rule, case)) is not None]
+
+    def _outcome(self, rule: Rule, case: Case) -> Outcome | None:
+        """What a rule says; which solutions it read for that is remembered."""
+        outcome = _outcome(rule, case)
+        self._read[rule.name] = tuple(case.asked)
+        return outcome
 
     def _asked(self, question: Question, least: Level) -> tuple[Rule, ...]:
         """The rules that can come to `least` or worse for a pour, by what they say of themselves and the policy."""
