@@ -129,7 +129,7 @@ class Case(Solutions):
 
     def most_mg_per_l(self, where: Place, phase: str) -> Floats:
         """What a phase would come to if all of its scarcest ingredient went into it [mg/L], (B,)."""
-        totals = self.totals(where)  # that the water was read is noted each time
+        totals = self.totals(where)  # what was read for it is noted each time
         if (where, phase) not in self._most:
             constants = self.constants if where == "line" else self.stock
             self._most[where, phase] = self._most_of(constants, totals, phase) * self.water_kg_per_l(where)

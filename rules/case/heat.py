@@ -13,6 +13,7 @@ from ..chemistry.acid_heat import heat_of_dilution_kj_per_mol, is_listed
 from ..chemistry.constants import Floats
 from ..chemistry.density import heat_kj_per_k
 from .mixing import Mixing
+from .on_record import derived
 
 #: A stock holds at least so much heat for each kg of its water [kJ/K], as long as the products weigh no more than this
 #: share of that: the least of drawn pours is 3.75 (tests).
@@ -53,12 +54,12 @@ class Heating(Mixing):
             found.append((material, np.asarray(heat * grams / molar_mass_g_per_mol(content.formula))))
         return found
 
-    @cached_property
+    @derived
     def heat_capacity_kj_per_k(self) -> Floats:
         """Heat capacity of the whole stock, (B,)."""
         return heat_kj_per_k(self.solutes, self.of(BUCKET_TEMPERATURE)) * self.bucket_water_kg
 
-    @cached_property
+    @derived
     def cooling_c(self) -> Floats:
         """How much dissolving all of the dry products would cool the bucket [degC], (B,); never below zero.
 
@@ -85,7 +86,7 @@ class Heating(Mixing):
         dilute = poured_kg <= DILUTE_SHARE * self.bucket_water_kg
         return np.where(dilute, kj / (LEAST_HEAT_KJ_PER_K * self.bucket_water_kg), np.inf)
 
-    @cached_property
+    @derived
     def warming_c(self) -> Floats:
         """How much diluting acids and alkalis and dissolving heats the bucket [degC], (B,).
 
@@ -117,7 +118,7 @@ class Heating(Mixing):
                     h[kind] += moles * item.kg(self.columns)
         return np.asarray(np.minimum(np.maximum(h["acid"], 0.0), np.maximum(-h["alkali"], 0.0)))
 
-    @cached_property
+    @derived
     def coldest_c(self) -> Floats:
         """Temperature that dissolving all of the products would lead to [degC], (B,)."""
         return np.maximum(self.of(BUCKET_TEMPERATURE) - self.cooling_c, COLDEST_C)

@@ -32,7 +32,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import Solutes, kg_and_liters, kg_and_liters_diluted, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
-from .on_record import Begun, on_record
+from .on_record import Begun, derived, on_record_ahead
 from .remembered import each_once
 
 #: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
@@ -114,7 +114,7 @@ class Mixing:
     def found(self, name: str) -> None:
         """Called when a solution has been found."""
 
-    @on_record
+    @on_record_ahead
     def water(self, ahead: bool) -> Begun:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
@@ -201,34 +201,24 @@ class Mixing:
         """Water in the bucket: poured in, and brought by the products as water or crystal water, (B,)."""
         return np.asarray(self.poured_water_kg + self._products[1])
 
-    @property
+    @derived
     def bucket_totals(self) -> Floats:
         """Moles of each master per kg of the bucket's water, (B, N)."""
-        _ = self.water  # whoever reads them reads the water, and that is noted
-        return self._totals
-
-    @cached_property
-    def _totals(self) -> Floats:
         share = self.poured_water_kg / self.bucket_water_kg
         return self.product_mol / self.bucket_water_kg[:, None] + self.water.totals_mol_per_kg * share[:, None]
 
-    @cached_property
+    @derived
     def bucket_density_kg_per_l(self) -> Floats:
         """Density of the made-up stock with everything dissolved, (B,)."""
         kg, liters = self._kg_and_liters
         return kg / liters
 
-    @cached_property
-    def _dissolved(self) -> Solutes:
-        return solutes_of(self.bucket_totals, self.constants.masters)
-
-    @property
+    @derived
     def solutes(self) -> Solutes:
         """What is dissolved in the stock, everything that was poured."""
-        _ = self.water  # as for bucket_totals
-        return self._dissolved
+        return solutes_of(self.bucket_totals, self.constants.masters)
 
-    @cached_property
+    @derived
     def _kg_and_liters(self) -> tuple[Floats, Floats]:
         """The stock per kg of its water, (B,) each."""
         return kg_and_liters(self.solutes, self.of(BUCKET_TEMPERATURE))

@@ -1,15 +1,18 @@
-"""A solution of a case: computed when it is first asked for, or begun before that; and noted as read."""
+"""Solutions of a case: computed when they are first asked for, or begun before that; and who reads them is noted."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, overload
+from typing import Any, Generic, Self, TypeVar, overload
 
 from ..chemistry.solution import Solution
 
 #: A solution that was begun: waits for it.
 Begun = Callable[[], Solution]
+
+
+T = TypeVar("T")
 
 
 @contextmanager
@@ -22,12 +25,9 @@ def _unrecorded(case: Any) -> Iterator[None]:
 
 
 class on_record:
-    """`cached_property` for a solution that also notes in the case's `asked`, by its name, that it was read.
+    """`cached_property` for a solution that also notes in the case's `asked`, by its name, that it was read."""
 
-    make: begins the solution, and gives what waits for it; ahead: it is not waited for at once.
-    """
-
-    def __init__(self, make: Callable[[Any, bool], Begun]) -> None:
+    def __init__(self, make: Callable[[Any], Solution]) -> None:
         self._make = make
         self.__doc__ = make.__doc__
 
@@ -35,27 +35,71 @@ class on_record:
         self._name = name
 
     @overload
-    def __get__(self, case: None, owner: type) -> on_record: ...
+    def __get__(self, case: None, owner: type) -> Self: ...
     @overload
     def __get__(self, case: object, owner: type) -> Solution: ...
-    def __get__(self, case: Any, owner: type) -> on_record | Solution:
+    def __get__(self, case: Any, owner: type) -> Self | Solution:
         if case is None:
             return self
         name = self._name
         solution: Solution | None = case.__dict__.get(name)
         if solution is None:
             with _unrecorded(case):
-                begun = case.begun.pop(name, None) or self._make(case, False)
-                solution = case.__dict__[name] = begun()
+                solution = case.__dict__[name] = self._found(case)
                 case.found(name)
         case.asked[name] = solution
         return solution
+
+    def __set__(self, case: object, value: Solution) -> None:
+        raise AttributeError(f"{self._name} follows from the question")
+
+    def _found(self, case: Any) -> Solution:
+        """The solution, to be kept."""
+        return self._make(case)
+
+
+class on_record_ahead(on_record):
+    """The same of one that can be begun before it is asked for.
+
+    make: begins it, and gives what waits for it; its `ahead` tells that it is not waited for at once.
+    """
+
+    def __init__(self, make: Callable[[Any, bool], Begun]) -> None:
+        self._begin = make
+        self.__doc__ = make.__doc__
 
     def begin(self, case: Any) -> None:
         """Begins the solution for whoever asks later."""
         if self._name not in case.__dict__ and self._name not in case.begun:
             with _unrecorded(case):
-                case.begun[self._name] = self._make(case, True)
+                case.begun[self._name] = self._begin(case, True)
 
-    def __set__(self, case: object, value: Solution) -> None:
-        raise AttributeError(f"{self._name} follows from the question")
+    def _found(self, case: Any) -> Solution:
+        begun = case.begun.pop(self._name, None) or self._begin(case, False)
+        return begun()
+
+
+class derived(Generic[T]):
+    """`cached_property` of what is made from solutions: whoever reads it is noted as having read these."""
+
+    def __init__(self, make: Callable[[Any], T]) -> None:
+        self._make = make
+        self.__doc__ = make.__doc__
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._kept = f"{name}, and read for it"
+
+    @overload
+    def __get__(self, case: None, owner: type) -> Self: ...
+    @overload
+    def __get__(self, case: object, owner: type) -> T: ...
+    def __get__(self, case: Any, owner: type) -> Self | T:
+        if case is None:
+            return self
+        kept: tuple[T, dict[str, Solution]] | None = case.__dict__.get(self._kept)
+        if kept is None:
+            with _unrecorded(case):
+                case.asked.clear()
+                kept = case.__dict__[self._kept] = self._make(case), dict(case.asked)
+        case.asked.update(kept[1])
+        return kept[0]

@@ -70,12 +70,13 @@ def each_once(
     co2_atm: float | None = None,
     constants: Constants | None = None,
     start: Solution | None = None,
+    start_at: NDArray[np.intp] | None = None,
     ahead: bool = False,
 ) -> Callable[[], Solution]:
     """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
     and most solutions do not feel it. It is begun; what is returned waits for it, and is to be called once.
 
-    start: as there, the same where the solution is the same; ahead: as for `begin`.
+    start: as there, the same where the solution is the same; start_at, ahead: as for `begin`.
     """
     key = [totals, temperature_c[:, None]]
     key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
@@ -93,10 +94,13 @@ def each_once(
     if not all_differ:
         totals, temperature_c = totals[first], temperature_c[first]
         ph, alkalinity_eq_per_kg = (None if one is None else one[first] for one in (ph, alkalinity_eq_per_kg))
-        start = None if start is None else start.rows(first)
+        if start is not None:
+            start_at = first if start_at is None else start_at[first]
     co2 = None if co2_atm is None else np.full(len(first), co2_atm)
     given = Given(ph, alkalinity_eq_per_kg, co2)
-    begun = begin(totals, temperature_c, phases, given, constants=constants, start=start, ahead=ahead)
+    begun = begin(
+        totals, temperature_c, phases, given, constants=constants, start=start, start_at=start_at, ahead=ahead
+    )
 
     def finish() -> Solution:
         solution = begun()

@@ -18,7 +18,7 @@ from ..chemistry.pitzer import VALID_UP_TO_MOL_PER_KG
 from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import COLDEST_C, Heating
-from .on_record import Begun, on_record
+from .on_record import Begun, derived, on_record, on_record_ahead
 from .remembered import each_once
 
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
@@ -113,7 +113,7 @@ class Solutions(Heating):
         if name == "bucket" and "bucket_in_air" in self.expected:
             Solutions.bucket_in_air.begin(self)
 
-    @cached_property
+    @derived
     def salts(self) -> tuple[Salt, ...]:
         """Salts whose ions are all in this bucket."""
         there = np.any(self.bucket_totals > 0.0, axis=0).tolist()
@@ -125,19 +125,19 @@ class Solutions(Heating):
         sources = {name for item in self.poured for mixture in item.composition.mixtures for name in mixture.sources}
         return frozenset(filter(None, (self.question.solids[name] for name in sources)))
 
-    @cached_property
+    @derived
     def made_salts(self) -> tuple[Salt, ...]:
         """Salts that only a mixture makes, from constants instead of a curve."""
         found = np.any(np.isfinite(self.bucket.before_solids.saturation_index), axis=0)
         there = found[list(_places_of_made(self.salts))].tolist()
         return tuple(salt for salt, is_there in zip(stock_salts(), there, strict=True) if is_there)
 
-    @cached_property
+    @derived
     def out_of_reach(self) -> NDArray[np.bool_]:
         """Phases of the bucket that are in every scenario so far below saturation that no doubt reaches there, (P,)."""
         return np.asarray(np.max(self.bucket.before_solids.saturation_index, axis=0, initial=-np.inf) < -_FAR_BELOW_SI)
 
-    @cached_property
+    @derived
     def _in_reach(self) -> frozenset[str]:
         """Names of the phases of the bucket that are not."""
         far = zip(self.stock.phases, self.out_of_reach.tolist(), strict=True)
@@ -147,12 +147,12 @@ class Solutions(Heating):
         """Those of some salts that may be near their saturation in some scenario."""
         return [salt for salt in salts if salt.curve.name in self._in_reach]
 
-    @cached_property
+    @derived
     def stock(self) -> Constants:
         """The constants of the bucket's model, with these salts."""
         return _stock_of(self.salts)
 
-    @cached_property
+    @derived
     def bucket_phases(self) -> tuple[str, ...]:
         """Solids that are let form in the bucket."""
         return _formed_in(self.salts)
@@ -161,7 +161,7 @@ class Solutions(Heating):
     def beyond_model(self) -> NDArray[np.bool_]:
         """Where the bucket is stronger than its model is good for, (B,)."""
         may = most_strength(self.bucket_totals, self.stock) >= VALID_UP_TO_MOL_PER_KG
-        if np.all(may) or "bucket" in vars(self):
+        if may.all() or "bucket" in vars(self) or "bucket" in self.begun:
             return np.asarray(self.bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG)
         beyond = np.zeros(self.size, dtype=bool)
         if np.any(may):
@@ -170,18 +170,23 @@ class Solutions(Heating):
             beyond[may] = bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG
         return beyond
 
-    @property
+    @derived
     def _cools(self) -> NDArray[np.bool_]:
         """Where dissolving cools the bucket by as much as is looked into, (B,)."""
         return np.asarray(self.cooling_c >= LEAST_COOLING_C)
 
     def _bucket_at(self, temperature_c: Floats, rows: NDArray[np.bool_]) -> Solution:
         """The bucket of some scenarios at another temperature."""
-        start = self.bucket.before_solids.rows(rows)
-        totals = self.bucket_totals[rows]
-        return each_once(totals, temperature_c, self.bucket_phases, constants=self.stock, start=start)()
+        return each_once(
+            self.bucket_totals[rows],
+            temperature_c,
+            self.bucket_phases,
+            constants=self.stock,
+            start=self.bucket.before_solids,
+            start_at=np.flatnonzero(rows),
+        )()
 
-    @on_record
+    @on_record_ahead
     def bucket(self, ahead: bool) -> Begun:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
         temperature = self.of(BUCKET_TEMPERATURE)
@@ -194,7 +199,7 @@ class Solutions(Heating):
         moved = _most_si_per_degree(self.salts)[salts] * max(cooling_c, 0.1)
         return np.asarray(salts[index + moved > -_COOLING_MOVES_SI])
 
-    @cached_property
+    @derived
     def may_feel_cold(self) -> bool:
         """Whether dissolving may cool the bucket by as much as is looked into, and that bring out a salt or freeze it:
         told by the most that it may cool, for which the heat capacity needs not be known."""
@@ -205,7 +210,7 @@ class Solutions(Heating):
             return True
         return len(self._salts_within(float(most.max()))) > 0
 
-    @cached_property
+    @derived
     def _salts_near(self) -> NDArray[np.bool_]:
         """Where cooling may bring a salt out or freeze the bucket, (B,)."""
         before, coldest, start = self.bucket.before_solids, self.coldest_c, self.of(BUCKET_TEMPERATURE)
@@ -216,15 +221,15 @@ class Solutions(Heating):
         return np.asarray(near.any(axis=1) | (coldest < 0.0) | ~before.converged)
 
     @on_record
-    def _bucket_coldest(self, ahead: bool) -> Begun:
+    def _bucket_coldest(self) -> Solution:
         """The bucket at the temperature that dissolving all of it would lead to, (B,); as it is where it hardly cools
         or no salt is near enough to feel it."""
         feels = self._cools & self._salts_near
         if not feels.any():
-            return lambda: self.bucket
-        return lambda: self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
+            return self.bucket
+        return self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
 
-    @cached_property
+    @derived
     def cooled_c(self) -> Floats:
         """Temperature of the bucket right after dissolving [degC], (B,): what stays undissolved in the cold
         takes up no heat. Where it hardly cools, the bucket's own."""
@@ -258,44 +263,48 @@ class Solutions(Heating):
         return cooled
 
     @on_record
-    def bucket_cooled_down(self, ahead: bool) -> Begun:
+    def bucket_cooled_down(self) -> Solution:
         """A bucket mixed hot, once it stands at STANDS_AT_C; the bucket itself where it is no warmer, (B,)."""
         every = np.ones(self.size, dtype=bool)
-        return lambda: self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C), every)
+        return self._bucket_at(np.minimum(self.of(BUCKET_TEMPERATURE), STANDS_AT_C), every)
 
-    @cached_property
+    @derived
     def feels_air(self) -> NDArray[np.bool_]:
         """Where a solid that answers to carbon dioxide is near enough to the bucket's saturation to feel it, (B,)."""
         closed = self.bucket.before_solids
         feel = [self.stock.phase(name) for name in _FEEL_CO2 if self.stock.has_phase(name)]
         return np.asarray((closed.saturation_index[:, feel] > -_FAR_BELOW_SI).any(axis=1))
 
-    @on_record
+    @on_record_ahead
     def bucket_in_air(self, ahead: bool) -> Begun:
         """The same bucket after its carbon dioxide has settled with the air, nothing come out yet, (B,); the
         closed one where no solid is near enough to feel it."""
         feels, bucket = self.feels_air, self.bucket
         if not feels.any():
             return lambda: bucket
-        totals, temperature, closed = self.bucket_totals[feels], self.of(BUCKET_TEMPERATURE)[feels], bucket.before_solids
+        closed = bucket.before_solids
         begun = each_once(
-            totals, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock, start=closed.rows(feels), ahead=ahead
+            self.bucket_totals[feels],
+            self.of(BUCKET_TEMPERATURE)[feels],
+            co2_atm=AIR_CO2_ATM,
+            constants=self.stock,
+            start=closed,
+            start_at=np.flatnonzero(feels),
+            ahead=ahead,
         )
-        return lambda: closed.with_rows(feels, begun())
+        return begun if feels.all() else lambda: closed.with_rows(feels, begun())
 
     @on_record
-    def bucket_cold(self, ahead: bool) -> Begun:
+    def bucket_cold(self) -> Solution:
         """The bucket right after dissolving, at the temperature that this leads to, (B,); the bucket itself where
         it feels nothing of that."""
         if not self.may_feel_cold or not self._cools.any():
-            return lambda: self.bucket
+            return self.bucket
         cold = self._bucket_coldest
         between = self._cools & (self.cooled_c != self.coldest_c)
-        if not between.any():
-            return lambda: cold
-        return lambda: cold.placed(between, self._bucket_at(self.cooled_c[between], between))
+        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if between.any() else cold
 
-    @on_record
+    @on_record_ahead
     def water_in_line(self, ahead: bool) -> Begun:
         """The water alone at the line's temperature, nothing injected, nothing come out, (B,)."""
         water = self.water
@@ -316,14 +325,9 @@ class Solutions(Heating):
             found[rows] = settled.totals_mol_per_kg[:, carbonate]
         return found
 
-    @property
+    @derived
     def line_totals(self) -> Floats:
         """Moles of each master per kg of the line's water, everything that was poured dissolved, (B, N)."""
-        _ = self.water  # as for bucket_totals
-        return self._line_totals
-
-    @cached_property
-    def _line_totals(self) -> Floats:
         stock_kg = self.bucket_water_kg / self.bucket_volume_l
         ratio = self.injection_ratio
         stock = self.bucket_totals
@@ -338,18 +342,18 @@ class Solutions(Heating):
         totals = stock * stock_kg[:, None] + self.water.totals_mol_per_kg * ratio[:, None]
         return totals / (stock_kg + ratio)[:, None]
 
-    @on_record
+    @on_record_ahead
     def line(self, ahead: bool) -> Begun:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES, ahead=ahead)
 
-    @on_record
+    @on_record_ahead
     def sunny_line(self, ahead: bool) -> Begun:
         """The line where the sun warms black tube to SUN_C, (B,)."""
         warm, start = np.maximum(self.line_temperature_c, SUN_C), self.line.before_solids
         return each_once(self.line_totals, warm, LINE_PHASES, start=start, ahead=ahead)
 
-    @on_record
+    @on_record_ahead
     def drying_line(self, ahead: bool) -> Begun:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
         totals, start = DRIED * self.line_totals, self.line.before_solids
@@ -360,7 +364,7 @@ class Solutions(Heating):
         water = self.water.rows(rows)
         return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)()
 
-    @cached_property
+    @derived
     def _si_sigma(self) -> dict[str, Floats]:
         before = self.bucket.before_solids
         # No doubt of the model reaches further than this below saturation.

@@ -28,6 +28,10 @@ except ImportError:  # built without a compiler
 #: Set to leave the compiled solver alone.
 REFERENCE_VARIABLE = "POURCHECK_REFERENCE"
 _PH, _ALKALINITY, _GAS = 1, 2, 4
+#: As there: what became of rows, and of one.
+_SOME_LOST, _SOME_FORMED = 1, 2
+_FOUND, _LOST = 1, 0
+_NONE = np.zeros(0, dtype=np.intp)
 #: Fewer rows than this are not worth a thread: of a strong solution, of a dilute one, and for errors of indices.
 _STRONG_ROWS, _DILUTE_ROWS, _SIGMA_ROWS = 4, 8, 24
 
@@ -133,55 +137,51 @@ def begin(
     constants: Constants,
     totals: Floats,
     temperature_c: Floats,
-    sound: np.ndarray,
     phases: Sequence[str],
     *,
     ph: Floats | None = None,
     alkalinity: Floats | None = None,
-    ln_co2: Floats | None = None,
+    co2_atm: Floats | None = None,
     down_to_si: Floats | None = None,
+    leave_out: np.ndarray | None = None,
     start: Solution | None = None,
+    start_at: np.ndarray | None = None,
     ahead: bool = False,
-) -> Callable[[], Solution]:
-    """Begins to look for the solutions of rows that are sound, and gives what waits for them and hands them over, once;
-    arguments as `speciate` has made them ready, not to be written to meanwhile.
+) -> Callable[[], tuple[Solution, np.ndarray]]:
+    """Begins to look for solutions, and gives what waits for them and hands them over, once, with the places of those
+    that may be and were not found; arguments as for `equilibrate`, not to be written to meanwhile.
 
-    down_to_si: (B, phases) the saturation index down to which each may form, 0 where none is given. ahead: whoever
-    waits does so later, so that another core begins alone.
+    down_to_si: (B, phases) the saturation index down to which each may form, 0 where none is given. leave_out: (B,)
+    rows that are not looked at. start_at, ahead: as for `speciate.begin`.
     """
     tables, strong = _tables(_Same(constants)), constants.activity == "pitzer"
     size, masters, species, solids = len(totals), len(constants.masters), len(constants.species), len(constants.phases)
-    flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (ln_co2 is not None)
-    all_sound = bool(sound.all())
+    flags = _PH * (ph is not None) | _ALKALINITY * (alkalinity is not None) | _GAS * (co2_atm is not None)
 
     def empty() -> dict[str, np.ndarray]:
-        made = {
+        return {
             "totals": np.empty((size, masters)),
             "molality": np.empty((size, species)),
             "ln_activity": np.empty((size, masters)),
-            "ln_aw": np.empty(size),
+            "water": np.empty(size),
             "strength": np.empty(size),
             "index": np.empty((size, solids)),
             "converged": np.zeros(size, dtype=np.int32),
         }
-        if not all_sound:  # the kernel fills the rows that it is to solve
-            made["totals"][:] = totals
-            for name, value in (("molality", 0.0), ("ln_aw", 0.0), ("strength", 0.0)):
-                made[name].fill(value)
-            for name in ("ln_activity", "index"):
-                made[name].fill(-np.inf)
-        return made
 
-    given = {"given": totals, "kelvin": temperature_c + 273.15, "ph": ph, "alkalinity": alkalinity, "ln_co2": ln_co2}
+    given = {"given": totals, "celsius": temperature_c, "ph": ph, "alkalinity": alkalinity, "co2": co2_atm}
     given["down_to"] = down_to_si
     if start is not None:
         given |= {"start_totals": start.totals_mol_per_kg, "start_lam": start.ln_activity}
         given |= {"start_molality": start.molality, "start_strength": start.ionic_strength}
     arrays = {name: np.ascontiguousarray(value, dtype=float) for name, value in given.items() if value is not None}
+    for name, places in (("start_at", start_at), ("leave_out", leave_out)):
+        if places is not None:
+            arrays[name] = places.astype(np.int32)
     before = empty()
     after = {**empty(), "solid": np.zeros((size, solids))} if phases else {}
     arrays |= before | {f"{name}_after": table for name, table in after.items()}
-    arrays |= {"sound": sound.astype(np.int32), "wanted": tables.places(phases)}
+    arrays["wanted"] = tables.places(phases)
     helpers = _helpers(size, _STRONG_ROWS if strong else _DILUTE_ROWS)
     if ahead:
         helpers = max(helpers, min(cores() - 1, 1))
@@ -197,18 +197,18 @@ def begin(
             totals_mol_per_kg=found["totals"],
             molality=found["molality"],
             ln_activity=found["ln_activity"],
-            water_activity=np.exp(found["ln_aw"]),
+            water_activity=found["water"],
             ionic_strength=found["strength"],
             saturation_index=found["index"],
             precipitated_mol_per_kg=found["solid"] if "solid" in found else np.zeros((size, solids)),
-            converged=found["converged"] != 0,
+            converged=found["converged"] == _FOUND,
         )
 
-    def finish() -> Solution:
-        _kernel.finish(begun)
-        first = solution(before)
-        if not phases or not (after["solid"].any() or (after["converged"] != before["converged"]).any()):
-            return first
-        return replace(solution(after), supersaturated=first)
+    def finish() -> tuple[Solution, np.ndarray]:
+        became = _kernel.finish(begun)
+        last = solution(before)
+        if became & _SOME_FORMED:
+            last = replace(solution(after), supersaturated=last)
+        return last, np.flatnonzero((after or before)["converged"] == _LOST) if became & _SOME_LOST else _NONE
 
     return finish

@@ -1303,7 +1303,9 @@ static void dissolve(Room *r, const double *const total[LANES], const Given *giv
     *lanes = near;
 }
 
-typedef struct { double *totals, *molality, *ln_activity, *ln_aw, *strength, *index, *solid; int *converged; } Out;
+/* What is found of every row. converged: 1, 0 where the row was not found, NO_SOLUTION where it was none to begin with. */
+#define NO_SOLUTION -1
+typedef struct { double *totals, *molality, *ln_activity, *water, *strength, *index, *solid; int *converged; } Out;
 
 static int possible_phase(const Room *r, int phase) {
     const double *nu = r->m->phase_nu + (size_t)phase * (size_t)r->m->N;
@@ -1350,7 +1352,7 @@ static void collect(Room *r, const Given *given, const double *const total[LANES
         for (int j = 0; j < r->n; j++) lam[r->masters[j]] = AT(r->lam[j], l);
         for (int s = 0; s < r->ns; s++) molality[r->species[s]] = AT(r->c[s], l);
         out->strength[row] = 0.5 * AT(charged, l);
-        out->ln_aw[row] = AT(r->ln_aw, l);
+        out->water[row] = exp(AT(r->ln_aw, l));
         for (size_t p = 0; p < P; p++) index[p] = -INFINITY;
         for (int i = 0; i < r->nphases; i++) index[r->made[i]] = AT(r->nu_step[i], l);
         if (given->flags & HOLD_PH) for (int j = 0; j < r->n; j++) totals[r->masters[j]] = AT(r->sum[j], l);
@@ -1484,7 +1486,7 @@ static void same_as_before(const Model *m, const Rows *rows, int lane) {
     memcpy(after->molality + row * S, before->molality + row * S, sizeof(double) * S);
     memcpy(after->ln_activity + row * N, before->ln_activity + row * N, sizeof(double) * N);
     memcpy(after->index + row * P, before->index + row * P, sizeof(double) * P);
-    after->ln_aw[row] = before->ln_aw[row], after->strength[row] = before->strength[row];
+    after->water[row] = before->water[row], after->strength[row] = before->strength[row];
     after->converged[row] = before->converged[row];
 }
 
@@ -1690,10 +1692,10 @@ static double *doubles(PyObject *dict, const char *name, Py_buffer *view, int *h
 }
 
 /* A row, and what makes rows go side by side: which masters are there; those of one temperature after each other. */
-typedef struct { uint64_t masters; double kelvin; int row; } Alike;
+typedef struct { uint64_t masters; double celsius; int row; } Alike;
 
-static Alike alike(const Model *m, const double *total, double kelvin, int row) {
-    Alike out = {0, kelvin, row};
+static Alike alike(const Model *m, const double *total, double celsius, int row) {
+    Alike out = {0, celsius, row};
     for (int j = 0; j < m->N; j++) if (total[j] > 0.0 || j == m->h) out.masters |= (uint64_t)1 << j;
     return out;
 }
@@ -1701,7 +1703,7 @@ static Alike alike(const Model *m, const double *total, double kelvin, int row) 
 static int by_likeness(const void *one, const void *other) {
     const Alike *a = one, *b = other;
     if (a->masters != b->masters) return a->masters < b->masters ? -1 : 1;
-    if (a->kelvin != b->kelvin) return a->kelvin < b->kelvin ? -1 : 1;
+    if (a->celsius != b->celsius) return a->celsius < b->celsius ? -1 : 1;
     return a->row - b->row;
 }
 
@@ -1714,15 +1716,16 @@ typedef struct {
     PyObject *capsule;
     Py_buffer views[BUFFERS];
     int used;
+    int (*became)(const void *); /* what to say of it at its end */
 } Task;
 
 /* Rows to be solved: a piece is those that go side by side. */
 typedef struct {
     Task task; /* comes first */
-    int flags, count, many;
-    double *totals, *kelvin, *ph, *alkalinity, *ln_co2, *down_to;
+    int flags, count, size;
+    double *totals, *celsius, *ph, *alkalinity, *co2, *down_to;
     double *start_totals, *start_lam, *start_molality, *start_strength;
-    int *wanted;
+    int *wanted, *start_at; /* which of the solutions like them each row starts from; NULL: as they stand */
     Out before, after;
     Alike *order;
     int *firsts; /* where in the order each piece begins, and the end */
@@ -1752,17 +1755,39 @@ static void solve_piece(Work *work, int k, char *area, int is_new) {
         rows.rows[l] = (int)row, rows.total[l] = e->totals + row * N;
         rows.down_to[l] = e->down_to ? e->down_to + row * (size_t)e->count : NULL;
         rows.ahead[l] = lanes + (size_t)l * (P + N), rows.less[l] = rows.ahead[l] + P;
-        AT(given.t, l) = e->kelvin[row];
-        debye_hueckel(e->kelvin[row], &AT(given.a, l), &AT(given.b, l));
+        AT(given.t, l) = e->celsius[row] + 273.15;
+        debye_hueckel(e->celsius[row] + 273.15, &AT(given.a, l), &AT(given.b, l));
         AT(given.ph, l) = e->ph ? e->ph[row] : 0.0, AT(given.alkalinity, l) = e->alkalinity ? e->alkalinity[row] : 0.0;
-        AT(given.ln_co2, l) = e->ln_co2 ? e->ln_co2[row] : 0.0;
+        AT(given.ln_co2, l) = e->co2 ? log(e->co2[row]) : 0.0;
         if (e->start_totals) {
-            start.totals[l] = e->start_totals + row * N, start.lam[l] = e->start_lam + row * N;
-            start.molality[l] = e->start_molality + row * S, start.strength[l] = e->start_strength + row;
+            size_t at = e->start_at ? (size_t)e->start_at[row] : row;
+            start.totals[l] = e->start_totals + at * N, start.lam[l] = e->start_lam + at * N;
+            start.molality[l] = e->start_molality + at * S, start.strength[l] = e->start_strength + at;
         }
     }
     gather(r, rows.total[0], e->flags);
     some_rows(r, &given, &rows, &start);
+}
+
+/* A row's totals as they are solved, into `own`: the carbonate that an alkalinity leaves is found, and what a gas brings is
+ * counted at the end; whether it is a solution at all. */
+static int row_of(const Equilibria *e, size_t row, double *own) {
+    const Model *m = e->task.m;
+    memcpy(own, e->totals + row * (size_t)m->N, sizeof(double) * (size_t)m->N);
+    if (e->alkalinity) own[m->co3] = e->alkalinity[row] < 1e-9 ? 1e-9 : e->alkalinity[row];
+    for (int j = 0; j < m->N; j++) if (!isfinite(own[j]) || !(own[j] >= 0.0 || j == m->h)) return 0;
+    if (e->co2) own[m->h] -= 2.0 * own[m->co3], own[m->co3] = TINY;
+    return isfinite(e->celsius[row]);
+}
+
+/* What is said of a row that is no solution. */
+static void leave_row(const Model *m, const Out *out, size_t row, const double *totals) {
+    size_t N = (size_t)m->N, S = (size_t)m->S, P = (size_t)m->P;
+    memcpy(out->totals + row * N, totals + row * N, sizeof(double) * N);
+    memset(out->molality + row * S, 0, sizeof(double) * S);
+    for (size_t j = 0; j < N; j++) out->ln_activity[row * N + j] = -INFINITY;
+    for (size_t p = 0; p < P; p++) out->index[row * P + p] = -INFINITY;
+    out->water[row] = 1.0, out->strength[row] = 0.0, out->converged[row] = NO_SOLUTION;
 }
 
 /* Phases whose index can be off in some rows: a piece is some of the rows. */
@@ -1796,17 +1821,18 @@ static void *new_task(size_t bytes, PyObject *capsule, size_t room) {
     return task;
 }
 
-/* Waits for a work, or ends it where it is not wanted any more, and hands back what Python handed over. */
-static void end_task(Task *task, int wanted) {
-    PyObject *capsule = task->capsule;
-    Py_buffer views[BUFFERS];
-    int used = task->used;
-    memcpy(views, task->views, sizeof views);
+/* Waits for a work, or ends it where it is not wanted any more, and hands back what Python handed over; what it says at
+ * its end. */
+static int end_task(Task *task, int wanted) {
+    int said = 0;
     Py_BEGIN_ALLOW_THREADS
     end_work(&task->work, wanted);
+    if (wanted && task->became) said = task->became(task);
     Py_END_ALLOW_THREADS
-    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
-    Py_DECREF(capsule);
+    for (int i = 0; i < task->used; i++) PyBuffer_Release(task->views + i);
+    Py_DECREF(task->capsule);
+    free(task);
+    return said;
 }
 
 /* The destructor of what was begun and never asked for. */
@@ -1834,50 +1860,77 @@ static PyObject *begin_task(Task *task, int complete, int threads) {
 #define GET(name) doubles(rows, name, task->views + task->used, &task->used, 0)
 #define PUT(name) doubles(rows, name, task->views + task->used, &task->used, PyBUF_WRITABLE)
 
+/* What became of rows: SOME_LOST where one was not found or is no solution, SOME_FORMED where solids made a difference. */
+#define SOME_LOST 1
+#define SOME_FORMED 2
+static int became(const void *task) {
+    const Equilibria *e = task;
+    int out = 0, *before = e->before.converged, *after = e->after.converged;
+    size_t solids = (size_t)e->size * (size_t)e->task.m->P;
+    for (int row = 0; row < e->size; row++) {
+        if (before[row] != 1 || (e->count && after[row] != 1)) out |= SOME_LOST;
+        if (e->count && after[row] != before[row]) out |= SOME_FORMED;
+    }
+    for (size_t i = 0; e->count && i < solids && !(out & SOME_FORMED); i++)
+        if (e->after.solid[i] != 0.0) out |= SOME_FORMED;
+    return out;
+}
+
 /* equilibria(model, rows, size, count, flags, threads) -> begun, of every array of the dictionary `rows`, in place. */
 static PyObject *equilibria(PyObject *self, PyObject *args) {
     (void)self;
     PyObject *capsule, *rows;
     int flags, count, size, threads;
     if (!PyArg_ParseTuple(args, "OO!iiii", &capsule, &PyDict_Type, &rows, &size, &count, &flags, &threads)) return NULL;
-    size_t order = sizeof(Alike) * (size_t)(size + 1), firsts = sizeof(int) * (size_t)(size + 1);
-    Equilibria *e = new_task(sizeof(Equilibria) + order + firsts, capsule, 0);
+    const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
+    if (m == NULL) return NULL;
+    size_t N = (size_t)m->N, P = (size_t)m->P, many = (size_t)size + 1;
+    Equilibria *e = new_task(sizeof(Equilibria) + many * (sizeof(double) * N + sizeof(Alike) + sizeof(int)), capsule, 0);
     if (e == NULL) return NULL;
     Task *task = &e->task;
-    const Model *m = task->m;
-    e->flags = flags, e->count = count;
-    e->order = (Alike *)(void *)(e + 1), e->firsts = (int *)(void *)(e->order + size + 1);
-    e->totals = GET("given"), e->kelvin = GET("kelvin"), e->ph = GET("ph"), e->alkalinity = GET("alkalinity");
-    e->ln_co2 = GET("ln_co2"), e->down_to = GET("down_to"), e->wanted = (int *)GET("wanted");
+    double *own = (double *)(void *)(e + 1);
+    e->flags = flags, e->count = count, e->size = size;
+    e->order = (Alike *)(void *)(own + many * N), e->firsts = (int *)(void *)(e->order + many);
+    e->totals = GET("given"), e->celsius = GET("celsius"), e->ph = GET("ph"), e->alkalinity = GET("alkalinity");
+    e->co2 = GET("co2"), e->down_to = GET("down_to"), e->wanted = (int *)GET("wanted");
     e->start_lam = GET("start_lam"), e->start_molality = GET("start_molality");
     e->start_strength = GET("start_strength"), e->start_totals = GET("start_totals");
+    e->start_at = (int *)GET("start_at");
     if (!e->start_lam || !e->start_molality || !e->start_strength) e->start_totals = NULL;
-    int *sound_rows = (int *)GET("sound");
-    e->before = (Out){PUT("totals"), PUT("molality"), PUT("ln_activity"), PUT("ln_aw"), PUT("strength"), PUT("index"),
+    const int *leave_out = (int *)GET("leave_out");
+    e->before = (Out){PUT("totals"), PUT("molality"), PUT("ln_activity"), PUT("water"), PUT("strength"), PUT("index"),
                       NULL, (int *)PUT("converged")};
-    e->after = (Out){PUT("totals_after"), PUT("molality_after"), PUT("ln_activity_after"), PUT("ln_aw_after"),
+    e->after = (Out){PUT("totals_after"), PUT("molality_after"), PUT("ln_activity_after"), PUT("water_after"),
                      PUT("strength_after"), PUT("index_after"), PUT("solid_after"), (int *)PUT("converged_after")};
     const Out *before = &e->before, *after = &e->after;
-    int complete = e->totals && e->kelvin && sound_rows && before->totals && before->molality && before->ln_activity &&
-        before->ln_aw && before->strength && before->index && before->converged && (!(flags & HOLD_PH) || e->ph) &&
-        (!(flags & HOLD_ALKALINITY) || e->alkalinity) && (!(flags & HOLD_GAS) || e->ln_co2) &&
-        (count == 0 || (e->wanted && after->totals && after->molality && after->ln_activity && after->ln_aw &&
+    int complete = e->totals && e->celsius && before->totals && before->molality && before->ln_activity &&
+        before->water && before->strength && before->index && before->converged && (!(flags & HOLD_PH) || e->ph) &&
+        (!(flags & HOLD_ALKALINITY) || e->alkalinity) && (!(flags & HOLD_GAS) || e->co2) &&
+        (count == 0 || (e->wanted && after->totals && after->molality && after->ln_activity && after->water &&
                         after->strength && after->index && after->solid && after->converged));
     if (complete) {
-        size_t N = (size_t)m->N, P = (size_t)m->P, own = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
+        size_t room = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
         Room sized;
-        size_t bytes = own + lay_out(&sized, m, (char *)ALIGNED) + sizeof(double) * LANES * (P + N) + ALIGNED;
+        size_t bytes = room + lay_out(&sized, m, (char *)ALIGNED) + sizeof(double) * LANES * (P + N) + ALIGNED;
         task->work.room = (bytes + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
-        task->work.piece = solve_piece;
-        int many = 0, pieces = 0;
-        for (int row = 0; row < size; row++)
-            if (sound_rows[row]) e->order[many++] = alike(m, e->totals + (size_t)row * N, e->kelvin[row], row);
-        qsort(e->order, (size_t)many, sizeof(Alike), by_likeness);
-        for (int row = 0; row < many; pieces++) {
-            int first = e->firsts[pieces] = row++;
-            while (row < many && row < first + LANES && e->order[row].masters == e->order[first].masters) row++;
+        task->work.piece = solve_piece, task->became = became;
+        int there = 0, pieces = 0;
+        for (int row = 0; row < size; row++) {
+            double *totals = own + (size_t)row * N;
+            if (row_of(e, (size_t)row, totals) && !(leave_out && leave_out[row])) {
+                e->order[there++] = alike(m, totals, e->celsius[row], row);
+                continue;
+            }
+            leave_row(m, before, (size_t)row, e->totals);
+            if (count) leave_row(m, after, (size_t)row, e->totals);
         }
-        e->firsts[pieces] = many;
+        e->totals = own;
+        qsort(e->order, (size_t)there, sizeof(Alike), by_likeness);
+        for (int row = 0; row < there; pieces++) {
+            int first = e->firsts[pieces] = row++;
+            while (row < there && row < first + LANES && e->order[row].masters == e->order[first].masters) row++;
+        }
+        e->firsts[pieces] = there;
         task->work.pieces = pieces;
     }
     return begin_task(task, complete, threads);
@@ -1907,14 +1960,13 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
 #undef GET
 #undef PUT
 
-/* finish(begun): once; its arrays are filled then. */
+/* finish(begun) -> what became of it, once; its arrays are filled then. */
 static PyObject *finish(PyObject *self, PyObject *begun) {
     (void)self;
     Task *task = PyCapsule_GetPointer(begun, "pourcheck.begun");
     if (task == NULL || PyCapsule_SetDestructor(begun, NULL) != 0 || PyCapsule_SetName(begun, "pourcheck.ended") != 0)
         return NULL;
-    end_task(task, 1);
-    Py_RETURN_NONE;
+    return PyLong_FromLong(end_task(task, 1));
 }
 
 static PyMethodDef methods[] = {

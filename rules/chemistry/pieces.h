@@ -126,7 +126,8 @@ static int begin_work(Work *work, int threads) {
     return 1;
 }
 
-/* Does what is left of a work, or nothing further where it is not wanted, and waits until no thread is at it. */
+/* Does what is left of a work, or nothing further where it is not wanted, and waits until no thread is at it. Whoever
+ * began it gives back its own memory. */
 static void end_work(Work *work, int wanted) {
 #if THREADS
     if (work->process != getpid()) { /* begun before a fork: what was done by then is not known */
@@ -148,7 +149,6 @@ static void end_work(Work *work, int wanted) {
 #endif
     UNLOCK();
     free(work->area);
-    free(work);
 }
 
 #endif

@@ -95,14 +95,17 @@ def begin(
     given: Given,
     *,
     start: Solution | None = None,
+    start_at: np.ndarray | None = None,
     constants: Constants | None = None,
     ahead: bool = False,
 ) -> Callable[[], Solution]:
-    """`equilibrate` in two steps: begins, and gives what waits for the solutions and hands them over, to be called once.
+    """`equilibrate` in two steps: begins, and gives what waits for the solutions and hands them over, once.
 
-    ahead: the one who waits does something else meanwhile, so that another core begins alone where there is one.
+    start_at: (B,) which solution of `start` each row starts from, where they do not stand alike; ahead: whoever waits
+    does something else meanwhile, so that another core begins alone where there is one.
     """
-    finish = _begin(totals_mol_per_kg, temperature_c, phases, given, start, constants or load(), ahead)
+    own = constants or load()
+    finish = _begin(totals_mol_per_kg, temperature_c, phases, given, start, own, start_at, ahead)
     held = given.ph is not None or given.co2_atm is not None
 
     def found() -> Solution:
@@ -139,75 +142,79 @@ def _begin(
     given: Given,
     start: Solution | None,
     constants: Constants,
+    start_at: np.ndarray | None = None,
     ahead: bool = False,
 ) -> Callable[[], Solution]:
     """`begin`, with whatever the solver came to in rows that did not converge."""
-    ph, alkalinity_eq_per_kg, co2_atm = given.ph, given.alkalinity_eq_per_kg, given.co2_atm
-    asked = np.asarray(totals_mol_per_kg, dtype=float)
-    totals = asked.copy()
-    temperature_c = np.asarray(temperature_c, dtype=float)
-    carbonate, h = constants.master("CO3-2"), constants.master("H+")
-    if ph is not None and phases:
+    if given.ph is not None and phases:
         raise ValueError("a fixed pH and solids do not go together: find the water first, then let solids form")
-    if alkalinity_eq_per_kg is not None:
-        if ph is None:
-            raise ValueError("alkalinity is read together with a pH")
-        totals[:, carbonate] = np.maximum(alkalinity_eq_per_kg, 1e-9)
-    others = totals >= 0.0
-    others[:, h] = True
-    sound = (others & np.isfinite(totals)).all(axis=1) & np.isfinite(temperature_c)
-    all_sound = bool(sound.all())
-    if not all_sound:
-        totals[~sound] = 0.0
-        temperature_c = np.where(sound, temperature_c, 25.0)
-    held = Held(ph, alkalinity_eq_per_kg, None)
-    if co2_atm is not None:
-        if ph is not None:
-            raise ValueError("a fixed pH and a gas do not go together")
-        totals = _left_to_the_gas(constants, totals)
-        held = Held(None, None, np.log(np.asarray(co2_atm, dtype=float)))
-    finish = None
-    if compiled.available():
-        finish = compiled.begin(
-            constants,
-            totals,
-            temperature_c,
-            sound,
-            phases,
-            ph=held.ph,
-            alkalinity=held.alkalinity,
-            ln_co2=held.ln_co2,
-            start=start,
-            ahead=ahead,
-        )
+    if given.alkalinity_eq_per_kg is not None and given.ph is None:
+        raise ValueError("alkalinity is read together with a pH")
+    if given.co2_atm is not None and given.ph is not None:
+        raise ValueError("a fixed pH and a gas do not go together")
+    totals, celsius = np.asarray(totals_mol_per_kg, dtype=float), np.asarray(temperature_c, dtype=float)
+    if not compiled.available():
+        return lambda: _alone_where_lost(constants, totals, celsius, phases, given)
+    finish = compiled.begin(
+        constants,
+        totals,
+        celsius,
+        phases,
+        ph=given.ph,
+        alkalinity=given.alkalinity_eq_per_kg,
+        co2_atm=given.co2_atm,
+        start=start,
+        start_at=start_at,
+        ahead=ahead,
+    )
 
     def found() -> Solution:
-        if finish is None:
-            solution = _reference(constants, totals, temperature_c, phases, held, sound)
-        else:
-            solution = finish()
-        lost = _lost(solution, sound)
-        if finish is not None and len(lost):
-            again = _reference(constants, totals[lost], temperature_c[lost], phases, held.rows(lost))
+        solution, lost = finish()
+        if len(lost):
+            again = _alone_where_lost(constants, totals[lost], celsius[lost], phases, given.rows(lost))
             solution = solution.placed(lost, again)
-            lost = _lost(solution, sound)
-        if len(totals) > 1 and len(lost) <= _MOST_ALONE:
-            # Rows of a batch share the species that are looked at; alone, without the others', some come right.
-            for row in lost:
-                one = np.array([row])
-                again = _begin(asked[one], temperature_c[one], phases, given.rows(one), None, constants)()
-                solution = solution.placed(one, again)
-        # Totals that were no solution to begin with stay what they were.
-        if all_sound:
-            return solution
-        return replace(solution, totals_mol_per_kg=np.where(sound[:, None], solution.totals_mol_per_kg, asked))
+        return solution
 
     return found
 
 
-def _lost(solution: Solution, sound: np.ndarray) -> np.ndarray:
-    """Places of the rows that might have been found and were not."""
-    return np.flatnonzero(~solution.converged & sound)
+def _alone_where_lost(
+    constants: Constants, totals: Floats, temperature_c: Floats, phases: Sequence[str], given: Given
+) -> Solution:
+    """The solutions by the reference; a few that it does not find are tried once more, each alone."""
+    solution, sound = _sound_reference(constants, totals, temperature_c, phases, given)
+    lost = np.flatnonzero(~solution.converged & sound)
+    if len(totals) == 1 or len(lost) > _MOST_ALONE:
+        return solution
+    # Rows of a batch share the species that are looked at; alone, without the others', some come right.
+    for row in lost:
+        one = np.array([row])
+        again, _ = _sound_reference(constants, totals[one], temperature_c[one], phases, given.rows(one))
+        solution = solution.placed(one, again)
+    return solution
+
+
+def _sound_reference(
+    constants: Constants, asked: Floats, temperature_c: Floats, phases: Sequence[str], given: Given
+) -> tuple[Solution, np.ndarray]:
+    """The solutions by the reference, and where there was one to be found, (B,): where totals are numbers, and none but
+    the protons' is negative."""
+    totals, carbonate = asked.copy(), constants.master("CO3-2")
+    if given.alkalinity_eq_per_kg is not None:
+        totals[:, carbonate] = np.maximum(given.alkalinity_eq_per_kg, 1e-9)
+    others = totals >= 0.0
+    others[:, constants.master("H+")] = True
+    sound = np.all(others & np.isfinite(totals), axis=1) & np.isfinite(temperature_c)
+    totals[~sound] = 0.0
+    celsius = np.where(sound, temperature_c, 25.0)
+    held = Held(given.ph, given.alkalinity_eq_per_kg, None)
+    if given.co2_atm is not None:
+        totals = _left_to_the_gas(constants, totals)
+        held = Held(None, None, np.log(np.asarray(given.co2_atm, dtype=float)))
+    solution = _reference(constants, totals, celsius, phases, held, sound)
+    # Totals that were no solution to begin with stay what they were.
+    kept = np.where(sound[:, None], solution.totals_mol_per_kg, asked)
+    return replace(solution, totals_mol_per_kg=kept, temperature_c=temperature_c), sound
 
 
 def _reference(
@@ -239,21 +246,17 @@ def let_form(
     held = Held(None, None, None if co2_atm is None else np.log(co2_atm))
     if not compiled.available():
         return _with_solids(before, phases, held, down_to_si)
-    totals = before.totals_mol_per_kg
-    if co2_atm is not None:
-        totals = _left_to_the_gas(before.constants, totals)
-    down_to = np.broadcast_to(down_to_si, (len(totals), len(phases)))
-    after = compiled.begin(
+    down_to = np.broadcast_to(down_to_si, (len(before.totals_mol_per_kg), len(phases)))
+    after, lost = compiled.begin(
         before.constants,
-        totals,
+        before.totals_mol_per_kg,
         before.temperature_c,
-        before.converged,
         phases,
-        ln_co2=held.ln_co2,
+        co2_atm=co2_atm,
         down_to_si=down_to,
+        leave_out=~before.converged,
         start=before,
     )()
-    lost = np.flatnonzero(before.converged & ~after.converged)
     if len(lost):
         again = _with_solids(before.rows(lost), phases, held.rows(lost), down_to[lost])
         after = after.placed(lost, again)

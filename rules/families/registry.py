@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -23,6 +23,8 @@ from . import bucket, dissolving, equipment, gels, label, line, metals, people, 
 #: Set to raise what goes wrong inside a rule, instead of calling the rule unknown.
 DEBUG_VARIABLE = "POURCHECK_DEBUG"
 _log = logging.getLogger(__name__)
+#: Solutions that nearly every pour has to have.
+_MOSTLY_READ = ("bucket", "line")
 
 
 @cache
@@ -98,8 +100,14 @@ class Judge:
         asked = self._asked(question, least)
         if only is not None:
             asked = tuple(rule for rule in only if self._worst_of(rule, question) >= least)
-        case.begin({name for rule in asked for name in self._read.get(rule.name, ())} if self._read else {"bucket","line"} if only is None else ())
+        case.begin(self._likely(asked))
         return [self._counted(rule, outcome) for rule in asked if (outcome := self._outcome(rule, case)) is not None]
+
+    def _likely(self, asked: Sequence[Rule]) -> Collection[str]:
+        """Names of the solutions that these rules are likely to read: those that they read last."""
+        if not self._read:
+            return _MOSTLY_READ if len(asked) > 1 else ()
+        return {name for rule in asked for name in self._read.get(rule.name, ())}
 
     def _outcome(self, rule: Rule, case: Case) -> Outcome | None:
         """What a rule says; which solutions it read for that is remembered."""
