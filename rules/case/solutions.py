@@ -29,6 +29,8 @@ SUN_C, DRIED = 45.0, 4.0
 STANDS_AT_C = 20.0
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
+#: How near the temperature that dissolving leads to is found [degC], and in how many rounds at most.
+_COOLED_WITHIN_C, _COOLED_ROUNDS = 0.3, 3
 #: By how much cooling may move the saturation index of a salt besides its constant (design choice: activities and
 #: shares of ions move by less over 20 degC).
 _COOLING_MOVES_SI = 0.5
@@ -229,10 +231,15 @@ class Solutions(Heating):
             return self.bucket
         return self.bucket.placed(feels, self._bucket_at(self.coldest_c[feels], feels))
 
-    @derived
+    @property
     def cooled_c(self) -> Floats:
         """Temperature of the bucket right after dissolving [degC], (B,): what stays undissolved in the cold
         takes up no heat. Where it hardly cools, the bucket's own."""
+        return self._cooled[0]
+
+    @derived
+    def _cooled(self) -> tuple[Floats, Solution]:
+        """That temperature, and the bucket there, (B,)."""
         start, coldest = self.of(BUCKET_TEMPERATURE), self.coldest_c
         salts = [salt for salt in self.salts if salt.heat_kj_per_mol > 0.0]
 
@@ -243,24 +250,26 @@ class Solutions(Heating):
             return np.asarray(np.minimum(kj / self.heat_capacity_kj_per_k[rows], (start - coldest)[rows]))
 
         if not self._cools.any():
-            return start
-        every = np.ones(self.size, dtype=bool)
-        cooled, over_low = np.where(self._cools, coldest, start), warmer_by(self._bucket_coldest, every)
+            return start, self.bucket
+        every, cold = np.ones(self.size, dtype=bool), self._bucket_coldest
+        cooled, over_low = np.where(self._cools, coldest, start), warmer_by(cold, every)
         # Where it dissolves as good as all, the coldest is where it gets to. Else dissolving leads from the start to
-        # coldest + warmer_by(there): the place that leads to itself is found between the two ends by straight lines
-        # (the remaining error is below a degree).
+        # coldest + warmer_by(there): the place that leads to itself is found between the two ends by straight lines.
         far = self._cools & ~(over_low < 0.1)
         if not far.any():
-            return cooled
+            return cooled, cold
         low, high, over_low = coldest[far], start[far], over_low[far]
         over_high = (coldest + warmer_by(self.bucket, every) - start)[far]
-        for _ in range(2):
+        for _ in range(_COOLED_ROUNDS):
             here = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
-            over = coldest[far] + warmer_by(self._bucket_at(here, far), far) - here
+            solution = self._bucket_at(here, far)
+            over = coldest[far] + warmer_by(solution, far) - here
+            if (np.abs(over) < _COOLED_WITHIN_C).all():
+                break
             low, over_low = np.where(over > 0, here, low), np.where(over > 0, over, over_low)
             high, over_high = np.where(over > 0, high, here), np.where(over > 0, over_high, over)
-        cooled[far] = low + (high - low) * over_low / np.maximum(over_low - over_high, 1e-9)
-        return cooled
+        cooled[far] = here
+        return cooled, cold.placed(far, solution)
 
     @on_record
     def bucket_cooled_down(self) -> Solution:
@@ -298,11 +307,7 @@ class Solutions(Heating):
     def bucket_cold(self) -> Solution:
         """The bucket right after dissolving, at the temperature that this leads to, (B,); the bucket itself where
         it feels nothing of that."""
-        if not self.may_feel_cold or not self._cools.any():
-            return self.bucket
-        cold = self._bucket_coldest
-        between = self._cools & (self.cooled_c != self.coldest_c)
-        return cold.placed(between, self._bucket_at(self.cooled_c[between], between)) if between.any() else cold
+        return self._cooled[1] if self.may_feel_cold else self.bucket
 
     @on_record_ahead
     def water_in_line(self, ahead: bool) -> Begun:

@@ -20,8 +20,11 @@ def use_cores(most: int) -> None:
 
 def cores() -> int:
     """Cores that this process may use: fewer than the machine has in a container, or when it is pinned."""
-    if _most_cores[0]:
-        return _most_cores[0]
+    return _most_cores[0] or _cores_here()
+
+
+@cache
+def _cores_here() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
