@@ -78,6 +78,13 @@ def _places_of_made(salts: tuple[Salt, ...]) -> tuple[int, ...]:
 
 
 @lru_cache(maxsize=64)
+def _feeling_co2(salts: tuple[Salt, ...]) -> NDArray[np.intp]:
+    """Places of the solids that answer to carbon dioxide in the model of a bucket with these salts."""
+    stock = _stock_of(salts)
+    return np.array([stock.phase(name) for name in _FEEL_CO2 if stock.has_phase(name)], dtype=np.intp)
+
+
+@lru_cache(maxsize=64)
 def _most_si_per_degree(salts: tuple[Salt, ...]) -> Floats:
     """By how much a degree moves the index of each phase of this bucket's model through its constant at most, (P,):
     the steepest part of its table, or its heat of reaction in the cold; infinite of any other expression."""
@@ -280,9 +287,8 @@ class Solutions(Heating):
     @derived
     def feels_air(self) -> NDArray[np.bool_]:
         """Where a solid that answers to carbon dioxide is near enough to the bucket's saturation to feel it, (B,)."""
-        closed = self.bucket.before_solids
-        feel = [self.stock.phase(name) for name in _FEEL_CO2 if self.stock.has_phase(name)]
-        return np.asarray((closed.saturation_index[:, feel] > -_FAR_BELOW_SI).any(axis=1))
+        index = self.bucket.before_solids.saturation_index.take(_feeling_co2(self.salts), axis=1)
+        return np.asarray((index > -_FAR_BELOW_SI).any(axis=1))
 
     @on_record_ahead
     def bucket_in_air(self, ahead: bool) -> Begun:

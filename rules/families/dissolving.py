@@ -16,7 +16,7 @@ from ..chemistry.phases import phases
 from ..chemistry.solution import Solution
 from ..judge.advice import IN_A_JAR
 from ..judge.forming import LEAST_BAND_SI, SIGMAS
-from ..judge.rule import Level, Levels, Outcome, Rule, taken, worst_of
+from ..judge.rule import Later, Level, Levels, Outcome, Rule, taken, worst_of
 from ..judge.turns import OTHER_SOLIDS, Turns
 
 #: A salt sold as fully soluble but without a curve is let pass up to this strength [g/kg water];
@@ -102,14 +102,17 @@ def _index(case: Case, salt: Salt) -> Floats:
     return np.fmax(case.bucket.before_solids.si(salt.curve.name), least)
 
 
-def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats, Floats]:
+def _settles(case: Case, salt: Salt) -> tuple[Levels, Floats, Floats, Floats] | None:
     """(level, saturation index, g/L that settles, `_band`) of a salt in the bucket: STOP where it surely settles,
-    UNKNOWN where that is open, CAUTION near the limit; NONE of one that is not `in_reach`."""
-    si = _index(case, salt)
-    band, settled = _band(case, salt), case.settled_g_per_l(case.bucket, salt)
+    UNKNOWN where that is open, CAUTION near the limit. None where it is nowhere near."""
+    band, near_si = _band(case, salt), _NEAR_SI_PER_ION * _ion_count(salt)
+    highest = float(case.bucket.before_solids.si(salt.curve.name).max())
+    if highest <= -max(float(band.max()), 0.0) - near_si and not case.bucket.precipitated(salt.curve.name).any():
+        return None
+    si, settled = _index(case, salt), case.settled_g_per_l(case.bucket, salt)
     level = np.where(si > -band, int(Level.UNKNOWN), int(Level.NONE))
     level[(si > band) & (settled > _SETTLED_G_PER_L)] = Level.STOP
-    near = (level == Level.NONE) & (si > -np.maximum(band, 0.0) - _NEAR_SI_PER_ION * _ion_count(salt))
+    near = (level == Level.NONE) & (si > -np.maximum(band, 0.0) - near_si)
     level[near] = Level.CAUTION
     return level, si, settled, band
 
@@ -127,8 +130,8 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
         level[share > 1.0] = Level.STOP
         found.append((name, level, share - 1.0, {"share_of_solubility": share}))
     for salt in case.in_reach(case.salts):
-        if salt.curve.name in case.poured_salts:
-            level, si, settled, band = _settles(case, salt)
+        if salt.curve.name in case.poured_salts and (settles := _settles(case, salt)) is not None:
+            level, si, settled, band = settles
             numbers = {"saturation_index": si, "settled_g_per_l": settled, "model_band_si": band}
             found.append((salt.name, level, si, numbers))
     not_known = np.any([*unlisted.values(), np.zeros(case.size, dtype=bool)], axis=0)
@@ -137,9 +140,12 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     if not level.any():
         return None
     which = worst_of([one for _, one, *_ in found], [measure for _, _, measure, _ in found])
-    keys = dict.fromkeys(key for *_, numbers in found for key in numbers)
-    nothing = np.full(case.size, np.nan)
-    shown = {key: taken(which, [numbers.get(key, nothing) for *_, numbers in found]) for key in keys}
+
+    def shown() -> dict[str, Floats]:
+        keys = dict.fromkeys(key for *_, numbers in found for key in numbers)
+        nothing = np.full(case.size, np.nan)
+        by_key = {key: taken(which, [numbers.get(key, nothing) for *_, numbers in found]) for key in keys}
+        return {"bucket_temperature_c": case.of(BUCKET_TEMPERATURE), **by_key}
 
     def message(n: Mapping[str, float]) -> str:
         row = int(n["row"])
@@ -164,7 +170,7 @@ def _more_than_dissolves(case: Case) -> Outcome | None:
     return Outcome(
         level,
         message,
-        numbers={"bucket_temperature_c": case.of(BUCKET_TEMPERATURE), **shown},
+        numbers=Later(shown),
         do=(_LESS, _DRAW),
         severity=np.max([measure for _, _, measure, _ in found], axis=0),
     )
@@ -241,13 +247,15 @@ def _cold_bucket(case: Case) -> Outcome | None:
     return Outcome(
         level,
         message,
-        numbers={
-            "cooling_c": case.of(BUCKET_TEMPERATURE) - case.cooled_c,
-            "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
-            "cooled_bucket_c": case.cooled_c,
-            "settled_cold_g_per_l": stays,
-            "comes_back_g_per_l": taken(which, [back for *_, back in found]),
-        },
+        numbers=Later(
+            lambda: {
+                "cooling_c": case.of(BUCKET_TEMPERATURE) - case.cooled_c,
+                "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
+                "cooled_bucket_c": case.cooled_c,
+                "settled_cold_g_per_l": stays,
+                "comes_back_g_per_l": taken(which, [back for *_, back in found]),
+            }
+        ),
         do=(
             "Let the bucket warm to the air and stir again before you inject; warm water to start with saves the wait.",
             _DRAW,
@@ -355,8 +363,8 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
         if salt.curve.name in case.poured_salts or salt.curve.name == "Gypsum":  # calcium-meets-sulfate's
             continue
         ours = np.all([case.brings(ion) for ion, _ in salt.curve.ions if ion != "H+"], axis=0)
-        if ours.any():
-            level, si, settled, band = _settles(case, salt)
+        if ours.any() and (settles := _settles(case, salt)) is not None:
+            level, si, settled, band = settles
             found.append((salt.name, np.where(ours, level, int(Level.NONE)), si, settled, band))
     if not any(level.any() for _, level, *_ in found):
         return None
@@ -381,12 +389,14 @@ def _salts_out(case: Case, salts: Sequence[Salt], reason: str) -> Outcome | None
     return Outcome(
         np.max([level for _, level, *_ in found], axis=0),
         message,
-        numbers={
-            "saturation_index": si,
-            "settled_g_per_l": taken(which, [settled for *_, settled, _ in found]),
-            "model_band_si": taken(which, [band for *_, band in found]),
-            "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
-        },
+        numbers=Later(
+            lambda: {
+                "saturation_index": si,
+                "settled_g_per_l": taken(which, [settled for *_, settled, _ in found]),
+                "model_band_si": taken(which, [band for *_, band in found]),
+                "bucket_temperature_c": case.of(BUCKET_TEMPERATURE),
+            }
+        ),
         do=("Pour less, use more or warmer water, or two buckets.", _JAR),
         severity=si,
     )
@@ -525,8 +535,9 @@ def _double_sulfate(case: Case) -> Outcome | None:
         ions = [ion for ion, _ in salt.curve.ions]
         if salt.double and salt.curve.name not in case.poured_salts and all(case.has(ion) for ion in ions):
             known |= set(ions)
-            level, si, *_ = _settles(case, salt)
-            found.append((ours(np.where(level == Level.CAUTION, 0, level), ions), si, salt.name))
+            if (settles := _settles(case, salt)) is not None:
+                level, si, *_ = settles
+                found.append((ours(np.where(level == Level.CAUTION, 0, level), ions), si, salt.name))
     for name, parts in _DOUBLE_PHASES.items():
         if case.stock.has_phase(name) and all(case.has(part) for part in parts):
             entry, si = phases()[name], case.bucket.before_solids.si(name)

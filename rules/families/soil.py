@@ -21,7 +21,7 @@ from ..case.case import Case
 from ..chemistry.conductivity import ec_ms_per_cm
 from ..chemistry.constants import Floats
 from ..judge.advice import DEFER
-from ..judge.rule import Level, Outcome, Rule, same
+from ..judge.rule import Later, Level, Outcome, Rule, same
 from ..judge.turns import BUFFERS, SLIGHTLY, Turns
 from ..policy import salt_limits
 
@@ -118,11 +118,13 @@ def _salty(case: Case) -> Outcome | None:
     return Outcome(
         level,
         message,
-        numbers={
-            "line_ec_ms_per_cm": line,
-            "water_ec_ms_per_cm": ec_ms_per_cm(case.water_in_line.before_solids),
-            "limit_ms_per_cm": limit,
-        },
+        numbers=Later(
+            lambda: {
+                "line_ec_ms_per_cm": line,
+                "water_ec_ms_per_cm": ec_ms_per_cm(case.water_in_line.before_solids),
+                "limit_ms_per_cm": limit,
+            }
+        ),
         do=("Dilute further or feed less at a time, and water with clear water in between.",),
         severity=np.where(np.isfinite(line), line, 1e3),
     )

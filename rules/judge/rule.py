@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
@@ -27,6 +27,31 @@ class Level(IntEnum):
     CAUTION = 2
     UNKNOWN = 3
     STOP = 4
+
+
+class Later(Mapping[str, NDArray[np.float64] | float]):
+    """Named numbers that are made when one of them is asked for: most outcomes are looked at for their level alone.
+
+    >>> numbers = Later(lambda: {"line_ph": 7.0})
+    >>> dict(numbers)
+    {'line_ph': 7.0}
+    """
+
+    def __init__(self, make: Callable[[], Mapping[str, NDArray[np.float64] | float]]) -> None:
+        self._make = make
+
+    @cached_property
+    def _made(self) -> Mapping[str, NDArray[np.float64] | float]:
+        return self._make()
+
+    def __getitem__(self, name: str) -> NDArray[np.float64] | float:
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._made)
+
+    def __len__(self) -> int:
+        return len(self._made)
 
 
 @dataclass(frozen=True)
