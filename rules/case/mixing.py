@@ -32,7 +32,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import Solutes, kg_and_liters, kg_and_liters_diluted, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
-from .on_record import Begun, derived, on_record_ahead
+from .on_record import Begun, derived, on_record
 from .remembered import each_once
 
 #: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
@@ -114,8 +114,8 @@ class Mixing:
     def found(self, name: str) -> None:
         """Called when a solution has been found."""
 
-    @on_record_ahead
-    def water(self, ahead: bool) -> Begun:
+    @on_record
+    def water(self) -> Solution:
         """The source water at its own temperature, (B,)."""
         masters = self.constants.masters
         totals = np.zeros((self.size, len(masters)))
@@ -133,20 +133,14 @@ class Mixing:
         alkalinity = self.of(ALKALINITY) * mol_per_mg(ALKALINITY.name)
         if self.question.water is not None and alkalinity_too(self.question.water):
             alkalinity = alkalinity * misread
-        begun = each_once(
+        found = each_once(
             totals,
             self.of(WATER_TEMPERATURE),
             ph=self.of(PH),
             alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
-            ahead=ahead,
         )
-
-        def water() -> Solution:
-            found = begun()
-            # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
-            return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
-
-        return water
+        # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
+        return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
 
     @cached_property
     def product_mol(self) -> Floats:

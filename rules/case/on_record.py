@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any, Generic, Self, TypeVar, overload
 
 from ..chemistry.solution import Solution
@@ -13,15 +12,6 @@ Begun = Callable[[], Solution]
 
 
 T = TypeVar("T")
-
-
-@contextmanager
-def _unrecorded(case: Any) -> Iterator[None]:
-    """What a solution is made from is not what was asked for: its own failure says whether that failed."""
-    before = dict(case.asked)
-    yield
-    case.asked.clear()
-    case.asked.update(before)
 
 
 class on_record:
@@ -44,9 +34,11 @@ class on_record:
         name = self._name
         solution: Solution | None = case.__dict__.get(name)
         if solution is None:
-            with _unrecorded(case):
-                solution = case.__dict__[name] = self._found(case)
-                case.found(name)
+            # What it is made from is not what was asked for: its own failure says whether that failed.
+            before, case.__dict__["asked"] = case.asked, {}
+            solution = case.__dict__[name] = self._found(case)
+            case.found(name)
+            case.__dict__["asked"] = before
         case.asked[name] = solution
         return solution
 
@@ -71,8 +63,9 @@ class on_record_ahead(on_record):
     def begin(self, case: Any) -> None:
         """Begins the solution for whoever asks later."""
         if self._name not in case.__dict__ and self._name not in case.begun:
-            with _unrecorded(case):
-                case.begun[self._name] = self._begin(case, True)
+            before, case.__dict__["asked"] = case.asked, {}
+            case.begun[self._name] = self._begin(case, True)
+            case.__dict__["asked"] = before
 
     def _found(self, case: Any) -> Solution:
         begun = case.begun.pop(self._name, None) or self._begin(case, False)
@@ -98,8 +91,8 @@ class derived(Generic[T]):
             return self
         kept: tuple[T, dict[str, Solution]] | None = case.__dict__.get(self._kept)
         if kept is None:
-            with _unrecorded(case):
-                case.asked.clear()
-                kept = case.__dict__[self._kept] = self._make(case), dict(case.asked)
+            before, case.__dict__["asked"] = case.asked, {}
+            kept = case.__dict__[self._kept] = self._make(case), case.asked
+            case.__dict__["asked"] = before
         case.asked.update(kept[1])
         return kept[0]

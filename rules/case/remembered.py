@@ -47,6 +47,45 @@ _REMEMBERED_ROWS, _REMEMBERED = 40, 4000
 _SOLVED = _Solved(_REMEMBERED)
 
 
+def remembered(
+    totals: Floats,
+    temperature_c: Floats,
+    phases: Sequence[str] = (),
+    *,
+    ph: Floats | None = None,
+    alkalinity_eq_per_kg: Floats | None = None,
+    co2_atm: float | None = None,
+    constants: Constants | None = None,
+    start: Solution | None = None,
+    start_at: NDArray[np.intp] | None = None,
+    ahead: bool = False,
+) -> Callable[[], Solution]:
+    """`begin`, of what is not known from before; arguments as there, the pressure of carbon dioxide one for all."""
+    asked: tuple[Any, ...] | None = None
+    if len(totals) <= _REMEMBERED_ROWS:
+        columns = [one for one in (totals, temperature_c, ph, alkalinity_eq_per_kg) if one is not None]
+        digits = b"".join([np.ascontiguousarray(one).tobytes() for one in columns])
+        asked = (digits, tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
+        known = _SOLVED.get(asked)
+        if known is not None:
+            return lambda: known
+    given = Given(ph, alkalinity_eq_per_kg, None if co2_atm is None else np.full(len(totals), co2_atm))
+    begun = begin(
+        totals, temperature_c, phases, given, constants=constants, start=start, start_at=start_at, ahead=ahead
+    )
+
+    def finish() -> Solution:
+        solution = begun()
+        lost = int(np.count_nonzero(~solution.converged))
+        if lost:
+            _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(totals))
+        elif asked is not None:
+            _SOLVED.put(asked, solution)
+        return solution
+
+    return finish
+
+
 def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Places of the rows of a table that are not the same as an earlier one, and for each row which of them it is.
 
@@ -63,52 +102,20 @@ def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 def each_once(
     totals: Floats,
     temperature_c: Floats,
-    phases: Sequence[str] = (),
     *,
     ph: Floats | None = None,
     alkalinity_eq_per_kg: Floats | None = None,
-    co2_atm: float | None = None,
-    constants: Constants | None = None,
     start: Solution | None = None,
-    start_at: NDArray[np.intp] | None = None,
-    ahead: bool = False,
-) -> Callable[[], Solution]:
-    """`equilibrate` with scenarios that are the same solution computed once: a margin moves one number,
-    and most solutions do not feel it. It is begun; what is returned waits for it, and is to be called once.
-
-    start: as there, the same where the solution is the same; start_at, ahead: as for `begin`.
-    """
-    key = [totals, temperature_c[:, None]]
-    key += [column[:, None] for column in (ph, alkalinity_eq_per_kg) if column is not None]
-    rows = np.concatenate(key, axis=1)
-    first, back = _first_of_each(rows)
-    all_differ = len(first) == len(rows)
-    asked: tuple[Any, ...] | None = None
-    if len(first) <= _REMEMBERED_ROWS:
-        digits = (rows if all_differ else rows[first]).tobytes()
-        asked = (digits, tuple(phases), ph is None, alkalinity_eq_per_kg is None, co2_atm, id(constants))
-        known = _SOLVED.get(asked)
-        if known is not None:
-            remembered = known if all_differ else known.rows(back)
-            return lambda: remembered
-    if not all_differ:
-        totals, temperature_c = totals[first], temperature_c[first]
-        ph, alkalinity_eq_per_kg = (None if one is None else one[first] for one in (ph, alkalinity_eq_per_kg))
-        if start is not None:
-            start_at = first if start_at is None else start_at[first]
-    co2 = None if co2_atm is None else np.full(len(first), co2_atm)
-    given = Given(ph, alkalinity_eq_per_kg, co2)
-    begun = begin(
-        totals, temperature_c, phases, given, constants=constants, start=start, start_at=start_at, ahead=ahead
-    )
-
-    def finish() -> Solution:
-        solution = begun()
-        lost = int(np.count_nonzero(~solution.converged))
-        if lost:
-            _log.warning("%d of %d solutions could not be found; what rests on them is unknown", lost, len(first))
-        elif asked is not None:
-            _SOLVED.put(asked, solution)
-        return solution if all_differ else solution.rows(back)
-
-    return finish
+) -> Solution:
+    """The solutions of waters, of which scenarios have few: each of them is looked up, or solved, once."""
+    columns = [column[:, None] for column in (temperature_c, ph, alkalinity_eq_per_kg) if column is not None]
+    first, back = _first_of_each(np.concatenate([totals, *columns], axis=1))
+    solution = remembered(
+        totals[first],
+        temperature_c[first],
+        ph=None if ph is None else ph[first],
+        alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
+        start=start,
+        start_at=None if start is None else first,
+    )()
+    return solution if len(first) == len(totals) else solution.rows(back)

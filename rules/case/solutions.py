@@ -19,7 +19,7 @@ from ..chemistry.solution import Solution
 from ..chemistry.stock import solved, stock_constants
 from .heat import COLDEST_C, Heating
 from .on_record import Begun, derived, on_record, on_record_ahead
-from .remembered import each_once
+from .remembered import each_once, remembered
 
 #: Carbon dioxide in the air [atm], 420 ppm (common knowledge, no source).
 AIR_CO2_ATM = 4.2e-4
@@ -175,7 +175,7 @@ class Solutions(Heating):
         beyond = np.zeros(self.size, dtype=bool)
         if np.any(may):
             totals, temperature = self.bucket_totals[may], self.of(BUCKET_TEMPERATURE)[may]
-            bucket = each_once(totals, temperature, self.bucket_phases, constants=self.stock)()
+            bucket = remembered(totals, temperature, self.bucket_phases, constants=self.stock)()
             beyond[may] = bucket.before_solids.ionic_strength > VALID_UP_TO_MOL_PER_KG
         return beyond
 
@@ -186,7 +186,7 @@ class Solutions(Heating):
 
     def _bucket_at(self, temperature_c: Floats, rows: NDArray[np.bool_]) -> Solution:
         """The bucket of some scenarios at another temperature."""
-        return each_once(
+        return remembered(
             self.bucket_totals[rows],
             temperature_c,
             self.bucket_phases,
@@ -199,7 +199,7 @@ class Solutions(Heating):
     def bucket(self, ahead: bool) -> Begun:
         """The bucket at its temperature, closed to the air, with what forms there, (B,)."""
         temperature = self.of(BUCKET_TEMPERATURE)
-        return each_once(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock, ahead=ahead)
+        return remembered(self.bucket_totals, temperature, self.bucket_phases, constants=self.stock, ahead=ahead)
 
     def _salts_within(self, cooling_c: float) -> NDArray[np.intp]:
         """Places of the salts that cooling by so much may bring near in some scenario."""
@@ -298,7 +298,7 @@ class Solutions(Heating):
         if not feels.any():
             return lambda: bucket
         closed = bucket.before_solids
-        begun = each_once(
+        begun = remembered(
             self.bucket_totals[feels],
             self.of(BUCKET_TEMPERATURE)[feels],
             co2_atm=AIR_CO2_ATM,
@@ -315,11 +315,11 @@ class Solutions(Heating):
         it feels nothing of that."""
         return self._cooled[1] if self.may_feel_cold else self.bucket
 
-    @on_record_ahead
-    def water_in_line(self, ahead: bool) -> Begun:
+    @on_record
+    def water_in_line(self) -> Solution:
         """The water alone at the line's temperature, nothing injected, nothing come out, (B,)."""
         water = self.water
-        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water, ahead=ahead)
+        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water)
 
     def _carbonate_in_air(self, rows: NDArray[np.bool_]) -> Floats:
         """Carbonate that these scenarios of the bucket, (B,), hold once they have settled with the air [mol/kg], (B,);
@@ -332,7 +332,7 @@ class Solutions(Heating):
             rows = rows & ~aired
         if rows.any():
             stock, temperature = self.bucket_totals[rows], self.of(BUCKET_TEMPERATURE)[rows]
-            settled = each_once(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)()
+            settled = remembered(stock, temperature, co2_atm=AIR_CO2_ATM, constants=self.stock)()
             found[rows] = settled.totals_mol_per_kg[:, carbonate]
         return found
 
@@ -356,24 +356,24 @@ class Solutions(Heating):
     @on_record_ahead
     def line(self, ahead: bool) -> Begun:
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
-        return each_once(self.line_totals, self.line_temperature_c, LINE_PHASES, ahead=ahead)
+        return remembered(self.line_totals, self.line_temperature_c, LINE_PHASES, ahead=ahead)
 
     @on_record_ahead
     def sunny_line(self, ahead: bool) -> Begun:
         """The line where the sun warms black tube to SUN_C, (B,)."""
         warm, start = np.maximum(self.line_temperature_c, SUN_C), self.line.before_solids
-        return each_once(self.line_totals, warm, LINE_PHASES, start=start, ahead=ahead)
+        return remembered(self.line_totals, warm, LINE_PHASES, start=start, ahead=ahead)
 
     @on_record_ahead
     def drying_line(self, ahead: bool) -> Begun:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
         totals, start = DRIED * self.line_totals, self.line.before_solids
-        return each_once(totals, self.line_temperature_c, LINE_PHASES, start=start, ahead=ahead)
+        return remembered(totals, self.line_temperature_c, LINE_PHASES, start=start, ahead=ahead)
 
     def drying_water(self, rows: NDArray[np.bool_]) -> Solution:
         """The same of the water alone, nothing injected, nothing come out, in these scenarios, (B,) of them."""
         water = self.water.rows(rows)
-        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)()
+        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)
 
     @derived
     def _si_sigma(self) -> dict[str, Floats]:

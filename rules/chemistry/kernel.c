@@ -1728,7 +1728,8 @@ typedef struct {
     int *wanted, *start_at; /* which of the solutions like them each row starts from; NULL: as they stand */
     Out before, after;
     Alike *order;
-    int *firsts; /* where in the order each piece begins, and the end */
+    int *firsts;  /* where in the order each piece begins, and the end */
+    int *same_as; /* which earlier row each is the same as; itself where none */
 } Equilibria;
 
 /* Solves rows that go side by side. */
@@ -1778,6 +1779,41 @@ static int row_of(const Equilibria *e, size_t row, double *own) {
     for (int j = 0; j < m->N; j++) if (!isfinite(own[j]) || !(own[j] >= 0.0 || j == m->h)) return 0;
     if (e->co2) own[m->h] -= 2.0 * own[m->co3], own[m->co3] = TINY;
     return isfinite(e->celsius[row]);
+}
+
+/* Whether two rows are the same solution: all that is given of them, but where they start. */
+static int same_row(const Equilibria *e, const double *own, int one, int other) {
+    size_t N = (size_t)e->task.m->N, count = (size_t)e->count, i = (size_t)one, k = (size_t)other;
+    if (memcmp(own + i * N, own + k * N, sizeof(double) * N) || e->celsius[i] != e->celsius[k]) return 0;
+    if (e->ph && e->ph[i] != e->ph[k]) return 0;
+    if (e->alkalinity && e->alkalinity[i] != e->alkalinity[k]) return 0;
+    if (e->co2 && e->co2[i] != e->co2[k]) return 0;
+    return !e->down_to || !memcmp(e->down_to + i * count, e->down_to + k * count, sizeof(double) * count);
+}
+
+/* The earlier row that a row is the same as, or itself, which is put into the table then: `size` places, a power of 2. */
+static int earlier_row(const Equilibria *e, const double *own, int row, int *table, size_t size) {
+    size_t N = (size_t)e->task.m->N;
+    uint64_t hash = 0, bits;
+    for (size_t j = 0; j <= N; j++) {
+        memcpy(&bits, j < N ? own + (size_t)row * N + j : e->celsius + row, sizeof bits);
+        hash = (hash ^ bits) * 0x9e3779b97f4a7c15u;
+        hash ^= hash >> 29;
+    }
+    for (size_t at = hash & (size - 1);; at = (at + 1) & (size - 1)) {
+        if (table[at] < 0) return table[at] = row;
+        if (same_row(e, own, row, table[at])) return table[at];
+    }
+}
+
+static void copy_row(const Model *m, const Out *out, size_t to, size_t from) {
+    size_t N = sizeof(double) * (size_t)m->N, S = sizeof(double) * (size_t)m->S, P = sizeof(double) * (size_t)m->P;
+#define COPY(field, bytes) memcpy((char *)out->field + to * (bytes), (char *)out->field + from * (bytes), bytes)
+    COPY(totals, N); COPY(molality, S); COPY(ln_activity, N); COPY(index, P);
+    if (out->solid) COPY(solid, P);
+#undef COPY
+    out->water[to] = out->water[from], out->strength[to] = out->strength[from];
+    out->converged[to] = out->converged[from];
 }
 
 /* What is said of a row that is no solution. */
@@ -1860,11 +1896,16 @@ static PyObject *begin_task(Task *task, int complete, int threads) {
 #define GET(name) doubles(rows, name, task->views + task->used, &task->used, 0)
 #define PUT(name) doubles(rows, name, task->views + task->used, &task->used, PyBUF_WRITABLE)
 
-/* What became of rows: SOME_LOST where one was not found or is no solution, SOME_FORMED where solids made a difference. */
+/* Rows that are the same as others become the same. What became of rows: SOME_LOST where one was not found or is no solution, SOME_FORMED where solids made a difference. */
 #define SOME_LOST 1
 #define SOME_FORMED 2
 static int became(const void *task) {
     const Equilibria *e = task;
+    for (int row = 0; row < e->size; row++) {
+        if (e->same_as[row] == row) continue;
+        copy_row(e->task.m, &e->before, (size_t)row, (size_t)e->same_as[row]);
+        if (e->count) copy_row(e->task.m, &e->after, (size_t)row, (size_t)e->same_as[row]);
+    }
     int out = 0, *before = e->before.converged, *after = e->after.converged;
     size_t solids = (size_t)e->size * (size_t)e->task.m->P;
     for (int row = 0; row < e->size; row++) {
@@ -1884,13 +1925,17 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     if (!PyArg_ParseTuple(args, "OO!iiii", &capsule, &PyDict_Type, &rows, &size, &count, &flags, &threads)) return NULL;
     const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
     if (m == NULL) return NULL;
-    size_t N = (size_t)m->N, P = (size_t)m->P, many = (size_t)size + 1;
-    Equilibria *e = new_task(sizeof(Equilibria) + many * (sizeof(double) * N + sizeof(Alike) + sizeof(int)), capsule, 0);
+    size_t N = (size_t)m->N, P = (size_t)m->P, many = (size_t)size + 1, places = 4;
+    while (places < 2 * many) places *= 2;
+    size_t bytes = sizeof(Equilibria) + many * (sizeof(double) * N + sizeof(Alike) + 2 * sizeof(int));
+    Equilibria *e = new_task(bytes + places * sizeof(int), capsule, 0);
     if (e == NULL) return NULL;
     Task *task = &e->task;
     double *own = (double *)(void *)(e + 1);
     e->flags = flags, e->count = count, e->size = size;
     e->order = (Alike *)(void *)(own + many * N), e->firsts = (int *)(void *)(e->order + many);
+    e->same_as = e->firsts + many;
+    int *table = e->same_as + many;
     e->totals = GET("given"), e->celsius = GET("celsius"), e->ph = GET("ph"), e->alkalinity = GET("alkalinity");
     e->co2 = GET("co2"), e->down_to = GET("down_to"), e->wanted = (int *)GET("wanted");
     e->start_lam = GET("start_lam"), e->start_molality = GET("start_molality");
@@ -1911,14 +1956,17 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     if (complete) {
         size_t room = (sizeof(Room) + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
         Room sized;
-        size_t bytes = room + lay_out(&sized, m, (char *)ALIGNED) + sizeof(double) * LANES * (P + N) + ALIGNED;
+        bytes = room + lay_out(&sized, m, (char *)ALIGNED) + sizeof(double) * LANES * (P + N) + ALIGNED;
         task->work.room = (bytes + ALIGNED - 1) & ~(size_t)(ALIGNED - 1);
         task->work.piece = solve_piece, task->became = became;
         int there = 0, pieces = 0;
+        memset(table, -1, places * sizeof(int));
         for (int row = 0; row < size; row++) {
             double *totals = own + (size_t)row * N;
+            e->same_as[row] = row;
             if (row_of(e, (size_t)row, totals) && !(leave_out && leave_out[row])) {
-                e->order[there++] = alike(m, totals, e->celsius[row], row);
+                e->same_as[row] = earlier_row(e, own, row, table, places);
+                if (e->same_as[row] == row) e->order[there++] = alike(m, totals, e->celsius[row], row);
                 continue;
             }
             leave_row(m, before, (size_t)row, e->totals);
