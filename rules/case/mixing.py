@@ -29,7 +29,7 @@ from ..ask.columns import Columns
 from ..ask.question import Poured, Question, displaced_l_per_kg
 from ..ask.salts import WATER_KG_PER_MOL
 from ..chemistry.constants import Constants, Floats, load
-from ..chemistry.density import Solutes, kg_and_liters, kg_and_liters_diluted, solutes_of
+from ..chemistry.density import Filling, Solutes, kg_and_liters, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
 from .on_record import Begun, derived, on_record
@@ -37,8 +37,6 @@ from .remembered import each_once
 
 #: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
 _MOST_CO2_ATM = 10.0
-#: A bucket keeps at least this share of its volume as water, whatever is put in.
-_LEAST_WATER_SHARE = 0.05
 #: Carbonate that a water without alkalinity may hold anyway is left out; the balance needs a floor.
 LEAST_ALKALINITY_EQ_PER_L = 1e-7
 
@@ -150,25 +148,14 @@ class Mixing:
     @cached_property
     def _filling(self) -> tuple[Floats, Floats]:
         """Water that is poured in [kg] and made-up volume [L], (B,)."""
-        temperature = self.of(BUCKET_TEMPERATURE)
-        of_water = density_kg_per_l(temperature + 273.15)
-        dissolved = kg_and_liters_diluted(solutes_of(self.product_mol, self.constants.masters), temperature)
         unknown = tuple(item for item in self.poured if not item.composition.mixtures)
-        other_l = self._displaced_l(unknown)
-
-        def volume_l(poured_kg: Floats) -> Floats:
-            water_kg = poured_kg + self._products[1]
-            return np.asarray(water_kg * dissolved(1.0 / water_kg)[1] + other_l)
-
+        moles, brought_kg = self._products
+        filling = Filling(
+            moles, self.constants.masters, self.of(BUCKET_TEMPERATURE), brought_kg, self._displaced_l(unknown)
+        )
         if not self.question.filled_up:
-            poured_kg = self.question.bucket_l * of_water
-            return poured_kg, volume_l(poured_kg)
-        wanted = np.full(self.size, self.question.bucket_l)
-        least = _LEAST_WATER_SHARE * wanted * of_water
-        poured_kg = np.maximum(wanted * of_water - self._displaced_l(self.poured), least)
-        for _ in range(2):  # volume answers water almost liter for liter
-            poured_kg = np.maximum(poured_kg + (wanted - volume_l(poured_kg)) * of_water, least)
-        return poured_kg, np.maximum(volume_l(poured_kg), wanted)
+            return filling.with_water(self.question.bucket_l)
+        return filling.up_to(self.question.bucket_l, self._displaced_l(self.poured))
 
     def _displaced_l(self, poured: tuple[Poured, ...]) -> Floats:
         """Volume of the bucket that products take up, roughly, (B,) [L]."""

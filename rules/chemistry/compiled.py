@@ -7,7 +7,7 @@ installation, or with POURCHECK_REFERENCE set, the reference answers everything.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -212,3 +212,33 @@ def begin(
         return last, np.flatnonzero((after or before)["converged"] == _LOST) if became & _SOME_LOST else _NONE
 
     return finish
+
+
+def volumes(tables: Mapping[str, np.ndarray]) -> object:
+    """The tables of volumes (density.py), as the kernel keeps them."""
+    kinds = {name: np.int32 if table.dtype.kind == "i" else np.float64 for name, table in tables.items()}
+    return _kernel.prepare_volumes(
+        {name: np.ascontiguousarray(tables[name], dtype=kind) for name, kind in kinds.items()}
+    )
+
+
+def filled(
+    tables: object, filling: Mapping[str, Any], wanted_l: Floats, displaced_l: Floats | None
+) -> tuple[Floats, Floats]:
+    """Water to pour [kg] and volume made up [L], (B,) each, as density.Filling has it, whose attributes are given.
+
+    displaced_l: None where `wanted_l` is water that is poured in.
+    """
+    size = len(wanted_l)
+    given = {
+        "moles": filling["moles"],
+        "celsius": filling["temperature_c"],
+        "brought": filling["brought_kg"],
+        "other": filling["other_l"],
+        "wanted": wanted_l,
+        "displaced": wanted_l if displaced_l is None else displaced_l,
+    }
+    arrays = {name: np.ascontiguousarray(value, dtype=float) for name, value in given.items()}
+    poured, liters = np.empty(size), np.empty(size)
+    _kernel.fill(tables, arrays | {"poured": poured, "liters": liters}, size, int(displaced_l is not None))
+    return poured, liters

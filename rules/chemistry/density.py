@@ -31,6 +31,7 @@ from math import lcm
 import numpy as np
 from numpy.typing import NDArray
 
+from . import compiled
 from .constants import Floats
 from .water_properties import density_kg_per_l
 
@@ -237,6 +238,7 @@ class Solutes:
 _NAMES = (*CATIONS, *ANIONS, *MOLECULES, "P2O7-4")
 _AT = {name: place for place, name in enumerate(_NAMES)}
 _CHARGES = np.array([float(_charge(name)) for name in _NAMES])
+_WEAK_ACIDS = (("NH4+", "NH3"), ("H3BO3", "H2BO3-"))
 _LADDER = tuple((_AT[base], _AT[acid], released) for base, acid, released in LADDER)
 
 
@@ -269,7 +271,7 @@ def solutes_of(totals: Floats, masters: Sequence[str]) -> Solutes:
     water = -pyrophosphate
     # Weak acids hand their protons in, and bases take them.
     protons = amount[h].copy()
-    for weak, its_base in (("NH4+", "NH3"), ("H3BO3", "H2BO3-")):
+    for weak, its_base in _WEAK_ACIDS:
         protons += amount[_AT[weak]]
         amount[_AT[its_base]] += amount[_AT[weak]]
         amount[_AT[weak]] = 0.0
@@ -375,3 +377,71 @@ def solute_kg_per_kg_water(totals_mol_per_kg: Floats, molar_mass_g_per_mol: Floa
     H+ counts with its sign: a base has taken protons from the water.
     """
     return np.asarray(totals_mol_per_kg @ molar_mass_g_per_mol / 1000.0)
+
+
+#: A bucket keeps at least this share of its volume as water, whatever is put in.
+LEAST_WATER_SHARE = 0.05
+
+
+@dataclass(frozen=True)
+class Filling:
+    """What goes into buckets: moles of each master that the products bring (B, N) and their names (N); the temperature
+    [degC], the water that the products bring [kg], and what else takes up room [L], (B,) each."""
+
+    moles: Floats
+    masters: tuple[str, ...]
+    temperature_c: Floats
+    brought_kg: Floats
+    other_l: Floats
+
+    def with_water(self, water_l: float) -> tuple[Floats, Floats]:
+        """So much water poured in: its mass [kg] and the volume that is made up [L], (B,) each."""
+        liters = np.full(len(self.moles), water_l)
+        if compiled.available():
+            return compiled.filled(_kernel_tables(self.masters), vars(self), liters, None)
+        poured_kg = liters * density_kg_per_l(self.temperature_c + 273.15)
+        return poured_kg, self._liters()(poured_kg)
+
+    def up_to(self, liters: float, displaced_l: Floats) -> tuple[Floats, Floats]:
+        """Filled up to so many liters, of which products take up some, roughly, (B,): the water that is poured in [kg]
+        and the volume that is made up [L], (B,) each."""
+        wanted = np.full(len(self.moles), liters)
+        if compiled.available():
+            return compiled.filled(_kernel_tables(self.masters), vars(self), wanted, displaced_l)
+        of_water, made_up = density_kg_per_l(self.temperature_c + 273.15), self._liters()
+        least = LEAST_WATER_SHARE * wanted * of_water
+        poured_kg = np.maximum(wanted * of_water - displaced_l, least)
+        for _ in range(2):  # volume answers water almost liter for liter
+            poured_kg = np.maximum(poured_kg + (wanted - made_up(poured_kg)) * of_water, least)
+        return poured_kg, np.maximum(made_up(poured_kg), wanted)
+
+    def _liters(self) -> Callable[[Floats], Floats]:
+        """A function of the water that is poured in [kg], (B,): the volume that is made up [L], (B,)."""
+        dissolved = kg_and_liters_diluted(solutes_of(self.moles, self.masters), self.temperature_c)
+
+        def made_up(poured_kg: Floats) -> Floats:
+            water_kg = poured_kg + self.brought_kg
+            return np.asarray(water_kg * dissolved(1.0 / water_kg)[1] + self.other_l)
+
+        return made_up
+
+
+@cache
+def _kernel_tables(masters: tuple[str, ...]) -> object:
+    """The tables of volumes as the compiled twin keeps them (volumes.h)."""
+    table = _table()
+    ions = (len(CATIONS), len(ANIONS), *(_AT[name] for name in ("H+", "Na+", "Cl-", "P2O7-4", "HPO4-2", "OH-")))
+    return compiled.volumes(
+        {
+            "place": _places(masters),
+            "charge": _CHARGES,
+            "ladder": np.array([(base, acid) for base, acid, _ in _LADDER]),
+            "released": np.array([released for *_, released in _LADDER]),
+            "weak": np.array([(_AT[weak], _AT[base]) for weak, base in _WEAK_ACIDS]),
+            "mass": table.mass,
+            "density": table.density,
+            "limits": table.density_limits,
+            "places": np.array(ions),
+            "recipes": table.volume_of,
+        }
+    )

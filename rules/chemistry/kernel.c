@@ -21,6 +21,7 @@
 
 #include "lanes.h"
 #include "pieces.h"
+#include "volumes.h"
 
 #define LN10 2.302585092994046
 #define GAS_CONSTANT 8.31446261815324e-3 /* kJ/mol/K */
@@ -1171,10 +1172,7 @@ WITHIN Mask sane(const Room *r) {
 
 /* Debye and Hueckel's A and B at a temperature, as water_properties.py has them. */
 static void debye_hueckel(double kelvin, double *a, double *b) {
-    double c = kelvin - 273.15;
-    double density = 999.83952 + c * (16.945176 + c * (-7.9870401e-3 + c * (-46.170461e-6 + c * (105.56302e-9 -
-        280.54253e-12 * c))));
-    density = density / (1.0 + 16.879850e-3 * c) / 1000.0;
+    double density = water_density_kg_per_l(kelvin - 273.15);
     double large = -8032.5 + 4.2142e6 / kelvin + 2.1417 * kelvin;
     double permittivity = 342.79 * exp(-5.0866e-3 * kelvin + 9.4690e-7 * kelvin * kelvin) +
         (-2.0525 + 3115.9 / (-182.89 + kelvin)) * log((large + 1.01325) / (large + 1000.0));
@@ -2017,10 +2015,87 @@ static PyObject *finish(PyObject *self, PyObject *begun) {
     return PyLong_FromLong(end_task(task, 1));
 }
 
+/* --- volumes (volumes.h) ------------------------------------------------------------------------------------------ */
+
+static void forget_volumes(PyObject *capsule) {
+    Volumes *v = PyCapsule_GetPointer(capsule, "pourcheck.volumes");
+    void *all[] = {v->place, v->ladder, v->weak, v->charge, v->released, v->recipe_start, v->recipe, v->times, v->mass,
+        v->density, v->limits};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) free(all[i]);
+    free(v);
+}
+
+/* prepare_volumes(tables) -> the tables as the kernel keeps them */
+static PyObject *prepare_volumes(PyObject *self, PyObject *tables) {
+    (void)self;
+    int count, *places = NULL;
+    double *recipes = NULL;
+    if (!PyDict_Check(tables)) return PyErr_Format(PyExc_TypeError, "tables are a dictionary");
+    Volumes *v = calloc(1, sizeof *v);
+    if (v == NULL) return PyErr_NoMemory();
+    PyObject *capsule = PyCapsule_New(v, "pourcheck.volumes", forget_volumes);
+    if (capsule == NULL) { free(v); return NULL; }
+#define TAKE(into, name, type, then) do { into = copied(tables, name, type, &count); \
+        if (into == NULL) { Py_DECREF(capsule); free(places); return NULL; } then; } while (0)
+    TAKE(v->place, "place", 'i', v->masters = count);
+    TAKE(v->charge, "charge", 'd', v->names = count);
+    TAKE(v->ladder, "ladder", 'i', v->ladders = count / 2);
+    TAKE(v->released, "released", 'd', );
+    TAKE(v->weak, "weak", 'i', v->weaks = count / 2);
+    TAKE(v->mass, "mass", 'd', v->solutes = count);
+    TAKE(v->density, "density", 'd', );
+    TAKE(v->limits, "limits", 'd', );
+    TAKE(places, "places", 'i', );
+    if (count == 8) {
+        v->cations = places[0], v->anions = places[1], v->hydrogen = places[2], v->sodium = places[3];
+        v->chloride = places[4], v->pyrophosphate = places[5], v->phosphate = places[6], v->hydroxide = places[7];
+    }
+    TAKE(recipes, "recipes", 'd', );
+#undef TAKE
+    int rows = v->solutes > 0 ? count / v->solutes : 0, fits = v->names <= MOST_NAMES && v->solutes <= MOST_SOLUTES;
+    int found = fits && sparse(recipes, rows, v->solutes, &v->recipe_start, &v->recipe, &v->times);
+    free(recipes);
+    free(places);
+    if (found) return capsule;
+    Py_DECREF(capsule);
+    if (fits) return PyErr_NoMemory();
+    return PyErr_Format(PyExc_ValueError, "there are more ions or solutes than the kernel has room for");
+}
+
+/* fill(volumes, rows, size, filled_up): into "poured" and "liters" of the dictionary `rows`. */
+static PyObject *fill(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *capsule, *rows;
+    int size, filled_up;
+    if (!PyArg_ParseTuple(args, "OO!ii", &capsule, &PyDict_Type, &rows, &size, &filled_up)) return NULL;
+    const Volumes *v = PyCapsule_GetPointer(capsule, "pourcheck.volumes");
+    if (v == NULL) return NULL;
+    Py_buffer views[BUFFERS];
+    int used = 0;
+#define GET(name) doubles(rows, name, views + used, &used, 0)
+#define PUT(name) doubles(rows, name, views + used, &used, PyBUF_WRITABLE)
+    double *moles = GET("moles"), *celsius = GET("celsius"), *brought = GET("brought"), *other = GET("other");
+    double *wanted = GET("wanted"), *displaced = GET("displaced"), *poured = PUT("poured"), *liters = PUT("liters");
+#undef GET
+#undef PUT
+    int complete = moles && celsius && brought && other && wanted && displaced && poured && liters;
+    Dissolved dissolved;
+    for (int row = 0; complete && row < size; row++) {
+        dissolved_of(v, moles + (size_t)row * (size_t)v->masters, celsius[row], &dissolved);
+        fill_row(&dissolved, celsius[row], brought[row], other[row], filled_up, wanted[row], displaced[row], poured + row,
+                 liters + row);
+    }
+    for (int i = 0; i < used; i++) PyBuffer_Release(views + i);
+    if (!complete) { PyErr_SetString(PyExc_TypeError, "an array is missing"); return NULL; }
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"prepare", prepare, METH_VARARGS, "The tables of a set of constants, kept for `equilibria`."},
     {"equilibria", equilibria, METH_VARARGS, "Begins to solve rows in place."},
     {"si_sigma", si_sigma, METH_VARARGS, "Begins to find standard errors of saturation indices, in place."},
+    {"prepare_volumes", prepare_volumes, METH_O, "The tables of what is dissolved, kept for `fill`."},
+    {"fill", fill, METH_VARARGS, "Finds how much water fills buckets, in place."},
     {"finish", finish, METH_O, "Waits for what was begun, and does its share of it."},
     {NULL, NULL, 0, NULL},
 };

@@ -3,6 +3,9 @@ held against PHREEQC elsewhere (tests/published)."""
 
 from __future__ import annotations
 
+import os
+import signal
+import time
 from collections.abc import Callable
 from dataclasses import fields, replace
 from typing import Any
@@ -14,10 +17,12 @@ from pourcheck import Catalog
 from pourcheck.rules.ask.salts import salts
 from pourcheck.rules.chemistry import compiled, speciate
 from pourcheck.rules.chemistry.constants import Constants, Floats, load
+from pourcheck.rules.chemistry.cores import use_cores
+from pourcheck.rules.chemistry.density import Filling
 from pourcheck.rules.chemistry.doubt import si_sigma
 from pourcheck.rules.chemistry.phases import BUCKET_PHASES, LINE_PHASES, STOCK_PHASES
 from pourcheck.rules.chemistry.solution import Solution
-from pourcheck.rules.chemistry.speciate import NEVER_SI, equilibrate, let_form
+from pourcheck.rules.chemistry.speciate import NEVER_SI, Given, begin, equilibrate, let_form
 from pourcheck.rules.chemistry.stock import stock_constants
 
 pytestmark = pytest.mark.skipif(not compiled.available(), reason="the compiled solver was not built")
@@ -161,6 +166,99 @@ def test_what_is_no_solution_is_flagged(catalog: Catalog) -> None:
     assert not found.converged[3]
     assert not found.converged[5]
     assert np.all(np.delete(found.converged, [3, 5]))
+
+
+def test_rows_that_are_the_same_become_the_same(catalog: Catalog) -> None:
+    """To the last bit, lost ones and those that are no solution too; and they start from where they are told to."""
+    totals, temperature_c = poured(catalog, load(), 0.005)
+    totals[3, load().master("Ca+2")] = -1e-3
+    twice = np.arange(2 * ROWS) % ROWS
+    plain = equilibrate(totals, temperature_c, LINE_PHASES)
+    found = equilibrate(totals[twice], temperature_c[twice], LINE_PHASES)
+    from_there = begin(
+        totals[twice], temperature_c[twice], LINE_PHASES, Given(), start=plain.before_solids, start_at=twice
+    )()
+    for one in (found, from_there):
+        for name in ("molality", "saturation_index", "precipitated_mol_per_kg", "converged"):
+            np.testing.assert_array_equal(getattr(one, name)[:ROWS], getattr(one, name)[ROWS:])
+    np.testing.assert_array_equal(found.molality[:ROWS], plain.molality)
+    np.testing.assert_allclose(from_there.molality[:ROWS], plain.molality, rtol=1e-8, atol=1e-14)
+
+
+@pytest.mark.parametrize("cores", [2, 3, 7])
+def test_on_more_cores_it_is_the_same(catalog: Catalog, cores: int) -> None:
+    """To the last bit, whichever thread takes which rows."""
+    constants = stock_constants(())
+    totals, temperature_c = poured(catalog, constants, 0.05)
+    phases = tuple(name for name in BUCKET_PHASES if name in constants.phases)
+    try:
+        use_cores(1)
+        alone = equilibrate(totals, temperature_c, phases, constants=constants)
+        use_cores(cores)
+        for _ in range(20):
+            shared = equilibrate(totals, temperature_c, phases, constants=constants)
+            np.testing.assert_array_equal(shared.molality, alone.molality)
+            np.testing.assert_array_equal(shared.precipitated_mol_per_kg, alone.precipitated_mol_per_kg)
+    finally:
+        use_cores(0)
+
+
+def test_what_was_begun_may_be_forgotten_or_asked_for_late(catalog: Catalog) -> None:
+    """Begun ahead, several at a time: one is never asked for, the others in another order."""
+    totals, temperature_c = poured(catalog, load(), 0.005)
+    plain = equilibrate(totals, temperature_c, LINE_PHASES)
+    for _ in range(20):
+        begun = [begin(totals, temperature_c, LINE_PHASES, Given(), ahead=True) for _ in range(3)]
+        del begun[1]
+        for finish in reversed(begun):
+            np.testing.assert_array_equal(finish().molality, plain.molality)
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="there is no fork on this system")
+def test_a_forked_child_has_threads_of_its_own(catalog: Catalog) -> None:
+    """One that is begun before a fork is found on both sides of it, and both go on."""
+    totals, temperature_c = poured(catalog, load(), 0.005)
+    plain = equilibrate(totals, temperature_c, LINE_PHASES).molality
+    try:
+        use_cores(3)
+        finish = begin(totals, temperature_c, LINE_PHASES, Given(), ahead=True)
+        child = os.fork()
+        same = np.array_equal(finish().molality, plain)
+        same = same and np.array_equal(equilibrate(totals, temperature_c, LINE_PHASES).molality, plain)
+        if child == 0:
+            os._exit(0 if same else 1)
+        assert same
+        deadline = time.monotonic() + 60.0
+        while (ended := os.waitpid(child, os.WNOHANG)) == (0, 0):
+            if time.monotonic() > deadline:
+                os.kill(child, signal.SIGKILL)
+                pytest.fail("the child does not end")
+            time.sleep(0.01)
+        assert ended[1] == 0
+    finally:
+        use_cores(0)
+
+
+@pytest.mark.parametrize("filled_up", [False, True])
+def test_filling(monkeypatch: pytest.MonkeyPatch, filled_up: bool) -> None:
+    """Water that fills a bucket, of every ion, acids and lyes, far beyond what dissolves, below and above the
+    temperatures that there are data for."""
+    rng = np.random.default_rng(8)
+    masters = load().masters
+    moles = rng.random((600, len(masters))) * (rng.random((600, len(masters))) < 0.25)
+    moles *= 10.0 ** rng.uniform(-2.0, 2.5, (600, 1))
+    moles[:, masters.index("H+")] = rng.normal(size=600) * rng.choice([0.0, 0.2, 10.0], 600)
+    filling = Filling(moles, masters, rng.uniform(-5.0, 60.0, 600), rng.random(600), rng.choice([0.0, 0.7], 600))
+
+    def found() -> tuple[Floats, Floats]:
+        return filling.up_to(18.9, rng.random(600)) if filled_up else filling.with_water(18.9)
+
+    rng = np.random.default_rng(9)
+    compiled_one = found()
+    monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
+    rng = np.random.default_rng(9)
+    for mine, theirs in zip(compiled_one, found(), strict=True):
+        np.testing.assert_allclose(mine, theirs, rtol=1e-12)
 
 
 def test_the_reference_can_be_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:

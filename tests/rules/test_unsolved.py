@@ -157,6 +157,17 @@ def test_scenarios_that_were_solved_keep_their_answer(catalog: Catalog) -> None:
     assert sum(name in mixed for name in ("lime-in-line", "calcium-meets-sulfate", "water-scales-by-itself")) == 3
 
 
+@pytest.mark.parametrize(("name", "read"), [("salts", {"water"}), ("out_of_reach", {"bucket"})])
+def test_who_reads_what_others_have_read_has_read_it_too(catalog: Catalog, name: str, read: set[str]) -> None:
+    """What is made from a solution and kept tells everybody who takes it that the solution was read."""
+    question = ask(Pour.parse(pour_of(("calcium nitrate", "433 g"))), catalog)
+    case = Case(question, scenarios(question))
+    for _ in range(2):
+        case.asked.clear()
+        getattr(case, name)
+        assert set(case.asked) == read
+
+
 def test_a_ph_that_no_solution_has_is_not_told(catalog: Catalog) -> None:
     """The strongest acids that there are, in a thimble of water and hot: no pH outside of what the models know."""
     pour = pour_of(("sulfuric acid", "9 kg"), ("superphosphoric acid", "4 kg"), ("nitric acid", "3 kg"))
