@@ -94,10 +94,11 @@ class Again:
             return stands
         return known is True
 
-    def good(self, pour: Pour) -> Seen | None:
-        """What a pour comes to that may be offered; None for any other."""
+    def good(self, pour: Pour, *, likely: bool = False) -> Seen | None:
+        """What a pour comes to that may be offered; None for any other. likely: most such pours are good, so that it is
+        not looked first whether this one is bad at once."""
         key = _key(pour)
-        if self._seen(key) is None and self._seen_bad(key, pour):
+        if not likely and self._seen(key) is None and self._seen_bad(key, pour):
             return None
         seen = self(pour)
         return seen if seen is not None and seen.good else None

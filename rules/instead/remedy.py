@@ -212,7 +212,7 @@ class _Mender:
             for offer in one.tries(value):
                 if offer.kind in done:
                     continue
-                seen = self._good(offer.pour)
+                seen = self._here_again.good(offer.pour, likely=True)
                 if seen is not None:
                     done.add(offer.kind)
                     yield self._remedy(offer, [(offer.pour, seen)])
