@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Generic, Self, TypeVar, overload
 
 from ..chemistry.solution import Solution
@@ -64,7 +65,8 @@ class on_record_ahead(on_record):
         """Begins the solution for whoever asks later."""
         if self._name not in case.__dict__ and self._name not in case.begun:
             before, case.__dict__["asked"] = case.asked, {}
-            case.begun[self._name] = self._begin(case, True)
+            with suppress(Exception):  # whoever asks for it meets what goes wrong
+                case.begun[self._name] = self._begin(case, True)
             case.__dict__["asked"] = before
 
     def _found(self, case: Any) -> Solution:

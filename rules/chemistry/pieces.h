@@ -113,8 +113,8 @@ static int begin_work(Work *work, int threads) {
     if (work->area == NULL) return 0;
 #if THREADS
     work->process = getpid();
-    if (threads == 0) return 1;
     if (pool.process != work->process) forked();
+    if (threads == 0) return 1;
     pthread_cond_init(&work->done, NULL);
     LOCK();
     start_threads(threads);

@@ -215,6 +215,7 @@ def test_what_was_begun_may_be_forgotten_or_asked_for_late(catalog: Catalog) -> 
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="there is no fork on this system")
+@pytest.mark.filterwarnings("ignore:.*multi-threaded.*:DeprecationWarning")
 def test_a_forked_child_has_threads_of_its_own(catalog: Catalog) -> None:
     """One that is begun before a fork is found on both sides of it, and both go on."""
     totals, temperature_c = poured(catalog, load(), 0.005)
