@@ -1846,12 +1846,11 @@ static void sigma_piece(Work *work, int k, char *room, int is_new) {
 }
 
 /* Room for a task and what comes after it; NULL with an error where there is none. */
-static void *new_task(size_t bytes, PyObject *capsule, size_t room) {
+static void *new_task(size_t bytes, PyObject *capsule) {
     const Model *m = PyCapsule_GetPointer(capsule, "pourcheck.kernel");
     Task *task = m == NULL ? NULL : calloc(1, bytes);
     if (task == NULL) return m == NULL ? NULL : PyErr_NoMemory();
     task->m = m, task->capsule = capsule;
-    task->work.room = room;
     return task;
 }
 
@@ -1894,7 +1893,8 @@ static PyObject *begin_task(Task *task, int complete, int threads) {
 #define GET(name) doubles(rows, name, task->views + task->used, &task->used, 0)
 #define PUT(name) doubles(rows, name, task->views + task->used, &task->used, PyBUF_WRITABLE)
 
-/* Rows that are the same as others become the same. What became of rows: SOME_LOST where one was not found or is no solution, SOME_FORMED where solids made a difference. */
+/* Rows that are the same as others become the same. What became of rows: SOME_LOST where one was not found or is no
+ * solution, SOME_FORMED where solids made a difference. */
 #define SOME_LOST 1
 #define SOME_FORMED 2
 static int became(const void *task) {
@@ -1926,7 +1926,7 @@ static PyObject *equilibria(PyObject *self, PyObject *args) {
     size_t N = (size_t)m->N, P = (size_t)m->P, many = (size_t)size + 1, places = 4;
     while (places < 2 * many) places *= 2;
     size_t bytes = sizeof(Equilibria) + many * (sizeof(double) * N + sizeof(Alike) + 2 * sizeof(int));
-    Equilibria *e = new_task(bytes + places * sizeof(int), capsule, 0);
+    Equilibria *e = new_task(bytes + places * sizeof(int), capsule);
     if (e == NULL) return NULL;
     Task *task = &e->task;
     double *own = (double *)(void *)(e + 1);
@@ -1988,7 +1988,7 @@ static PyObject *si_sigma(PyObject *self, PyObject *args) {
     PyObject *capsule, *rows;
     int size, count, threads;
     if (!PyArg_ParseTuple(args, "OO!iii", &capsule, &PyDict_Type, &rows, &size, &count, &threads)) return NULL;
-    Sigma *g = new_task(sizeof(Sigma), capsule, 0);
+    Sigma *g = new_task(sizeof(Sigma), capsule);
     if (g == NULL) return NULL;
     Task *task = &g->task;
     size_t N = (size_t)task->m->N, S = (size_t)task->m->S, P = (size_t)count;
