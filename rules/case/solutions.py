@@ -30,7 +30,7 @@ STANDS_AT_C = 20.0
 #: Cooling by less than this is not looked into [degC].
 LEAST_COOLING_C = 1.0
 #: How near the temperature that dissolving leads to is found [degC], and in how many rounds at most.
-_COOLED_WITHIN_C, _COOLED_ROUNDS = 0.3, 3
+_COOLED_WITHIN_C, _COOLED_ROUNDS = 0.1, 3
 #: By how much cooling may move the saturation index of a salt besides its constant (design choice: activities and
 #: shares of ions move by less over 20 degC).
 _COOLING_MOVES_SI = 0.5
