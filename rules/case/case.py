@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.phases import LINE_PHASES
 from ..chemistry.solution import Solution
 from ..chemistry.speciate import NEVER_SI, let_form
+from .on_record import apart
 from .solutions import AIR_CO2_ATM, Solutions
 
 #: Where a solution is.
@@ -63,10 +64,8 @@ class Case(Solutions):
         lost = np.zeros(self.size, dtype=bool)
         for name in names:
             if name not in self._lost:
-                before = dict(self.asked)
-                solution: Solution = getattr(self, name)
-                self.asked.clear()
-                self.asked.update(before)  # whoever asks this knows
+                # Whoever asks this knows which he read.
+                solution: Solution = apart(self, partial(getattr, self, name))[0]
                 self._lost[name] = ~(solution.converged & solution.before_solids.converged)
             lost |= self._lost[name]
         return lost

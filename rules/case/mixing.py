@@ -32,7 +32,7 @@ from ..chemistry.constants import Constants, Floats, load
 from ..chemistry.density import Filling, Solutes, kg_and_liters, solutes_of
 from ..chemistry.solution import Solution
 from ..chemistry.water_properties import density_kg_per_l
-from .on_record import Begun, derived, on_record
+from .on_record import derived, on_record
 from .remembered import each_once
 
 #: No well's water holds more carbon dioxide than this pressure of it [atm] (design choice: soda water holds 2 to 4).
@@ -98,16 +98,6 @@ class Mixing:
     def asked(self) -> dict[str, Solution]:
         """Solutions that were read, by name, since this was last emptied."""
         return {}
-
-    @cached_property
-    def begun(self) -> dict[str, Begun]:
-        """Solutions that were begun and not asked for yet, by name."""
-        return {}
-
-    @cached_property
-    def expected(self) -> set[str]:
-        """Names of solutions that are likely to be asked for."""
-        return set()
 
     def found(self, name: str) -> None:
         """Called when a solution has been found."""

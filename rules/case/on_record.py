@@ -15,6 +15,15 @@ Begun = Callable[[], Solution]
 T = TypeVar("T")
 
 
+def apart(case: Any, make: Callable[[], T]) -> tuple[T, dict[str, Solution]]:
+    """What is made, and the solutions that were read for it: whoever asks for it is not noted as having read these."""
+    before, case.__dict__["asked"] = case.asked, {}
+    try:
+        return make(), case.asked
+    finally:
+        case.__dict__["asked"] = before
+
+
 class on_record:
     """`cached_property` for a solution that also notes in the case's `asked`, by its name, that it was read."""
 
@@ -36,10 +45,8 @@ class on_record:
         solution: Solution | None = case.__dict__.get(name)
         if solution is None:
             # What it is made from is not what was asked for: its own failure says whether that failed.
-            before, case.__dict__["asked"] = case.asked, {}
-            solution = case.__dict__[name] = self._found(case)
+            solution = case.__dict__[name] = apart(case, lambda: self._found(case))[0]
             case.found(name)
-            case.__dict__["asked"] = before
         case.asked[name] = solution
         return solution
 
@@ -64,10 +71,8 @@ class on_record_ahead(on_record):
     def begin(self, case: Any) -> None:
         """Begins the solution for whoever asks later."""
         if self._name not in case.__dict__ and self._name not in case.begun:
-            before, case.__dict__["asked"] = case.asked, {}
             with suppress(Exception):  # whoever asks for it meets what goes wrong
-                case.begun[self._name] = self._begin(case, True)
-            case.__dict__["asked"] = before
+                case.begun[self._name] = apart(case, lambda: self._begin(case, True))[0]
 
     def _found(self, case: Any) -> Solution:
         begun = case.begun.pop(self._name, None) or self._begin(case, False)
@@ -93,8 +98,6 @@ class derived(Generic[T]):
             return self
         kept: tuple[T, dict[str, Solution]] | None = case.__dict__.get(self._kept)
         if kept is None:
-            before, case.__dict__["asked"] = case.asked, {}
-            kept = case.__dict__[self._kept] = self._make(case), case.asked
-            case.__dict__["asked"] = before
+            kept = case.__dict__[self._kept] = apart(case, lambda: self._make(case))
         case.asked.update(kept[1])
         return kept[0]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..chemistry.constants import Constants, Floats
-from ..chemistry.solution import Solution
+from ..chemistry.solution import Solution, first_of_each
 from ..chemistry.speciate import Given, begin
 
 _log = logging.getLogger(__name__)
@@ -86,19 +86,6 @@ def remembered(
     return finish
 
 
-def _first_of_each(rows: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Places of the rows of a table that are not the same as an earlier one, and for each row which of them it is.
-
-    >>> _first_of_each(np.array([[2.0, 1.0], [0.0, 1.0], [2.0, 1.0]]))
-    (array([0, 1]), array([0, 1, 0]))
-    """
-    seen: dict[bytes, int] = {}
-    as_bytes = rows.view(f"V{rows.shape[1] * rows.itemsize}").reshape(-1).tolist()
-    earliest = [seen.setdefault(row, i) for i, row in enumerate(as_bytes)]
-    first = np.array([*seen.values()], dtype=np.intp)
-    return first, np.searchsorted(first, earliest)
-
-
 def each_once(
     totals: Floats,
     temperature_c: Floats,
@@ -109,7 +96,7 @@ def each_once(
 ) -> Solution:
     """The solutions of waters, of which scenarios have few: each of them is looked up, or solved, once."""
     columns = [column[:, None] for column in (temperature_c, ph, alkalinity_eq_per_kg) if column is not None]
-    first, back = _first_of_each(np.concatenate([totals, *columns], axis=1))
+    first, back = first_of_each(np.concatenate([totals, *columns], axis=1))
     solution = remembered(
         totals[first],
         temperature_c[first],

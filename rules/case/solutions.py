@@ -107,6 +107,16 @@ def most_strength(totals: Floats, constants: Constants) -> Floats:
 class Solutions(Heating):
     """What chemistry makes of a mixture."""
 
+    @cached_property
+    def begun(self) -> dict[str, Begun]:
+        """Solutions that were begun and not asked for yet, by name."""
+        return {}
+
+    @cached_property
+    def expected(self) -> set[str]:
+        """Names of solutions that are likely to be asked for."""
+        return set()
+
     def begin(self, names: Collection[str]) -> None:
         """Begins on another core, where there is one, what is likely to be asked for, by name, as soon as it can be."""
         if cores() == 1:
@@ -358,17 +368,17 @@ class Solutions(Heating):
         """The line: stock in its water, everything that was poured dissolved, (B,)."""
         return remembered(self.line_totals, self.line_temperature_c, LINE_PHASES, ahead=ahead)
 
-    @on_record_ahead
-    def sunny_line(self, ahead: bool) -> Begun:
+    @on_record
+    def sunny_line(self) -> Solution:
         """The line where the sun warms black tube to SUN_C, (B,)."""
         warm, start = np.maximum(self.line_temperature_c, SUN_C), self.line.before_solids
-        return remembered(self.line_totals, warm, LINE_PHASES, start=start, ahead=ahead)
+        return remembered(self.line_totals, warm, LINE_PHASES, start=start)()
 
-    @on_record_ahead
-    def drying_line(self, ahead: bool) -> Begun:
+    @on_record
+    def drying_line(self) -> Solution:
         """What is left in a drying emitter: the line with all but one part in DRIED of its water gone, (B,)."""
         totals, start = DRIED * self.line_totals, self.line.before_solids
-        return remembered(totals, self.line_temperature_c, LINE_PHASES, start=start, ahead=ahead)
+        return remembered(totals, self.line_temperature_c, LINE_PHASES, start=start)()
 
     def drying_water(self, rows: NDArray[np.bool_]) -> Solution:
         """The same of the water alone, nothing injected, nothing come out, in these scenarios, (B,) of them."""

@@ -125,3 +125,16 @@ class Solution:
         """Alkalinity [mol of charge per kg], (B,)."""
         c = self.constants
         return self.dissolved_mol_per_kg @ c.alkalinity - self.dissolved_mol_per_kg[:, c.master("H+")]
+
+
+def first_of_each(rows: Floats) -> tuple[np.ndarray, np.ndarray]:
+    """Places of the rows of a table that are not the same as an earlier one, and for each row which of them it is.
+
+    >>> first_of_each(np.array([[2.0, 1.0], [0.0, 1.0], [2.0, 1.0]]))
+    (array([0, 1]), array([0, 1, 0]))
+    """
+    seen: dict[bytes, int] = {}
+    as_bytes = rows.view(f"V{rows.shape[1] * rows.itemsize}").reshape(-1).tolist()
+    earliest = [seen.setdefault(row, i) for i, row in enumerate(as_bytes)]
+    first = np.array([*seen.values()], dtype=np.intp)
+    return first, np.searchsorted(first, earliest)

@@ -33,7 +33,7 @@ from .newton import (
 from .pitzer import WATER_KG_PER_MOL, Pitzer
 from .response import Dilute, Response, Strong
 from .solids import Guessed, Interior, Phases
-from .solution import Solution
+from .solution import Solution, first_of_each
 
 #: Steps that guessing which solids are there is given.
 _GUESSED_ROUNDS = 60
@@ -179,10 +179,10 @@ def _begin(
         # The reference takes long: rows that are the same are asked once.
         columns = (totals, celsius, *given.values)
         key = np.column_stack([column[lost] for column in columns if column is not None])
-        _, first, back = np.unique(key, axis=0, return_index=True, return_inverse=True)
+        first, back = first_of_each(key)
         some = lost[first]
         again = _alone_where_lost(constants, totals[some], celsius[some], phases, given.rows(some))
-        return solution.placed(lost, again.rows(back.reshape(-1)))
+        return solution.placed(lost, again.rows(back))
 
     return found
 

@@ -169,7 +169,7 @@ def test_what_is_no_solution_is_flagged(catalog: Catalog) -> None:
 
 
 def test_rows_that_are_the_same_become_the_same(catalog: Catalog) -> None:
-    """To the last bit, lost ones and those that are no solution too; and they start from where they are told to."""
+    """To the last bit, those that are no solution too; and they start from where they are told to."""
     totals, temperature_c = poured(catalog, load(), 0.005)
     totals[3, load().master("Ca+2")] = -1e-3
     twice = np.arange(2 * ROWS) % ROWS
@@ -250,14 +250,13 @@ def test_filling(monkeypatch: pytest.MonkeyPatch, filled_up: bool) -> None:
     moles *= 10.0 ** rng.uniform(-2.0, 2.5, (600, 1))
     moles[:, masters.index("H+")] = rng.normal(size=600) * rng.choice([0.0, 0.2, 10.0], 600)
     filling = Filling(moles, masters, rng.uniform(-5.0, 60.0, 600), rng.random(600), rng.choice([0.0, 0.7], 600))
+    displaced_l = rng.random(600)
 
     def found() -> tuple[Floats, Floats]:
-        return filling.up_to(18.9, rng.random(600)) if filled_up else filling.with_water(18.9)
+        return filling.up_to(18.9, displaced_l) if filled_up else filling.with_water(18.9)
 
-    rng = np.random.default_rng(9)
     compiled_one = found()
     monkeypatch.setenv(compiled.REFERENCE_VARIABLE, "1")
-    rng = np.random.default_rng(9)
     for mine, theirs in zip(compiled_one, found(), strict=True):
         np.testing.assert_allclose(mine, theirs, rtol=1e-12)
 
