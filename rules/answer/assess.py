@@ -93,8 +93,6 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
     found = findings(question, judged, turns, weighed.words)
     known = any(item.composition.mixtures for item in question.poured)
     states = known and depth != "verdict"
-    # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
-    sound = deep and all(one is other for one, other in zip(judged, weighed.by_rules, strict=True))
     return Verdict(
         program=program(),
         pour=echo(question, columns),
@@ -108,7 +106,7 @@ def assess(weighed: Weighed, depth: Depth) -> Verdict:
         bucket=state(case, "bucket") if states else None,
         line=state(case, "line") if states else None,
         decided_by=decisions(turned[len(each) :]),
-        edges=_edges(Asked(question, columns, judge, judged, _plain(level))) if sound else (),
+        edges=edges_of(weighed) if deep else (),
         jars=jars_seen(question.jars, found),
         assumed=(*question.assumed, *(estimated(case) if known else ())),
     )
@@ -126,12 +124,16 @@ def _lowered_by(case: Case, judged: Sequence[Judged], answer: Level) -> str | No
     return next(one.policy.by for one in judged if one.policy is not None and (one.level < one.outcome.level).any())
 
 
-def _edges(asked: Asked) -> tuple[Edge, ...]:
+def edges_of(weighed: Weighed) -> tuple[Edge, ...]:
     """How far each number is from where the verdict turns; none for an unknown verdict, nor where no number does."""
-    if asked.now == Level.UNKNOWN or no_number_turns(asked.judged):
+    # Beyond an edge a rule that has no words here would be unknown too, which the levels there do not say.
+    sound = all(one is other for one, other in zip(weighed.judged, weighed.by_rules, strict=True))
+    if not sound or weighed.level == Level.UNKNOWN or no_number_turns(weighed.judged):
         return ()
+    question, judged = weighed.question, weighed.judged
+    asked = Asked(question, weighed.case.columns, weighed.judge, judged, _plain(weighed.level))
     # Nobody is told how much more of what endangers people would do.
-    danger = dangerous(asked.judged, asked.question)
+    danger = dangerous(judged, question)
     found = []
     for edge in edges(asked, without=(AMOUNT_FACTOR, INJECTION_RATIO) if danger else ()):
         assert edge.quantity.key in get_args(EdgeInput)

@@ -304,7 +304,9 @@ class _Search:
         rules: those that tell; rows: the scenarios that do; shows: those that are likely to show the verdict outside.
         """
         just_in, just_out = np.array([inside]), np.array([outside])
-        beyond = self.look(just_out, self.every, strength=True)
+        # What cannot be worse than it is now tells nothing of a turn to the worse.
+        least = Level(max(Level.CAUTION, self.asked.now + (not better)))
+        beyond = self.look(just_out, self.every, least, strength=True)
         if self.asked.now != Level.STOP:
             (seen,) = yield (beyond,)
             after = _everywhere(self.every, seen)

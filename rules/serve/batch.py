@@ -11,7 +11,6 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import islice
-from threading import Thread
 from typing import Any
 
 from ...catalog import Catalog, InputError, PourcheckError
@@ -20,8 +19,7 @@ from ..answer.fault import Fault
 from ..answer.verdict import Depth, Verdict
 from ..ask.pour import Pour
 from ..check import check
-from ..chemistry.cores import use_cores
-from .hands import Asked, Ended, Hands, TooSlow, end_with_parent
+from .hands import Asked, Ended, Hands, TooSlow, begin_work
 
 #: A pour as it may be given.
 AnyPour = Pour | Mapping[str, object]
@@ -112,8 +110,7 @@ class Worker:
 
 
 def _begin(place: Place) -> None:
-    Thread(target=end_with_parent, daemon=True).start()
-    use_cores(1)  # the others work on other pours
+    begin_work(1)  # the others work on other pours
     Worker.catalog = Catalog.at(place)
 
 

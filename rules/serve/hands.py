@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from ...catalog import Catalog, CatalogError
 from ...catalog.store.place import Place
 from ..chemistry.cores import use_cores
+from .garbage import collect_seldom
 from .logs import log_to_stderr
 
 #: Within which a process is there that was started [s].
@@ -212,7 +213,15 @@ class Hands:
             self._end(hand)
 
 
-def end_with_parent() -> None:
+def begin_work(cores: int) -> None:
+    """What a process that works for another does first. cores: that its chemistry may use; 0: all."""
+    Thread(target=_end_with_parent, daemon=True).start()
+    collect_seldom()
+    if cores:
+        use_cores(cores)
+
+
+def _end_with_parent() -> None:
     """End this process once the one that it works for is gone: killed, it could not say so."""
     parent = multiprocessing.parent_process()
     if parent is not None:
@@ -223,11 +232,9 @@ def end_with_parent() -> None:
 def _work(way: Connection, kind: _Kind) -> None:
     """The process: from its start until nobody asks any more."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # at a terminal it reaches all; who asks says when to end
-    Thread(target=end_with_parent, daemon=True).start()
+    begin_work(kind.cores)
     if kind.logs:
         log_to_stderr()
-    if kind.cores:
-        use_cores(kind.cores)
     catalog: Catalog | None = None
     if kind.first is not None:
         with suppress(CatalogError):  # told to who asks

@@ -4,7 +4,8 @@
 
 Cold is the processor time of `pourcheck check` as a whole process, over that of importing four libraries that much of
 what people install cannot do without; both with compiled modules at hand, as an installation leaves them. Warm is a
-pour that was not asked before, neither in these amounts nor at this ratio, the verdict alone and with edges and swaps.
+pour that was not asked before, neither in these amounts nor at this ratio, the verdict alone and with edges and swaps;
+and how many times as long as the verdict the edges of all levers take by themselves.
 Then many pours, one process and as many as there are cores; and how the time grows with their number. Not a test:
 figures depend on the machine.
 """
@@ -22,8 +23,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from pourcheck import Catalog, check, check_each, remedy, split, swap
+from pourcheck import Catalog, Pour, check, check_each, remedy, split, swap
+from pourcheck.rules.answer.assess import edges_of, one_thread, weigh
 from pourcheck.rules.answer.verdict import Depth
+from pourcheck.rules.ask.question import ask
 
 SIX = ["urea", "technical MAP", "potassium nitrate", "ammonium nitrate", "MKP", "potassium chloride"]
 HARD, SOFT = "ridge-well", "brook-well"
@@ -97,6 +100,15 @@ def warm_s(pour: dict[str, Any], catalog: Catalog, number: int, depth: Depth) ->
     return time.perf_counter() - start
 
 
+def edges_s(pour: dict[str, Any], catalog: Catalog, number: int) -> float:
+    """Seconds that the edges alone take, of a pour that was not asked before and has its verdict."""
+    with one_thread():
+        weighed = weigh(ask(Pour.parse(anew(pour, number)), catalog))
+        start = time.perf_counter()
+        edges_of(weighed)
+        return time.perf_counter() - start
+
+
 def one_of_many(number: int) -> dict[str, Any]:
     """The twelve in turn, in amounts and at ratios of their own."""
     kinds = list(pours().values())
@@ -154,18 +166,19 @@ def main() -> None:
         print(f"importing the four libraries: {base:.2f} s")
         for name in ("find urea", "show urea", "rules"):
             print(f"pourcheck {name}: {cpu_s([*run, *name.split()]) / base:.1f} times that")
-        print(f"{'':34}{'cold, times':>12}{'verdict, ms':>13}{'with edges, ms':>16}")
-        verdicts, whole = [], []
+        print(f"{'':34}{'cold, times':>12}{'verdict, ms':>13}{'with edges, ms':>16}{'edges, times':>14}")
+        table: list[tuple[float, ...]] = []
         with Catalog.open() as catalog:
             for name, pour in pours().items():
                 cold = cpu_s([*run, "check", "-"], json.dumps(pour)) / base
                 warm_s(pour, catalog, 0, depth="edges")
                 alone = 1000.0 * min(warm_s(pour, catalog, number, depth="verdict") for number in (1, 2, 3))
                 full = 1000.0 * min(warm_s(pour, catalog, number, depth="edges") for number in (4, 5, 6))
-                verdicts.append(alone)
-                whole.append(full)
-                print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}")
-        print(f"{'median':34}{'':>12}{statistics.median(verdicts):>13.0f}{statistics.median(whole):>16.0f}")
+                edges = 1000.0 * min(edges_s(pour, catalog, number) for number in (7, 8, 9)) / alone
+                table.append((cold, alone, full, edges))
+                print(f"{name:34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}{edges:>14.1f}")
+        cold, alone, full, edges = map(statistics.median, zip(*table, strict=True))
+        print(f"{'median':34}{cold:>12.1f}{alone:>13.0f}{full:>16.0f}{edges:>14.1f}")
         with Catalog.open() as catalog:
             times = statistics.median(instead_times(catalog))
             print(f"swap, split and remedy of four products: {times:.0f} times the verdict")
