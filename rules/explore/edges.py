@@ -203,7 +203,7 @@ class _Search:
         holding = tuple(one.rule for one in self.asked.judged if np.any(one.level == Level.STOP))
         found: list[_At] = []
         for asked in ((self._lead(holding),), holding, None):
-            looks = tuple(self.look(values, rows, Level.UNKNOWN, asked) for values, rows in groups)
+            looks = tuple(self.look(values, rows, Level.STOP, asked) for values, rows in groups)
             seen = _at_each(groups, (yield looks))
             held = [at for at in seen if asked is None or at.verdict == Level.STOP]
             found += held
@@ -313,7 +313,7 @@ class _Search:
             if not self.turned(after.verdict, better):
                 return after, after
             return (yield from self._not_yet(just_in, after, rules, rows, better)), after
-        some = self.look(just_out, shows), self.look(just_out, self.every, rules=(), strength=True)
+        some = self.look(just_out, shows, Level.UNKNOWN), self.look(just_out, self.every, rules=(), strength=True)
         before, few, strong = yield from self._stopped(just_in, rules, some)
         if before.verdict != self.asked.now:
             return before, before
@@ -355,7 +355,7 @@ class _Search:
         for asked in (rules, None):
             open_ = np.flatnonzero(level < Level.STOP)
             if len(open_) and asked != (lead,):
-                (seen,) = yield (self.look(value, self.every[open_], rules=asked),)
+                (seen,) = yield (self.look(value, self.every[open_], Level.STOP, asked),)
                 level[open_] = seen.level[:, 0]
         return _Everywhere(verdicts(level[:, None])[0], False, self.every, level, seen, severity), few, strong
 

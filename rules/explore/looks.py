@@ -189,8 +189,8 @@ def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
             nothing = np.zeros(look.shape, dtype=bool)
             answers[i] = Seen((), slice(0, 0), np.zeros((0, *look.shape), dtype=np.int64), nothing)
             continue
-        asks = None if look.rules is None else asks_bucket(look.rules)
-        groups.setdefault((look.least, asks), []).append(i)
+        least, asks = (look.least, None) if look.rules is None else (Level.CAUTION, asks_bucket(look.rules))
+        groups.setdefault((least, asks), []).append(i)
     for least in {least for least, _ in groups}:
         of_line = groups.get((least, False), [])
         if (least, True) in groups and sum(len(looks[i].rows) for i in of_line) <= _FEW:
