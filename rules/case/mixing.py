@@ -126,7 +126,7 @@ class Mixing:
             self.of(WATER_TEMPERATURE),
             ph=self.of(PH),
             alkalinity_eq_per_kg=np.maximum(alkalinity, LEAST_ALKALINITY_EQ_PER_L),
-        )
+        )()
         # Alkalinity at a pH that leaves none makes a water of carbonic acid, which is a typing error and no water.
         return found.without(found.si("CO2(g)") > np.log10(_MOST_CO2_ATM), totals=True)
 

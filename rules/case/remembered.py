@@ -93,16 +93,18 @@ def each_once(
     ph: Floats | None = None,
     alkalinity_eq_per_kg: Floats | None = None,
     start: Solution | None = None,
-) -> Solution:
-    """The solutions of waters, of which scenarios have few: each of them is looked up, or solved, once."""
+    ahead: bool = False,
+) -> Callable[[], Solution]:
+    """The same of waters, of which scenarios have few: each of them is looked up, or solved, once."""
     columns = [column[:, None] for column in (temperature_c, ph, alkalinity_eq_per_kg) if column is not None]
     first, back = first_of_each(np.concatenate([totals, *columns], axis=1))
-    solution = remembered(
+    begun = remembered(
         totals[first],
         temperature_c[first],
         ph=None if ph is None else ph[first],
         alkalinity_eq_per_kg=None if alkalinity_eq_per_kg is None else alkalinity_eq_per_kg[first],
         start=start,
         start_at=None if start is None else first,
-    )()
-    return solution if len(first) == len(totals) else solution.rows(back)
+        ahead=ahead,
+    )
+    return begun if len(first) == len(totals) else lambda: begun().rows(back)

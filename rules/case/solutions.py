@@ -126,6 +126,8 @@ class Solutions(Heating):
             Solutions.bucket.begin(self)
         if "line" in names and self.of(CARBON_DIOXIDE_LOST) is None:
             Solutions.line.begin(self)
+        if "water_in_line" in names:
+            Solutions.water_in_line.begin(self)
 
     def found(self, name: str) -> None:
         """Begins what a solution that was found has been waited for."""
@@ -325,11 +327,11 @@ class Solutions(Heating):
         it feels nothing of that."""
         return self._cooled[1] if self.may_feel_cold else self.bucket
 
-    @on_record
-    def water_in_line(self) -> Solution:
+    @on_record_ahead
+    def water_in_line(self, ahead: bool) -> Begun:
         """The water alone at the line's temperature, nothing injected, nothing come out, (B,)."""
         water = self.water
-        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water)
+        return each_once(water.totals_mol_per_kg, self.line_temperature_c, start=water, ahead=ahead)
 
     def _carbonate_in_air(self, rows: NDArray[np.bool_]) -> Floats:
         """Carbonate that these scenarios of the bucket, (B,), hold once they have settled with the air [mol/kg], (B,);
@@ -383,7 +385,7 @@ class Solutions(Heating):
     def drying_water(self, rows: NDArray[np.bool_]) -> Solution:
         """The same of the water alone, nothing injected, nothing come out, in these scenarios, (B,) of them."""
         water = self.water.rows(rows)
-        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)
+        return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)()
 
     @derived
     def _si_sigma(self) -> dict[str, Floats]:

@@ -430,13 +430,15 @@ ACID_MEETS_CARBONATE = Rule(
 )
 
 
+#: Solutions that every pour has to have; what others are asked for is the matter of the rules that ask.
+COMPUTED = ("water", "bucket", "bucket_in_air", "line", "water_in_line")
+
+
 def _not_computed(case: Case) -> Outcome | None:
-    # What other solutions are asked for is the matter of the rules that ask.
-    solutions = ("water", "bucket", "bucket_in_air", "line", "water_in_line")
-    if not case.any_unsolved(solutions):
+    if not case.any_unsolved(COMPUTED):
         return None
     return Outcome(
-        np.where(case.unsolved(*solutions), int(Level.UNKNOWN), int(Level.NONE)),
+        np.where(case.unsolved(*COMPUTED), int(Level.UNKNOWN), int(Level.NONE)),
         lambda _: "The chemistry of this pour could not be solved; nothing is known of what stays dissolved.",
         do=(CHECK_INPUT, JAR_TEST),
     )

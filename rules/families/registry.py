@@ -23,8 +23,6 @@ from . import bucket, dissolving, equipment, gels, label, line, metals, people, 
 #: Set to raise what goes wrong inside a rule, instead of calling the rule unknown.
 DEBUG_VARIABLE = "POURCHECK_DEBUG"
 _log = logging.getLogger(__name__)
-#: Solutions that nearly every pour has to have.
-_MOSTLY_READ = ("bucket", "line")
 
 
 @cache
@@ -105,9 +103,9 @@ class Judge:
 
     def _likely(self, asked: Sequence[Rule]) -> Collection[str]:
         """Names of the solutions that these rules are likely to read: those that they read last."""
-        if not self._read:
-            return _MOSTLY_READ if len(asked) > 1 else ()
-        return {name for rule in asked for name in self._read.get(rule.name, ())}
+        names = {name for rule in asked for name in self._read.get(rule.name, ())}
+        # Whether they were found is its own question, and it is noted as having read none.
+        return names.union(bucket.COMPUTED) if any(rule is bucket.NOT_COMPUTED for rule in asked) else names
 
     def _outcome(self, rule: Rule, case: Case) -> Outcome | None:
         """What a rule says; which solutions it read for that is remembered."""
