@@ -59,32 +59,30 @@ class Case(Solutions):
 
     def unsolved(self, *names: str) -> Mask:
         """Where one of these solutions could not be found, (B,)."""
-        if len(names) == 1 and names[0] in self._lost:
-            return self._lost[names[0]]
         lost = np.zeros(self.size, dtype=bool)
         for name in names:
-            if name not in self._lost:
-                # Whoever asks this knows which he read.
-                solution: Solution = apart(self, partial(getattr, self, name))[0]
-                self._lost[name] = ~(solution.converged & solution.before_solids.converged)
-            lost |= self._lost[name]
+            if self.any_unsolved((name,)):
+                solution = self._of_name(name)
+                lost |= ~(solution.converged & solution.before_solids.converged)
         return lost
 
     def any_unsolved(self, names: Iterable[str]) -> bool:
         """Whether one of these solutions could not be found in some scenario."""
         known = self._some_lost
-        for name in [name for name in names if name not in known]:
-            known[name] = bool(self.unsolved(name).any())
+        for name in names:
+            if name not in known:
+                solution = self._of_name(name)
+                known[name] = not (solution.converged.all() and solution.before_solids.converged.all())
         return any(map(known.__getitem__, names))
+
+    def _of_name(self, name: str) -> Solution:
+        """A solution by its name; whoever asks this knows which he read."""
+        solution: Solution | None = vars(self).get(name)
+        return apart(self, partial(getattr, self, name))[0] if solution is None else solution
 
     @cached_property
     def _some_lost(self) -> dict[str, bool]:
         """Whether a solution was not found in some scenario, by its name."""
-        return {}
-
-    @cached_property
-    def _lost(self) -> dict[str, Mask]:
-        """Where a solution was not found, by its name."""
         return {}
 
     def settled_g_per_l(self, solution: Solution, salt: Salt) -> Floats:

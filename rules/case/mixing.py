@@ -56,7 +56,7 @@ class Mixing:
     question: Question
     columns: Columns
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Number of scenarios."""
         return len(self.columns)

@@ -95,8 +95,9 @@ class Judge:
         """What every rule that applies says of a case, after the policy. Only the rules that can come to `least` or
         worse for this pour are asked; only: these and no others."""
         question = case.question
-        asked = self._asked(question, least)
-        if only is not None:
+        if only is None:
+            asked = self._asked(question, least)
+        else:
             asked = tuple(rule for rule in only if self._worst_of(rule, question) >= least)
         case.begin(self._likely(asked))
         return [self._counted(rule, outcome) for rule in asked if (outcome := self._outcome(rule, case)) is not None]
