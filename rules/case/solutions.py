@@ -36,6 +36,8 @@ _COOLED_WITHIN_C, _COOLED_ROUNDS = 0.1, 3
 _COOLING_MOVES_SI = 0.5
 #: Saturation index further below which the error of the activity model is not asked for.
 _FAR_BELOW_SI = 2.5
+#: Phases whose doubt has been asked for: who asks for one is likely to ask for the others too.
+_DOUBTED: set[str] = set()
 #: Solids that answer to the pH, and so to carbon dioxide that comes or goes.
 _FEEL_CO2 = (
     *("Calcite", "Brushite", "Struvite", "Newberyite", "Brucite", "Nesquehonite", "Strengite"),
@@ -387,17 +389,24 @@ class Solutions(Heating):
         water = self.water.rows(rows)
         return each_once(DRIED * water.totals_mol_per_kg, self.line_temperature_c[rows], start=water)()
 
-    @derived
-    def _si_sigma(self) -> dict[str, Floats]:
-        before = self.bucket.before_solids
-        # No doubt of the model reaches further than this below saturation.
-        near = before.saturation_index > -_FAR_BELOW_SI
-        some = np.flatnonzero(near.any(axis=0))
-        names = [self.stock.phases[i] for i in some.tolist()]
-        sigma = np.where(near[:, some], si_sigma(before, names), 0.0)
-        return dict(zip(names, sigma.T, strict=True))
+    @cached_property
+    def _si_sigmas(self) -> dict[str, Floats]:
+        """What has been worked out of `si_sigma`, by phase."""
+        return {}
 
     def si_sigma(self, phase: str) -> Floats:
         """Standard error of a phase's saturation index in the bucket from its activity model, (B,); 0 where it is
         far below saturation."""
-        return self._si_sigma.get(phase, np.zeros(self.size))
+        before, known = self.bucket.before_solids, self._si_sigmas
+        if phase not in known:
+            _DOUBTED.add(phase)
+            asked = sorted(name for name in _DOUBTED.difference(known) if self.stock.has_phase(name))
+            # No doubt of the model reaches further than this below saturation.
+            near = before.saturation_index[:, [self.stock.phase(name) for name in asked]] > -_FAR_BELOW_SI
+            some = near.any(axis=0)
+            sigma = np.zeros(near.shape)
+            if some.any():
+                names = [name for name, is_near in zip(asked, some.tolist(), strict=True) if is_near]
+                sigma[:, some] = np.where(near[:, some], si_sigma(before, names), 0.0)
+            known.update((name, sigma[:, i]) for i, name in enumerate(asked))
+        return known[phase] if phase in known else np.zeros(self.size)
