@@ -402,11 +402,11 @@ class Solutions(Heating):
             _DOUBTED.add(phase)
             asked = sorted(name for name in _DOUBTED.difference(known) if self.stock.has_phase(name))
             # No doubt of the model reaches further than this below saturation.
-            near = before.saturation_index[:, [self.stock.phase(name) for name in asked]] > -_FAR_BELOW_SI
-            some = near.any(axis=0)
+            places = np.array([self.stock.phase(name) for name in asked], dtype=np.intp)
+            near = np.asarray(before.saturation_index[:, places] > -_FAR_BELOW_SI)
+            some = np.flatnonzero(near.any(axis=0))
             sigma = np.zeros(near.shape)
-            if some.any():
-                names = [name for name, is_near in zip(asked, some.tolist(), strict=True) if is_near]
-                sigma[:, some] = np.where(near[:, some], si_sigma(before, names), 0.0)
+            if len(some):
+                sigma[:, some] = np.where(near[:, some], si_sigma(before, [asked[i] for i in some]), 0.0)
             known.update((name, sigma[:, i]) for i, name in enumerate(asked))
         return known[phase] if phase in known else np.zeros(self.size)
