@@ -53,17 +53,24 @@ def _limiting(species: tuple[str, ...]) -> Floats:
     return np.array([LIMITING.get(name, OTHER) for name in species])
 
 
+@cache
+def _by_charge(species: tuple[str, ...], charges: tuple[float, ...]) -> tuple[Floats, Floats]:
+    """The charges without their sign that these species have, (Z,), and what a mole of each species conducts without
+    its neighbors, under its charge, (species, Z); not to be written to."""
+    kinds = np.array(sorted({abs(one) for one in charges} - {0.0}))
+    own = np.abs(np.array(charges))[:, None]
+    return kinds, np.where(own == kinds, own * _limiting(species)[:, None], 0.0)
+
+
 def ec_ms_per_cm(solution: Solution) -> Floats:
     """Electrical conductivity at 25 degC [mS/cm], (B,); nan beyond the activity model's range."""
     constants = solution.constants
-    charge = np.abs(constants.charge)
-    ions = np.flatnonzero((charge > 0) & solution.molality.any(axis=0))
-    z, limiting = charge[ions], _limiting(constants.species)[ions]
+    z, alone = _by_charge(constants.species, tuple(constants.charge.tolist()))
     strength = solution.ionic_strength[:, None]
     root = np.sqrt(strength)
     ln_gamma = -0.51 * z**2 * (root / (1.0 + root) - 0.3 * strength) * np.log(10.0)
     alpha = np.where(strength < 0.36 * z, 0.6 / np.sqrt(z), root / z)
-    value = np.sum(limiting * z * solution.molality[:, ions] * np.exp(alpha * ln_gamma), axis=1)
+    value = np.sum((solution.molality @ alone) * np.exp(alpha * ln_gamma), axis=1)
     beyond = solution.ionic_strength > solution.valid_up_to_mol_per_kg
     return np.asarray(np.where(beyond, np.nan, value))
 
