@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, auto
+from functools import cached_property
 
 import numpy as np
 
@@ -82,19 +83,20 @@ class _At:
 @dataclass(frozen=True)
 class _Everywhere:
     """What was found at a value: the verdict over all scenarios, whether a bucket is stronger than its model is good
-    for; of the scenarios that tell it, their worst levels, what was seen of the rules, and how severe it is."""
+    for; of the scenarios that tell it, their worst levels, what was last seen of the rules, and the look at all of
+    these scenarios that tells how severe it is."""
 
     verdict: Level
     strong: bool
     rows: Rows
     level: Levels
     seen: Seen
-    severity: Floats
+    whole: Seen
 
 
 def _everywhere(rows: Rows, seen: Seen) -> _Everywhere:
     """What a look at one value in these scenarios says."""
-    return _Everywhere(seen.verdicts[0], bool(seen.strong.any()), rows, seen.level[:, 0], seen, seen.severity[:, 0])
+    return _Everywhere(seen.verdicts[0], bool(seen.strong.any()), rows, seen.level[:, 0], seen, seen)
 
 
 def no_number_turns(judged: Sequence[Judged]) -> bool:
@@ -200,7 +202,7 @@ class _Search:
                 seen += _at_each([(beyond, self.near)], (yield (self.look(beyond, self.near),)))
             return seen
         # Where a rule that stops it does so still, no other can let it pass.
-        holding = tuple(one.rule for one in self.asked.judged if np.any(one.level == Level.STOP))
+        holding = tuple(one.rule for one in self.asked.judged if one.rule.name in self.asked.stopped)
         found: list[_At] = []
         for asked in ((self._lead(holding),), holding, None):
             looks = tuple(self.look(values, rows, Level.STOP, asked) for values, rows in groups)
@@ -350,19 +352,18 @@ class _Search:
         does not, and what else there is where these do not either.
         """
         lead = self._lead(rules)
-        seen, few, strong = yield self.look(value, self.every, rules=(lead,)), *also
-        level, severity = seen.level[:, 0].copy(), seen.severity[:, 0]
+        whole, few, strong = yield self.look(value, self.every, rules=(lead,)), *also
+        seen, level = whole, whole.level[:, 0].copy()
         for asked in (rules, None):
             open_ = np.flatnonzero(level < Level.STOP)
             if len(open_) and asked != (lead,):
                 (seen,) = yield (self.look(value, self.every[open_], Level.STOP, asked),)
                 level[open_] = seen.level[:, 0]
-        return _Everywhere(verdicts(level[:, None])[0], False, self.every, level, seen, severity), few, strong
+        return _Everywhere(verdicts(level[:, None])[0], False, self.every, level, seen, whole), few, strong
 
     def _lead(self, rules: Sequence[Rule]) -> Rule:
         """Of some rules the one that stops most scenarios now; among equals one that needs no bucket solved."""
-        now = {one.rule.name: int(np.sum(one.level == Level.STOP)) for one in self.asked.judged}
-        return max(rules, key=lambda rule: (now.get(rule.name, 0), rule.family != "bucket"))
+        return max(rules, key=lambda rule: (self.asked.stopped.get(rule.name, 0), rule.family != "bucket"))
 
     def _telling(self, seen: Seen, k: int, better: bool, also: Sequence[Rule] = ()) -> tuple[Rule, ...]:
         """The rules that tell where the verdict turns: those that are worse than it where it has turned to the worse;
@@ -390,7 +391,8 @@ class _Search:
     def _foremost(self, seen: _Everywhere, better: bool) -> Rows:
         """Of the scenarios that have turned at a value those that are likely to have turned first."""
         turned = self._places_of(seen.level, better)
-        order = np.argsort(seen.severity[turned] if better else -seen.severity[turned], kind="stable")
+        severity = seen.whole.severity[turned, 0]
+        order = np.argsort(severity if better else -severity, kind="stable")
         return seen.rows[np.sort(turned[order[:FOLLOWED]])]
 
     def _front(self, at: _At, rules: Sequence[Rule], better: bool) -> list[int]:
@@ -458,11 +460,16 @@ class _Search:
         where = np.repeat(rows, len(values))
         return Look(self.quantity, (len(rows), len(values)), where, self._moved(now, values), least, rules, strength)
 
+    @cached_property
+    def _has_width(self) -> bool:
+        """Whether the quantity was stated as a range, or is swept around a best estimate."""
+        unknowns = self.asked.question.unknowns
+        return any(u.quantity is self.quantity and (u.source == "stated" or u.best is not None) for u in unknowns)
+
     def _moved(self, values: Floats, to: Floats) -> Floats:
         """The quantity's numbers moved to others, (rows x to,): what was stated as a range keeps its width."""
-        unknowns = self.asked.question.unknowns
-        if not any(u.quantity is self.quantity and (u.source == "stated" or u.best is not None) for u in unknowns):
-            return np.tile(to, len(values))
+        if not self._has_width:
+            return np.repeat(to[None, :], len(values), axis=0).reshape(-1)
         if self.lever.by_ratio:
             moved = values[:, None] * (to / self.here)[None, :]
         else:

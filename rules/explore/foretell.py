@@ -35,7 +35,7 @@ class Foretold:
         stopped = asked.now == Level.STOP
         near = {}
         for one in asked.judged:
-            if one.outcome.severity is None or (stopped and not np.any(one.level == Level.STOP)):
+            if one.outcome.severity is None or (stopped and one.rule.name not in asked.stopped):
                 continue
             severity = np.clip(np.nan_to_num(one.outcome.severity[rows]), -1e12, 1e12)
             least, most = float(np.min(severity)), float(np.max(severity))

@@ -37,6 +37,12 @@ class Asked:
         return [rule for rule, worst in self._worst if worst >= least]
 
     @cached_property
+    def stopped(self) -> dict[str, int]:
+        """In how many scenarios each rule that stops some now does, by its name."""
+        counts = ((one.rule.name, int(np.count_nonzero(one.level == Level.STOP))) for one in self.judged)
+        return {name: count for name, count in counts if count}
+
+    @cached_property
     def _worst(self) -> list[tuple[Rule, int]]:
         """Each rule's worst level now."""
         return [(one.rule, int(one.level.max())) for one in self.judged]
