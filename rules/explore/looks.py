@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Generator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 from functools import cached_property
 from typing import TypeVar
 
@@ -186,25 +187,41 @@ def asks_bucket(rules: Collection[Rule]) -> bool:
     return any(rule.family in _IN_THE_BUCKET for rule in rules)
 
 
+class _Asks(Enum):
+    """What part of the chemistry a look asks for: of all rules, or of its own."""
+
+    ALL = auto()
+    BUCKET = auto()
+    LINE = auto()
+    NOTHING = auto()
+
+    @classmethod
+    def of(cls, look: Look) -> _Asks:
+        if look.rules is None:
+            return cls.ALL
+        if not look.rules:
+            return cls.NOTHING
+        return cls.BUCKET if asks_bucket(look.rules) else cls.LINE
+
+
 def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
     """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
     answers: dict[int, Seen] = {}
-    groups: dict[tuple[Level, bool | None], list[int]] = {}
+    groups: dict[tuple[Level, _Asks], list[int]] = {}
     for i, look in enumerate(looks):
         if not len(look.rows):
             nothing = np.zeros(look.shape, dtype=bool)
             answers[i] = Seen((), slice(0, 0), np.zeros((0, *look.shape), dtype=np.int64), nothing)
             continue
-        least, asks = (look.least, None) if look.rules is None else (Level.CAUTION, asks_bucket(look.rules))
-        groups.setdefault((least, asks), []).append(i)
-    for least in {least for least, _ in groups}:
-        of_line = groups.get((least, False), [])
-        if (least, True) in groups and sum(len(looks[i].rows) for i in of_line) <= _FEW:
-            groups[least, True] += groups.pop((least, False), [])
+        least = look.least if look.rules is None else Level.CAUTION
+        groups.setdefault((least, _Asks.of(look)), []).append(i)
+    of_bucket, of_line = (Level.CAUTION, _Asks.BUCKET), (Level.CAUTION, _Asks.LINE)
+    if of_bucket in groups and sum(len(looks[i].rows) for i in groups.get(of_line, ())) <= _FEW:
+        groups[of_bucket] += groups.pop(of_line, [])
     for (least, asks), places in groups.items():
         case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
         only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
-        judged = asked.judge(case, least=least, only=None if asks is None else only.values())
+        judged = asked.judge(case, least=least, only=None if asks is _Asks.ALL else only.values())
         levels = np.array([one.level for one in judged], dtype=np.int64).reshape(len(judged), case.size)
         strong = case.beyond_model if any(looks[i].strength for i in places) else np.zeros(case.size, dtype=bool)
         first = 0

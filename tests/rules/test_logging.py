@@ -190,7 +190,7 @@ def test_solutions_that_are_not_found(log: pytest.LogCaptureFixture) -> None:
 
     totals = np.zeros((2, len(load().masters)))
     totals[1] = np.nan
-    remembered.each_once(totals, np.array([20.0, 20.0]))
+    remembered.each_once(totals, np.array([20.0, 20.0]))()
     assert told(log, "1 of 2 solutions could not be found") == [("WARNING", "pourcheck.rules.case.remembered")]
 
 
