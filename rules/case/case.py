@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property, partial
 from typing import Literal
 
@@ -66,7 +66,7 @@ class Case(Solutions):
                 lost |= ~(solution.converged & solution.before_solids.converged)
         return lost
 
-    def any_unsolved(self, names: Iterable[str]) -> bool:
+    def any_unsolved(self, names: Collection[str]) -> bool:
         """Whether one of these solutions could not be found in some scenario."""
         known = self._some_lost
         for name in names:
