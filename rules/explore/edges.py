@@ -307,7 +307,7 @@ class _Search:
         """
         just_in, just_out = np.array([inside]), np.array([outside])
         # What cannot be worse than it is now tells nothing of a turn to the worse.
-        least = Level(max(Level.CAUTION, self.asked.now + (not better)))
+        least = Level.CAUTION if better else Level(max(Level.CAUTION, self.asked.now + 1))
         beyond = self.look(just_out, self.every, least, strength=True)
         if self.asked.now != Level.STOP:
             (seen,) = yield (beyond,)
