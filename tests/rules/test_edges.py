@@ -6,6 +6,7 @@ What an edge claims is tried by asking again with that number stated. The wells 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -173,6 +174,22 @@ def test_the_edge_of_a_ratio_that_was_not_measured_is_nearer(catalog: Catalog, i
     assert as_set is not None
     assert as_set.worse is not None
     assert as_set.worse.value == pytest.approx(measured.worse.value / (1.0 - off), rel=0.03)
+
+
+def test_beyond_a_stop_what_can_only_caution_is_heard(catalog: Catalog, tmp_path: Path) -> None:
+    """A region has salt in the line as a stop; diluted until it has nothing to say, the missing filter is left."""
+    region = tmp_path / "region.toml"
+    raised = '[level.salty-at-emitter]\nat_least = "stop"\nreason = "invented"\n'
+    region.write_text('name = "Elsewhere (invented)"\n' + raised, "utf-8")
+    pour = Asked({"potassium nitrate": 1.0}, SOFT).pour()
+    pour |= {"region": str(region), "site": {"backflow_preventer": True, "filter": False}}
+    verdict = check(pour, catalog)
+    edge = verdict.edge("injection_ratio")
+    assert verdict.verdict == "stop"
+    assert edge is not None
+    assert edge.better is not None
+    diluted = pour | {"injection": {**pour["injection"], "ratio": f"1:{1.02 * edge.better.value!r}"}}
+    assert edge.better.verdict == check(diluted, catalog, depth="verdict").verdict == "caution"
 
 
 def test_an_unknown_verdict_has_no_edge(catalog: Catalog) -> None:
