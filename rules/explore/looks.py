@@ -187,41 +187,40 @@ def asks_bucket(rules: Collection[Rule]) -> bool:
     return any(rule.family in _IN_THE_BUCKET for rule in rules)
 
 
-class _Asks(Enum):
-    """What part of the chemistry a look asks for: of all rules, or of its own."""
+class _Part(Enum):
+    """What part of the chemistry some rules ask for."""
 
-    ALL = auto()
     BUCKET = auto()
     LINE = auto()
     NOTHING = auto()
 
     @classmethod
-    def of(cls, look: Look) -> _Asks:
-        if look.rules is None:
-            return cls.ALL
-        if not look.rules:
+    def of(cls, rules: Collection[Rule]) -> _Part:
+        if not rules:
             return cls.NOTHING
-        return cls.BUCKET if asks_bucket(look.rules) else cls.LINE
+        return cls.BUCKET if asks_bucket(rules) else cls.LINE
 
 
 def _look_at(asked: Asked, looks: Sequence[Look]) -> list[Seen]:
     """Answers to several looks; those that ask for the same parts of the chemistry share a batch."""
     answers: dict[int, Seen] = {}
-    groups: dict[tuple[Level, _Asks], list[int]] = {}
+    # Those that ask all rules share one by the least level, the others by the part of the chemistry.
+    groups: dict[Level | _Part, list[int]] = {}
     for i, look in enumerate(looks):
         if not len(look.rows):
             nothing = np.zeros(look.shape, dtype=bool)
             answers[i] = Seen((), slice(0, 0), np.zeros((0, *look.shape), dtype=np.int64), nothing)
             continue
-        least = look.least if look.rules is None else Level.CAUTION
-        groups.setdefault((least, _Asks.of(look)), []).append(i)
-    of_bucket, of_line = (Level.CAUTION, _Asks.BUCKET), (Level.CAUTION, _Asks.LINE)
-    if of_bucket in groups and sum(len(looks[i].rows) for i in groups.get(of_line, ())) <= _FEW:
-        groups[of_bucket] += groups.pop(of_line, [])
-    for (least, asks), places in groups.items():
+        groups.setdefault(look.least if look.rules is None else _Part.of(look.rules), []).append(i)
+    if _Part.BUCKET in groups and sum(len(looks[i].rows) for i in groups.get(_Part.LINE, ())) <= _FEW:
+        groups[_Part.BUCKET] += groups.pop(_Part.LINE, [])
+    for shared, places in groups.items():
         case = Case(asked.question, _moved(asked.columns, [looks[i] for i in places]))
-        only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
-        judged = asked.judge(case, least=least, only=None if asks is _Asks.ALL else only.values())
+        if isinstance(shared, Level):
+            judged = asked.judge(case, least=shared)
+        else:
+            only = {rule.name: rule for i in places for rule in looks[i].rules or ()}
+            judged = asked.judge(case, least=Level.CAUTION, only=only.values())
         levels = np.array([one.level for one in judged], dtype=np.int64).reshape(len(judged), case.size)
         strong = case.beyond_model if any(looks[i].strength for i in places) else np.zeros(case.size, dtype=bool)
         first = 0
